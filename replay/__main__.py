@@ -1,0 +1,7 @@
+"""`python -m replay` is the `plumbline` command."""
+
+import sys
+
+from replay.cli import main
+
+sys.exit(main())
