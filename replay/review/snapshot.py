@@ -48,7 +48,7 @@ class Snapshot:
 class View(Protocol):
     """The two entry points of every view, and no others. Neither writes to the document or emits an edit."""
 
-    def show(self, snapshot: Snapshot) -> None:
+    def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result."""
 
     def move_cursor(self, log_time_s: float) -> None:
