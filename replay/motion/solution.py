@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.motion import rotation
+from replay import rotation
 from replay.sensors.calibration import Calibration
 
 Array = NDArray[np.float64]
