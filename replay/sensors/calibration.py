@@ -6,16 +6,32 @@ In imu axes (the sensor's own, as logged), for accelerometer and gyro alike::
     rate  = R(misalignment) · diag(scale) · (raw − pad_bias − bias − slope · (T − T_ref))
 
 then the column map's axis assignment and the mount rotation turn imu axes into body axes (`mount.py`).
+
+A calibration file is the TOML of the conventions page. What a bench or a reconcile found out about its own numbers goes in the same
+file and is read back, never dropped::
+
+    note = "six faces, indoors"                   # one line, free
+    undetermined = ["gyro.scale[2]"]              # what the work could not determine; the value stands as it was before
+    [sd.accelerometer]                            # one standard deviation of each number, in the unit of the value;
+    bias_mps2 = [0.004, 0.004, nan]               # nan, or an absent key, was not solved for
 """
 
 from __future__ import annotations
 
 import dataclasses
+import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
-from replay.units import DEG, kelvin
+import numpy as np
+from numpy.typing import NDArray
+
+from replay import rotation
+from replay.settings_file import Check, Unfit, flag, number, read_toml, text, vector, write_toml
+from replay.units import DEG, ZERO_CELSIUS_K, kelvin
 
 Vec3 = tuple[float, float, float]
 ZERO3: Vec3 = (0.0, 0.0, 0.0)
@@ -31,20 +47,29 @@ def _shown(label: str, unit: str, factor: float, low: float, high: float, step: 
 class Calibration:
     """One calibration. SI and radians; `metadata` of each field holds label, shown unit, factor, range, step and file key."""
 
-    accel_bias_imu_mps2: Vec3 = field(default=ZERO3, metadata=_shown("accelerometer bias", "m/s²", 1.0, -2.0, 2.0, 0.001, "accelerometer.bias_mps2"))
+    accel_bias_imu_mps2: Vec3 = field(
+        default=ZERO3, metadata=_shown("accelerometer bias", "m/s²", 1.0, -2.0, 2.0, 0.001, "accelerometer.bias_mps2")
+    )
     accel_scale: Vec3 = field(default=ONE3, metadata=_shown("accelerometer scale", "1", 1.0, 0.9, 1.1, 1e-4, "accelerometer.scale"))
-    accel_cross_axis: Vec3 = field(default=ZERO3, metadata=_shown("accelerometer cross-axis xy, xz, yz", "1", 1.0, -0.1, 0.1, 1e-4, "accelerometer.cross_axis"))
+    accel_cross_axis: Vec3 = field(
+        default=ZERO3, metadata=_shown("accelerometer cross-axis xy, xz, yz", "1", 1.0, -0.1, 0.1, 1e-4, "accelerometer.cross_axis")
+    )
     accel_slope_imu_mps2_per_k: Vec3 = field(
-        default=ZERO3, metadata=_shown("accelerometer bias slope", "m/s²/°C", 1.0, -0.1, 0.1, 1e-4, "accelerometer.temperature_slope_mps2_per_c")
+        default=ZERO3,
+        metadata=_shown("accelerometer bias slope", "m/s²/°C", 1.0, -0.1, 0.1, 1e-4, "accelerometer.temperature_slope_mps2_per_c"),
     )
     gyro_bias_imu_radps: Vec3 = field(default=ZERO3, metadata=_shown("gyro bias", "deg/s", DEG, -10.0, 10.0, 0.005, "gyro.bias_degps"))
     gyro_pad_bias: bool = field(default=True, metadata={"label": "read the gyro bias on the pad", "key": "gyro.pad_bias"})
     gyro_scale: Vec3 = field(default=ONE3, metadata=_shown("gyro scale", "1", 1.0, 0.9, 1.1, 1e-4, "gyro.scale"))
-    gyro_misalignment_rad: Vec3 = field(default=ZERO3, metadata=_shown("gyro misalignment", "deg", DEG, -10.0, 10.0, 0.01, "gyro.misalignment_deg"))
+    gyro_misalignment_rad: Vec3 = field(
+        default=ZERO3, metadata=_shown("gyro misalignment", "deg", DEG, -10.0, 10.0, 0.01, "gyro.misalignment_deg")
+    )
     gyro_slope_imu_radps_per_k: Vec3 = field(
         default=ZERO3, metadata=_shown("gyro bias slope", "deg/s/°C", DEG, -0.5, 0.5, 1e-4, "gyro.temperature_slope_degps_per_c")
     )
-    reference_temperature_k: float = field(default=kelvin(20.0), metadata={"label": "reference temperature", "show": "°C", "key": "temperature.reference_c"})
+    reference_temperature_k: float = field(
+        default=kelvin(20.0), metadata={"label": "reference temperature", "show": "°C", "key": "temperature.reference_c"}
+    )
     mount_rotation_rad: Vec3 = field(default=ZERO3, metadata=_shown("mount rotation", "deg", DEG, -30.0, 30.0, 0.01, "mount.rotation_deg"))
 
     def with_axis(self, name: str, axis: int, value: float) -> Calibration:
@@ -52,3 +77,137 @@ class Calibration:
         vector = list(getattr(self, name))
         vector[axis] = float(value)
         return dataclasses.replace(self, **{name: tuple(vector)})
+
+
+@dataclass(frozen=True, eq=False)
+class CalibrationFile:
+    """A calibration with what is known about it.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    sd : mapping of str to Vec3
+        Field name of Calibration -> one standard deviation per component, SI; NaN where that component was not solved for.
+    undetermined : tuple of str
+        What the work that wrote the file could not determine, in its own words or as `table.key[axis]`.
+    note : str
+    """
+
+    calibration: Calibration
+    sd: Mapping[str, Vec3] = field(default_factory=lambda: MappingProxyType({}))
+    undetermined: tuple[str, ...] = ()
+    note: str = ""
+
+
+def accel_matrix(calibration: Calibration) -> NDArray[np.float64]:
+    """M of the accelerometer, shape (3, 3): scale on the diagonal, cross-axis above it."""
+    xy, xz, yz = calibration.accel_cross_axis
+    sx, sy, sz = calibration.accel_scale
+    return np.array([[sx, xy, xz], [0.0, sy, yz], [0.0, 0.0, sz]])
+
+
+def gyro_matrix(calibration: Calibration) -> NDArray[np.float64]:
+    """R(misalignment) · diag(scale) of the gyro, shape (3, 3)."""
+    turn = rotation.to_dcm(rotation.from_rotvec(calibration.gyro_misalignment_rad))
+    return np.asarray(turn * np.asarray(calibration.gyro_scale))
+
+
+def _vector_fields() -> dict[str, tuple[str, float]]:
+    """File key -> (field name, factor of the file's unit) for every field of three components."""
+    return {f.metadata["key"]: (f.name, f.metadata["factor"]) for f in dataclasses.fields(Calibration) if "factor" in f.metadata}
+
+
+def _sd_number() -> Check:
+    def check(value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float) or value < 0.0 or math.isinf(value):
+            raise Unfit("at least 0, or nan")
+        return float(value)
+
+    return check
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        raise Unfit("a list of texts")
+    return tuple(value)
+
+
+def _nest(flat: Mapping[str, Any]) -> dict[str, Any]:
+    nested: dict[str, Any] = {}
+    for key, value in flat.items():
+        table, _, name = key.partition(".")
+        nested.setdefault(table, {})[name] = value
+    return nested
+
+
+def _schema() -> dict[str, Any]:
+    flat: dict[str, Check] = {key: vector(3) for key in _vector_fields()}
+    sd = {key: vector(3, _sd_number()) for key in _vector_fields()}
+    flat |= {"gyro.pad_bias": flag(), "temperature.reference_c": number(low=-ZERO_CELSIUS_K)}
+    for key in ("accelerometer.scale", "gyro.scale"):
+        flat[key] = vector(3, number(above=0.0))
+    return {**_nest(flat), "note": text(), "undetermined": _texts, "sd": _nest(sd)}
+
+
+def load_calibration_file(path: str | os.PathLike[str]) -> CalibrationFile:
+    """Read a calibration file with its standard deviations.
+
+    Raises
+    ------
+    SettingsError
+        Unreadable, an unknown key (the nearest known one is named), or a value that can't be meant.
+    """
+    data = read_toml(path, _schema())
+    values: dict[str, Any] = {}
+    sd: dict[str, Vec3] = {}
+    for key, (name, factor) in _vector_fields().items():
+        table, _, entry = key.partition(".")
+        if entry in data.get(table, {}):
+            values[name] = tuple(component * factor for component in data[table][entry])
+        if entry in data.get("sd", {}).get(table, {}):
+            x, y, z = data["sd"][table][entry]
+            sd[name] = (x * factor, y * factor, z * factor)
+    if "pad_bias" in data.get("gyro", {}):
+        values["gyro_pad_bias"] = data["gyro"]["pad_bias"]
+    if "reference_c" in data.get("temperature", {}):
+        values["reference_temperature_k"] = kelvin(data["temperature"]["reference_c"])
+    return CalibrationFile(Calibration(**values), MappingProxyType(sd), data.get("undetermined", ()), data.get("note", ""))
+
+
+def load_calibration(path: str | os.PathLike[str]) -> Calibration:
+    """Read a calibration file; what it does not state keeps its neutral value. Errors as `load_calibration_file`."""
+    return load_calibration_file(path).calibration
+
+
+def save_calibration(calibration: Calibration | CalibrationFile, path: str | os.PathLike[str]) -> None:
+    """Write a calibration file at once or not at all. Whether a file may be written over is the caller's question."""
+    file = calibration if isinstance(calibration, CalibrationFile) else CalibrationFile(calibration)
+    value = file.calibration
+    flat: dict[str, Any] = {}
+    sd: dict[str, Any] = {}
+    for key, (name, factor) in _vector_fields().items():
+        flat[key] = tuple(_tidy(component / factor, factor) for component in getattr(value, name))
+        if name in file.sd:
+            sd[key] = tuple(float(component) / factor for component in file.sd[name])
+    flat["gyro.pad_bias"] = value.gyro_pad_bias
+    flat["temperature.reference_c"] = round(value.reference_temperature_k - ZERO_CELSIUS_K, 9)
+    data: dict[str, Any] = {"note": file.note or None, "undetermined": file.undetermined or None, **_nest(flat)}
+    if sd:
+        data["sd"] = _nest(sd)
+    comments = {
+        "accelerometer.cross_axis": "xy, xz, yz",
+        "gyro.bias_degps": "on top of the bias read on the pad, unless pad_bias = false",
+        "mount.rotation_deg": "rotation vector, imu to body, after the column map's axis assignment",
+    }
+    heading = "calibration: corrected = M · (raw − bias − slope · (temperature − reference)), M = scale and cross-axis"
+    write_toml(path, data, comments=comments, heading=heading)
+
+
+def _tidy(shown: float, factor: float) -> float:
+    """The shortest shown value that reads back as exactly the same inside: 0.3 deg/s, not 0.30000000000000004."""
+    inside = shown * factor
+    for digits in range(3, 17):
+        rounded = float(f"{shown:.{digits}g}")
+        if rounded * factor == inside:
+            return rounded
+    return shown

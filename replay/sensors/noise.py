@@ -1,0 +1,90 @@
+"""ImuNoise: how noisy the sensors are, measured where the record shows it, a stated default where it does not."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.sensors.measurements import Measurements
+from replay.units import DEG, STANDARD_GRAVITY_MPS2
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ImuNoise:
+    """Noise densities and what is not known of the biases. One number stands for the three axes.
+
+    Parameters
+    ----------
+    gyro_nd_radps_rthz, accel_nd_mps2_rthz : float
+        White noise density. The defaults are the upper middle of consumer MEMS sensors (from memory, no source):
+        0.01 deg/s/√Hz and 150 µg/√Hz.
+    gyro_walk_radps_rts, accel_walk_mps2_rts : float
+        Random walk of the bias, per √s. A minute of flight lets the gyro bias wander by 0.015 deg/s, the accelerometer's by 8 mm/s².
+    gyro_bias_sd_radps : float
+        Of a gyro bias read in a quiet window: what the window's own scatter can't show (in-run instability).
+    accel_bias_sd_mps2 : float
+        Left in the accelerometer after calibration: 20 mg where nothing is stated.
+    gyro_scale_sd, accel_scale_sd : float
+    baro_sd_m : float
+        Of one barometric height.
+    defaulted : frozenset of str
+        Fields that are defaults; a result that leaned on them says so.
+    """
+
+    gyro_nd_radps_rthz: float = 0.01 * DEG
+    accel_nd_mps2_rthz: float = 150e-6 * STANDARD_GRAVITY_MPS2
+    gyro_walk_radps_rts: float = 0.002 * DEG
+    accel_walk_mps2_rts: float = 1e-3
+    gyro_bias_sd_radps: float = 0.01 * DEG
+    accel_bias_sd_mps2: float = 0.02 * STANDARD_GRAVITY_MPS2
+    gyro_scale_sd: float = 0.01
+    accel_scale_sd: float = 0.01
+    baro_sd_m: float = 0.3
+    defaulted: frozenset[str] = frozenset()
+
+
+DEFAULTED = frozenset(f.name for f in dataclasses.fields(ImuNoise) if f.name != "defaulted")
+
+
+def white_density(time_s: Array, values: Array) -> float:
+    """White noise density of evenly enough spaced samples of something that does not move, in unit·√s; NaN where too few.
+
+    From the differences of neighbours, so that a slow drift or sway does not count as noise; the median of the axes.
+    """
+    is_good = np.isfinite(values).all(axis=1)
+    if np.count_nonzero(is_good) < 20:
+        return float("nan")
+    step = np.diff(values[is_good], axis=0)
+    dt = float(np.median(np.diff(time_s[is_good])))
+    sd = np.sqrt(np.mean((step - step.mean(axis=0)) ** 2, axis=0) / 2.0)
+    return float(np.median(sd) * np.sqrt(dt))
+
+
+def measured_on_pad(measurements: Measurements, start_log_s: float, stop_log_s: float) -> ImuNoise:
+    """Noise of the sensors in a quiet window on the pad; what such a window can't show keeps its stated default."""
+    i, j = np.searchsorted(measurements.log_time_s, (start_log_s, stop_log_s))
+    time_s = measurements.log_time_s[i:j]
+    found = {
+        "gyro_nd_radps_rthz": white_density(time_s, measurements.rate_body_radps[i:j]),
+        "accel_nd_mps2_rthz": white_density(time_s, measurements.accel_body_mps2[i:j]),
+        "baro_sd_m": _baro_sd(measurements, start_log_s, stop_log_s),
+    }
+    found = {name: value for name, value in found.items() if np.isfinite(value) and value > 0.0}
+    return dataclasses.replace(ImuNoise(), **found, defaulted=DEFAULTED - frozenset(found))
+
+
+def _baro_sd(measurements: Measurements, start_log_s: float, stop_log_s: float) -> float:
+    """Scatter of one barometric height about its neighbours, m; one pascal is 0.0843 m near the ground."""
+    if measurements.baro_log_time_s is None:
+        return float("nan")
+    is_in = (measurements.baro_log_time_s >= start_log_s) & (measurements.baro_log_time_s < stop_log_s)
+    values = measurements.baro_height_m if measurements.pressure_pa is None else measurements.pressure_pa * 0.0843
+    if values is None or np.count_nonzero(is_in) < 20:
+        return float("nan")
+    inside = values[is_in]
+    return float(max(np.std(np.diff(inside)) / np.sqrt(2.0), 0.5 * np.std(inside)))
