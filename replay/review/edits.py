@@ -1,0 +1,118 @@
+"""Every edit as a pure function Review -> Review. The window names them for undo; nothing else changes a document."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from replay.flightlog.columnmap import ColumnMap
+from replay.motion.settings import EstimatorSettings
+from replay.motion.site import Site
+from replay.review.review import Bookmark, FindingMark, LogReference, Note, Review
+from replay.sensors.calibration import Calibration
+
+
+def with_logs(review: Review, logs: tuple[LogReference, ...], column_map: ColumnMap | None = None) -> Review:
+    """The same review of other files (the log was found elsewhere, or its columns were mapped)."""
+    return dataclasses.replace(review, logs=logs, column_map=column_map)
+
+
+def with_column_map(review: Review, column_map: ColumnMap | None) -> Review:
+    return dataclasses.replace(review, column_map=column_map)
+
+
+def with_calibration_axis(review: Review, field: str, axis: int, value: float) -> Review:
+    """One component of one calibration field of the what-if, SI; the what-if is switched on, or the edit would show nothing."""
+    return with_whatif(review, review.corrected.with_axis(field, axis, value))
+
+
+def with_calibration_value(review: Review, field: str, value: Any) -> Review:
+    """One whole field of the what-if, SI."""
+    return with_whatif(review, dataclasses.replace(review.corrected, **{field: value}))
+
+
+def with_whatif(review: Review, calibration: Calibration | None) -> Review:
+    """The edited calibration; equal to the one as flown it is none. Editing it also draws it."""
+    is_same = calibration is None or calibration == review.as_flown
+    return dataclasses.replace(review, what_if=None if is_same else calibration, is_whatif_on=True)
+
+
+def with_whatif_shown(review: Review, is_on: bool) -> Review:
+    return dataclasses.replace(review, is_whatif_on=is_on)
+
+
+def with_as_flown(review: Review, calibration: Calibration) -> Review:
+    """What the flight computer flew with; a what-if that now equals it is none."""
+    what_if = None if review.what_if == calibration else review.what_if
+    return dataclasses.replace(review, as_flown=calibration, what_if=what_if)
+
+
+def with_field_reset(review: Review, field: str, axis: int | None = None) -> Review:
+    """One field of the what-if (or one component of it) as it was flown."""
+    flown = getattr(review.as_flown, field)
+    if axis is None:
+        return with_calibration_value(review, field, flown)
+    return with_calibration_axis(review, field, axis, flown[axis])
+
+
+def with_method(review: Review, method: str) -> Review:
+    return dataclasses.replace(review, method=method)
+
+
+def with_settings(review: Review, settings: EstimatorSettings) -> Review:
+    return dataclasses.replace(review, settings=settings)
+
+
+def with_site(review: Review, site: Site) -> Review:
+    return dataclasses.replace(review, site=site)
+
+
+def with_vehicle_path(review: Review, path: str | None) -> Review:
+    return dataclasses.replace(review, vehicle_path=path)
+
+
+def with_evidence_path(review: Review, path: str | None) -> Review:
+    return dataclasses.replace(review, evidence_path=path)
+
+
+def with_event(review: Review, name: str, log_time_s: float | None) -> Review:
+    """One event moved by hand; None gives it back to the estimator."""
+    moved = {key: value for key, value in review.moved_events.items() if key != name}
+    if log_time_s is not None and math.isfinite(log_time_s):
+        moved[name] = float(log_time_s)
+    return dataclasses.replace(review, moved_events=moved)
+
+
+def with_bookmark(review: Review, bookmark: Bookmark) -> Review:
+    """Added in order of time; one at the same moment is replaced."""
+    others = [b for b in review.bookmarks if b.log_time_s != bookmark.log_time_s]
+    return dataclasses.replace(review, bookmarks=tuple(sorted([*others, bookmark], key=lambda b: b.log_time_s)))
+
+
+def without_bookmark(review: Review, log_time_s: float) -> Review:
+    return dataclasses.replace(review, bookmarks=tuple(b for b in review.bookmarks if b.log_time_s != log_time_s))
+
+
+def with_notes(review: Review, notes: tuple[Note, ...]) -> Review:
+    return dataclasses.replace(review, notes=notes)
+
+
+def with_finding_mark(review: Review, mark: FindingMark) -> Review:
+    """What the user made of one finding; a mark that says nothing is dropped."""
+    others = tuple(m for m in review.finding_marks if (m.rule, m.start_log_s) != (mark.rule, mark.start_log_s))
+    says_something = mark.is_pinned or mark.is_resolved or mark.text
+    return dataclasses.replace(review, finding_marks=(*others, mark) if says_something else others)
+
+
+def with_trace_arrangement(review: Review, arrangement: Mapping[str, Any]) -> Review:
+    return dataclasses.replace(review, trace_arrangement=arrangement)
+
+
+def with_figure_settings(review: Review, settings: Mapping[str, Any]) -> Review:
+    return dataclasses.replace(review, figure_settings=settings)
+
+
+def with_film_settings(review: Review, settings: Mapping[str, Any]) -> Review:
+    return dataclasses.replace(review, film_settings=settings)

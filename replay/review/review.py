@@ -1,0 +1,171 @@
+"""Review: the saved document of one flight, as frozen values. Equal reviews are the same document; nothing in one is ever executed.
+
+Times of notes, bookmarks and moved events are on the log's clock. Trace arrangement, figure and film settings belong to the views
+that made them: here they are plain JSON, frozen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+from typing import Any, TypeAlias
+
+from replay.errors import SettingsError
+from replay.flightlog.columnmap import ColumnMap
+from replay.motion.settings import EstimatorSettings
+from replay.motion.site import Site
+from replay.motion.solution import Events
+from replay.sensors.calibration import Calibration
+
+Json: TypeAlias = None | bool | int | float | str | tuple["Json", ...] | Mapping[str, "Json"]
+"""Plain JSON, frozen: tuples for lists, read-only mappings for objects."""
+
+EVENT_NAMES = tuple(event.name for event in fields(Events))
+"""Events that can be moved by hand, in the order of a flight."""
+
+
+def freeze(value: Any, where: str = "settings") -> Json:
+    """A deep read-only copy of plain JSON.
+
+    Raises
+    ------
+    SettingsError
+        Anything JSON has no word for (also NaN, infinity, and keys that are not text).
+    """
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise SettingsError("review", where, "a finite number", str(value))
+        return value
+    if isinstance(value, Mapping):
+        for key in value:
+            if not isinstance(key, str):
+                raise SettingsError("review", where, "keys that are text", repr(key))
+        return MappingProxyType({key: freeze(item, f"{where}.{key}") for key, item in value.items()})
+    if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray):
+        return tuple(freeze(item, f"{where}[{i + 1}]") for i, item in enumerate(value))
+    raise SettingsError("review", where, "plain JSON", type(value).__name__)
+
+
+def thaw(value: Any) -> Any:
+    """Plain lists and dictionaries again, for writing and for views."""
+    if isinstance(value, Mapping):
+        return {key: thaw(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [thaw(item) for item in value]
+    return value
+
+
+@dataclass(frozen=True)
+class LogReference:
+    """One log file: where it was, and what makes it the same file wherever it is found.
+
+    Parameters
+    ----------
+    path : str
+        Absolute while the review is open; in the file, relative to the review where that is possible, with forward slashes.
+    size_bytes : int
+    sha256 : str
+        Of the file's bytes, hexadecimal.
+    """
+
+    path: str
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Bookmark:
+    """A moment worth coming back to."""
+
+    log_time_s: float
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Note:
+    """What the user has to say, of the whole flight or of a span of it."""
+
+    text: str
+    start_log_s: float | None = None
+    stop_log_s: float | None = None
+
+
+@dataclass(frozen=True)
+class FindingMark:
+    """What the user made of a finding: `rule` and `start_log_s` say which one."""
+
+    rule: str
+    start_log_s: float | None = None
+    is_pinned: bool = False
+    is_resolved: bool = False
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Review:
+    """The document.
+
+    Parameters
+    ----------
+    logs : tuple of LogReference
+        The files of the flight, in the order read.
+    column_map : ColumnMap or None
+        None: as guessed from the headers.
+    as_flown : Calibration
+        What the flight computer flew with.
+    what_if : Calibration or None
+        The edited one; None while nothing was edited.
+    is_whatif_on : bool
+        Whether the what-if is drawn.
+    method : str
+        Of the chosen estimator.
+    settings : EstimatorSettings
+    site : Site
+        What the user declared; goes before the vehicle file's.
+    vehicle_path, evidence_path : str or None
+        As `LogReference.path`.
+    moved_events : mapping of str to float
+        Event name -> log time, for those moved by hand.
+    bookmarks, notes, finding_marks : tuple
+    trace_arrangement, figure_settings, film_settings : mapping
+        Plain JSON of the views.
+    """
+
+    logs: tuple[LogReference, ...] = ()
+    column_map: ColumnMap | None = None
+    as_flown: Calibration = Calibration()
+    what_if: Calibration | None = None
+    is_whatif_on: bool = True
+    method: str = "smoother"
+    settings: EstimatorSettings = EstimatorSettings()
+    site: Site = Site()
+    vehicle_path: str | None = None
+    evidence_path: str | None = None
+    moved_events: Mapping[str, float] = field(default_factory=dict)
+    bookmarks: tuple[Bookmark, ...] = ()
+    notes: tuple[Note, ...] = ()
+    finding_marks: tuple[FindingMark, ...] = ()
+    trace_arrangement: Mapping[str, Json] = field(default_factory=dict)
+    figure_settings: Mapping[str, Json] = field(default_factory=dict)
+    film_settings: Mapping[str, Json] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for name in ("moved_events", "trace_arrangement", "figure_settings", "film_settings"):
+            object.__setattr__(self, name, freeze(getattr(self, name), name))
+        unknown = [name for name in self.moved_events if name not in EVENT_NAMES]
+        if unknown:
+            raise SettingsError("review", f"moved_events.{unknown[0]}", f"one of {', '.join(EVENT_NAMES)}", "an unknown event")
+
+    @property
+    def corrected(self) -> Calibration:
+        """The what-if, or the one as flown where nothing was edited."""
+        return self.as_flown if self.what_if is None else self.what_if
+
+    @property
+    def drawn_whatif(self) -> Calibration | None:
+        """The what-if that views show: None while it is switched off or the same as the one as flown."""
+        return self.what_if if self.is_whatif_on and self.what_if is not None and self.what_if != self.as_flown else None
