@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
-from replay.settings_file import Check, Unfit, flag, number, read_toml, text, vector, write_toml
+from replay.settings_file import FORMAT, Check, Unfit, checked, flag, number, read_toml, text, vector, write_toml
 from replay.units import DEG, ZERO_CELSIUS_K, kelvin
 
 Vec3 = tuple[float, float, float]
@@ -157,7 +157,15 @@ def load_calibration_file(path: str | os.PathLike[str]) -> CalibrationFile:
     SettingsError
         Unreadable, an unknown key (the nearest known one is named), or a value that can't be meant.
     """
-    data = read_toml(path, _schema())
+    return _file_of(read_toml(path, _schema()))
+
+
+def calibration_of(tables: Mapping[str, Any], name: str) -> Calibration:
+    """The calibration of a calibration file's tables standing inside another document; `name` stands for the file in errors."""
+    return _file_of(checked({"format": FORMAT, **tables}, _schema(), name)).calibration
+
+
+def _file_of(data: Mapping[str, Any]) -> CalibrationFile:
     values: dict[str, Any] = {}
     sd: dict[str, Vec3] = {}
     for key, (name, factor) in _vector_fields().items():
@@ -181,6 +189,17 @@ def load_calibration(path: str | os.PathLike[str]) -> Calibration:
 
 def save_calibration(calibration: Calibration | CalibrationFile, path: str | os.PathLike[str]) -> None:
     """Write a calibration file at once or not at all. Whether a file may be written over is the caller's question."""
+    comments = {
+        "accelerometer.cross_axis": "xy, xz, yz",
+        "gyro.bias_degps": "on top of the bias read on the pad, unless pad_bias = false",
+        "mount.rotation_deg": "rotation vector, imu to body, after the column map's axis assignment",
+    }
+    heading = "calibration: corrected = M · (raw − bias − slope · (temperature − reference)), M = scale and cross-axis"
+    write_toml(path, tables_of(calibration), comments=comments, heading=heading)
+
+
+def tables_of(calibration: Calibration | CalibrationFile) -> dict[str, Any]:
+    """The tables of a calibration file, in its units; None for what is not there."""
     file = calibration if isinstance(calibration, CalibrationFile) else CalibrationFile(calibration)
     value = file.calibration
     flat: dict[str, Any] = {}
@@ -194,13 +213,7 @@ def save_calibration(calibration: Calibration | CalibrationFile, path: str | os.
     data: dict[str, Any] = {"note": file.note or None, "undetermined": file.undetermined or None, **_nest(flat)}
     if sd:
         data["sd"] = _nest(sd)
-    comments = {
-        "accelerometer.cross_axis": "xy, xz, yz",
-        "gyro.bias_degps": "on top of the bias read on the pad, unless pad_bias = false",
-        "mount.rotation_deg": "rotation vector, imu to body, after the column map's axis assignment",
-    }
-    heading = "calibration: corrected = M · (raw − bias − slope · (temperature − reference)), M = scale and cross-axis"
-    write_toml(path, data, comments=comments, heading=heading)
+    return data
 
 
 def _tidy(shown: float, factor: float) -> float:
