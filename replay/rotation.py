@@ -46,7 +46,7 @@ def multiply(q_c_from_b: ArrayLike, q_b_from_a: ArrayLike) -> Array:
 
 def conjugate(q_b_from_a: ArrayLike) -> Array:
     """The inverse rotation of a unit quaternion, shape (..., 4)."""
-    return np.asarray(q_b_from_a, dtype=float) * np.array([1.0, -1.0, -1.0, -1.0])
+    return np.asarray(np.asarray(q_b_from_a, dtype=float) * np.array([1.0, -1.0, -1.0, -1.0]))
 
 
 def normalise(q: ArrayLike) -> Array:

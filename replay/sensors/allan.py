@@ -127,7 +127,7 @@ def degrees_of_freedom(n_samples: int, averaging: ArrayLike, power: int = -1) ->
         freedom = np.where(m < 2, 2.0 * (n - 2.0) ** 2 / (2.3 * n - 4.9), 5.0 * n**2 / (4.0 * m * (n + 3.0 * m)))
     else:
         freedom = (n - 2.0) / m * ((n - 1.0) ** 2 - 3.0 * m * (n - 1.0) + 4.0 * m**2) / (n - 3.0) ** 2
-    return np.maximum(freedom, 1.0)
+    return np.asarray(np.maximum(freedom, 1.0))
 
 
 @dataclass(frozen=True)
