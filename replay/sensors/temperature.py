@@ -112,7 +112,8 @@ def temperature_sweep(
         name = f"{'accelerometer' if channel < 3 else 'gyro'} {'xyz'[channel % 3]}"
         own = [f[channel] for f in fits]
         slopes[channel], sds[channel], pull = _combine(own)
-        figures[f"{name} residual largest"] = max(f.residual_largest for f in own)
+        factor, unit = (1.0, "m/s²") if channel < 3 else (1.0 / DEG, "deg/s")
+        figures[f"{name} residual largest, {unit}"] = max(f.residual_largest for f in own) * factor
         if channel < 3:
             _scale_slope(channel, own, faces, gravity_mps2, figures, undetermined, slopes)
         same_pose = len({faces[i] for i in range(len(runs))}) == 1
