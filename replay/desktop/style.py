@@ -42,7 +42,10 @@ QStatusBar::item {{ border: none; }}
 QFrame#card {{ background: {PAPER}; border: 1px solid {LINE}; border-radius: 4px; }}
 QLabel#heading {{ color: {MUTED}; font-weight: 600; padding: 1px 2px; }}
 QLabel#muted {{ color: {MUTED}; }}
-QLabel#failure {{ color: {ERROR_INK}; background: {ERROR_GROUND}; border: 1px solid {palette.VERMILLION}; border-radius: 3px; padding: 4px; }}
+QLabel#failure {{
+  color: {ERROR_INK}; background: {ERROR_GROUND}; border: 1px solid {palette.VERMILLION}; border-radius: 3px; padding: 4px;
+}}
+QLineEdit[wrong="true"] {{ color: {ERROR_INK}; background: {ERROR_GROUND}; border: 1px solid {palette.VERMILLION}; }}
 QScrollArea {{ border: none; background: transparent; }}
 QToolButton#section {{ border: none; font-weight: 600; text-align: left; padding: 3px 0; }}
 QToolButton#section:hover {{ color: {ACCENT}; }}
@@ -50,7 +53,9 @@ QToolButton#quiet {{ border: 1px solid transparent; border-radius: 3px; padding:
 QToolButton#quiet:hover {{ border-color: {LINE}; color: {INK}; background: {PAPER}; }}
 QToolButton#quiet:focus {{ border-color: {ACCENT}; }}
 QToolButton#quiet:disabled {{ color: {LINE}; }}
-QToolButton#transport {{ border: 1px solid {LINE}; border-radius: 3px; background: {PAPER}; padding: 2px; min-width: 26px; min-height: 22px; }}
+QToolButton#transport {{
+  border: 1px solid {LINE}; border-radius: 3px; background: {PAPER}; padding: 2px; min-width: 26px; min-height: 22px;
+}}
 QToolButton#transport:hover {{ border-color: {MUTED}; }}
 QToolButton#transport:focus {{ border-color: {ACCENT}; }}
 QToolButton#transport:checked, QToolButton#transport:pressed {{ background: {HINT_GROUND}; border-color: {ACCENT}; }}

@@ -1,26 +1,19 @@
-"""Every edit as a pure function Review -> Review. The window names them for undo; nothing else changes a document."""
+"""Edits as pure functions Review -> Review, wherever an edit is more than one field (`dataclasses.replace` does those)."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
 from typing import Any
 
 from replay.flightlog.columnmap import ColumnMap
-from replay.motion.settings import EstimatorSettings
-from replay.motion.site import Site
-from replay.review.review import Bookmark, FindingMark, LogReference, Note, Review
+from replay.review.review import Bookmark, FindingMark, LogReference, Review
 from replay.sensors.calibration import Calibration
 
 
 def with_logs(review: Review, logs: tuple[LogReference, ...], column_map: ColumnMap | None = None) -> Review:
     """The same review of other files (the log was found elsewhere, or its columns were mapped)."""
     return dataclasses.replace(review, logs=logs, column_map=column_map)
-
-
-def with_column_map(review: Review, column_map: ColumnMap | None) -> Review:
-    return dataclasses.replace(review, column_map=column_map)
 
 
 def with_calibration_axis(review: Review, field: str, axis: int, value: float) -> Review:
@@ -39,10 +32,6 @@ def with_whatif(review: Review, calibration: Calibration | None) -> Review:
     return dataclasses.replace(review, what_if=None if is_same else calibration, is_whatif_on=True)
 
 
-def with_whatif_shown(review: Review, is_on: bool) -> Review:
-    return dataclasses.replace(review, is_whatif_on=is_on)
-
-
 def with_as_flown(review: Review, calibration: Calibration) -> Review:
     """What the flight computer flew with; a what-if that now equals it is none."""
     what_if = None if review.what_if == calibration else review.what_if
@@ -55,26 +44,6 @@ def with_field_reset(review: Review, field: str, axis: int | None = None) -> Rev
     if axis is None:
         return with_calibration_value(review, field, flown)
     return with_calibration_axis(review, field, axis, flown[axis])
-
-
-def with_method(review: Review, method: str) -> Review:
-    return dataclasses.replace(review, method=method)
-
-
-def with_settings(review: Review, settings: EstimatorSettings) -> Review:
-    return dataclasses.replace(review, settings=settings)
-
-
-def with_site(review: Review, site: Site) -> Review:
-    return dataclasses.replace(review, site=site)
-
-
-def with_vehicle_path(review: Review, path: str | None) -> Review:
-    return dataclasses.replace(review, vehicle_path=path)
-
-
-def with_evidence_path(review: Review, path: str | None) -> Review:
-    return dataclasses.replace(review, evidence_path=path)
 
 
 def with_event(review: Review, name: str, log_time_s: float | None) -> Review:
@@ -92,11 +61,8 @@ def with_bookmark(review: Review, bookmark: Bookmark) -> Review:
 
 
 def without_bookmark(review: Review, log_time_s: float) -> Review:
+    """The one at that moment taken away."""
     return dataclasses.replace(review, bookmarks=tuple(b for b in review.bookmarks if b.log_time_s != log_time_s))
-
-
-def with_notes(review: Review, notes: tuple[Note, ...]) -> Review:
-    return dataclasses.replace(review, notes=notes)
 
 
 def with_finding_mark(review: Review, mark: FindingMark) -> Review:
@@ -104,15 +70,3 @@ def with_finding_mark(review: Review, mark: FindingMark) -> Review:
     others = tuple(m for m in review.finding_marks if (m.rule, m.start_log_s) != (mark.rule, mark.start_log_s))
     says_something = mark.is_pinned or mark.is_resolved or mark.text
     return dataclasses.replace(review, finding_marks=(*others, mark) if says_something else others)
-
-
-def with_trace_arrangement(review: Review, arrangement: Mapping[str, Any]) -> Review:
-    return dataclasses.replace(review, trace_arrangement=arrangement)
-
-
-def with_figure_settings(review: Review, settings: Mapping[str, Any]) -> Review:
-    return dataclasses.replace(review, figure_settings=settings)
-
-
-def with_film_settings(review: Review, settings: Mapping[str, Any]) -> Review:
-    return dataclasses.replace(review, film_settings=settings)

@@ -19,7 +19,7 @@ from replay.motion.site import Site
 from replay.motion.solution import Events
 from replay.sensors.calibration import Calibration
 
-Json: TypeAlias = None | bool | int | float | str | tuple["Json", ...] | Mapping[str, "Json"]
+Json: TypeAlias = bool | int | float | str | tuple["Json", ...] | Mapping[str, "Json"] | None
 """Plain JSON, frozen: tuples for lists, read-only mappings for objects."""
 
 EVENT_NAMES = tuple(event.name for event in fields(Events))
@@ -137,12 +137,12 @@ class Review:
 
     logs: tuple[LogReference, ...] = ()
     column_map: ColumnMap | None = None
-    as_flown: Calibration = Calibration()
+    as_flown: Calibration = field(default_factory=Calibration)
     what_if: Calibration | None = None
     is_whatif_on: bool = True
     method: str = "smoother"
-    settings: EstimatorSettings = EstimatorSettings()
-    site: Site = Site()
+    settings: EstimatorSettings = field(default_factory=EstimatorSettings)
+    site: Site = field(default_factory=Site)
     vehicle_path: str | None = None
     evidence_path: str | None = None
     moved_events: Mapping[str, float] = field(default_factory=dict)

@@ -1,5 +1,6 @@
 """Undo and redo of whole reviews."""
 
+import dataclasses
 import random
 
 from replay.review import edits
@@ -39,7 +40,7 @@ def test_another_name_ends_a_merge():
     """An edit of another slider in between is a step of its own."""
     history = History()
     history.apply(_bias(history, 0.1), "a", merge="a")
-    history.apply(edits.with_method(history.review, "integrate"), "b", merge="b")
+    history.apply(dataclasses.replace(history.review, method="integrate"), "b", merge="b")
     history.apply(_bias(history, 0.2), "a", merge="a")
     for _ in range(3):
         assert history.undo()
@@ -64,7 +65,7 @@ def test_an_edit_that_changes_nothing_costs_nothing():
     history = History()
     calls = []
     history.subscribe(calls.append)
-    assert history.apply(edits.with_method(history.review, "smoother"), "Method") is False
+    assert history.apply(dataclasses.replace(history.review, method="smoother"), "Method") is False
     assert (history.revision, calls, history.undo_text) == (0, [], None)
 
 

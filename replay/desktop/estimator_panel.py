@@ -1,0 +1,371 @@
+"""Estimator: method and gates, every calibration parameter, what was declared about the site. It emits edits, it makes none."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QComboBox,
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
+
+from replay.desktop import style
+from replay.desktop.float_slider import FloatSlider
+from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button
+from replay.motion.settings import METHODS, EstimatorSettings
+from replay.review import edits
+from replay.review.review import Review
+from replay.review.snapshot import Snapshot
+from replay.review.summary import gate_text, pad_tilt_of_bias_rad
+from replay.sensors.calibration import Calibration
+from replay.units import DEG, celsius, kelvin
+
+Edit = Callable[[Review], Review]
+
+METHOD_TIPS = {
+    "integrate": "gyro only, from the attitude on the pad",
+    "complementary": "gyro, pulled slowly to gravity where the gate is open",
+    "gradient": "gyro, one gradient-descent step a sample towards gravity where the gate is open",
+    "kalman": "error-state filter, uses only what came before",
+    "smoother": "filter forward and backward over the whole flight, with standard deviations",
+}
+_OPEN_AT_FIRST = ("accel_bias_imu_mps2", "gyro_bias_imu_radps")
+_SITE = (
+    # field, label, unit, to shown, from shown, low, high, default
+    ("pad_azimuth_rad", "pad azimuth of body x", "deg", lambda v: v / DEG, lambda v: v * DEG, -360.0, 360.0, "90"),
+    ("ground_temperature_k", "ground temperature", "°C", celsius, kelvin, -80.0, 70.0, "15"),
+    ("latitude_rad", "latitude", "deg", lambda v: v / DEG, lambda v: v * DEG, -90.0, 90.0, "45"),
+    ("ground_height_m", "ground above sea level", "m", float, float, -500.0, 9000.0, "0"),
+)
+
+
+def calibration_fields() -> list[dataclasses.Field]:
+    """The vector fields of Calibration, each with label, unit, range and step beside it."""
+    return [field for field in dataclasses.fields(Calibration) if "factor" in field.metadata]
+
+
+class AxisRow:
+    """One component of one calibration field: slider, number, and a way back to the value as flown."""
+
+    def __init__(self, panel: EstimatorPanel, field: dataclasses.Field, axis: int, grid: QGridLayout) -> None:
+        meta = field.metadata
+        letter = ("xy", "xz", "yz")[axis] if "cross_axis" in field.name else "xyz"[axis]
+        self.field, self.axis, self.factor = field.name, axis, float(meta["factor"])
+        name = f"{meta['label'].partition(' xy')[0]} {letter}"
+        self.slider = FloatSlider(meta["low"], meta["high"], meta["step"], f"{name}, {meta['show']}")
+        self.reset = quiet_button("↺", f"{name} back to its value as flown")
+        self.tilt = muted()
+        self.tilt.setFont(style.figures(panel))
+        self.tilt.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        label = QLabel(letter)
+        label.setBuddy(self.slider.track)
+        widgets: list[QWidget] = [label, self.slider, self.reset]
+        if field.name == "accel_bias_imu_mps2":
+            self.tilt.setFixedWidth(self.tilt.fontMetrics().horizontalAdvance("00.00°") + 4)
+            self.tilt.setToolTip("The pad tilt this bias stands for: how far it turns the vertical that levelling finds")
+            widgets.insert(2, self.tilt)
+        for column, widget in enumerate(widgets):
+            grid.addWidget(widget, axis, column)
+        grid.setColumnStretch(1, 1)
+        merge = f"{field.name}[{axis}]"
+        self.slider.edited.connect(
+            lambda shown: panel.edited.emit(
+                lambda review: edits.with_calibration_axis(review, self.field, self.axis, shown * self.factor), name.capitalize(), merge
+            )
+        )
+        self.slider.released.connect(panel.edit_finished)
+        self.reset.clicked.connect(
+            lambda: panel.edited.emit(lambda review: edits.with_field_reset(review, self.field, self.axis), f"Reset {name}", "")
+        )
+
+    def display(self, review: Review) -> None:
+        value = getattr(review.corrected, self.field)[self.axis]
+        flown = getattr(review.as_flown, self.field)[self.axis]
+        self.slider.display(value / self.factor, flown / self.factor)
+        self.reset.setEnabled(value != flown)
+
+
+class EstimatorPanel(QWidget):
+    """The right-hand panel. `show_review` draws the document, `show_snapshot` what came of it."""
+
+    edited = Signal(object, str, str)
+    """An edit (Review -> Review), what it is called, and the name under which edits in a row merge ("" for none)."""
+    edit_finished = Signal()
+    """The drag is over."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._snapshot: Snapshot | None = None
+        self._review = Review()
+        self.rows: dict[tuple[str, int], AxisRow] = {}
+        self.settings: dict[str, OptionalNumber | QWidget] = {}
+        self.site: dict[str, OptionalNumber] = {}
+        self._sections: dict[str, Section] = {}
+        self._field_resets: dict[str, QWidget] = {}
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(style.GAP, style.GAP, style.GAP, style.GAP)
+        column.setSpacing(style.GAP // 2)
+        column.addWidget(self._method_card())
+        for field in calibration_fields():
+            column.addWidget(self._calibration_section(field))
+        column.addWidget(self._temperature_section())
+        column.addWidget(self._site_section())
+        column.addWidget(self._settings_section())
+        column.addStretch(1)
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        scroll.setWidget(inside)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(scroll)
+        self.show_review(self._review)
+
+    # --- what is drawn -------------------------------------------------------------------------------------------------------
+
+    def show_review(self, review: Review) -> None:
+        """Draw the document's numbers; emits nothing."""
+        self._review = review
+        self.method.setCurrentIndex(METHODS.index(review.method))
+        self.show_whatif.setChecked(review.is_whatif_on)
+        self.show_as_flown.setChecked(not review.is_whatif_on)
+        for row in self.rows.values():
+            row.display(review)
+        for name, button in self._field_resets.items():
+            is_changed = getattr(review.corrected, name) != getattr(review.as_flown, name)
+            button.setEnabled(is_changed)
+            button.setText("changed ↺" if is_changed else "")
+        self.reset_all.setEnabled(review.what_if is not None)
+        self.pad_bias.setChecked(review.corrected.gyro_pad_bias)
+        self.reference.display(celsius(review.corrected.reference_temperature_k))
+        for name, _, _, to_shown, _, _, _, default in _SITE:
+            value = getattr(review.site, name)
+            self.site[name].display(None if value is None else round(to_shown(value), 9), self._site_placeholder(name, to_shown, default))
+        for name, widget in self.settings.items():
+            _display_setting(widget, name, review.settings)
+        self._show_tilts()
+
+    def show_snapshot(self, snapshot: Snapshot) -> None:
+        """Draw what came of it: gates, run time, failure, and the pad tilts that biases stand for."""
+        self._snapshot = snapshot
+        solution = snapshot.what_if or snapshot.as_flown
+        self.gates.setText(gate_text(solution))
+        kind = "preview by" if snapshot.is_preview else "settled,"
+        self.run.setText(f"{kind} {solution.method}, {solution.run_time_s:.2f} s")
+        self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions))
+        self.assumed.setVisible(bool(solution.assumptions))
+        self.failure.setText("" if snapshot.error is None else f"No estimate: {snapshot.error}\nThe last good result is still drawn.")
+        self.failure.setVisible(snapshot.error is not None)
+        self._show_tilts()
+
+    def move_cursor(self, log_time_s: float) -> None:
+        """Nothing here hangs on the cursor."""
+
+    def show_failure(self, text: str) -> None:
+        """A failure before there was any result."""
+        self.failure.setText(text)
+        self.failure.setVisible(bool(text))
+
+    def _show_tilts(self) -> None:
+        if self._snapshot is None:
+            return
+        bias = np.asarray(self._review.corrected.accel_bias_imu_mps2)
+        for axis in range(3):
+            tilt_rad = pad_tilt_of_bias_rad(self._snapshot, axis, bias[axis])
+            self.rows["accel_bias_imu_mps2", axis].tilt.setText("" if np.isnan(tilt_rad) else f"{abs(tilt_rad) / DEG:.2f}°")
+        self.pad.setText(pad_text(self._snapshot))
+
+    def _site_placeholder(self, name: str, to_shown: Callable[[float], float], default: str) -> str:
+        vehicle = None if self._snapshot is None else self._snapshot.vehicle
+        stated = None if vehicle is None else getattr(vehicle.site, name)
+        return f"{default} (default)" if stated is None else f"{to_shown(stated):.6g} (vehicle)"
+
+    # --- what it is built of -------------------------------------------------------------------------------------------------
+
+    def _method_card(self) -> QWidget:
+        card = QFrame()
+        card.setObjectName("card")
+        column = QVBoxLayout(card)
+        column.setSpacing(style.GAP)
+        self.show_as_flown, self.show_whatif = QPushButton("As flown"), QPushButton("With what-if")
+        group = QButtonGroup(self)
+        pair = QHBoxLayout()
+        pair.setSpacing(0)
+        for button, name, tip in (
+            (self.show_as_flown, "segment", "Draw only the flight with the calibration it flew with"),
+            (self.show_whatif, "segmentWhatIf", "Draw the edited calibration beside it"),
+        ):
+            button.setObjectName(name)
+            button.setCheckable(True)
+            button.setToolTip(tip)
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+            group.addButton(button)
+            pair.addWidget(button, 1)
+        self.show_whatif.clicked.connect(lambda: self._emit_change("Show what-if", is_whatif_on=True))
+        self.show_as_flown.clicked.connect(lambda: self._emit_change("Show as flown", is_whatif_on=False))
+        column.addLayout(pair)
+        row = QHBoxLayout()
+        self.method = QComboBox()
+        self.method.setAccessibleName("Method")
+        self.method.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        for i, method in enumerate(METHODS):
+            self.method.addItem(method)
+            self.method.setItemData(i, METHOD_TIPS[method], Qt.ItemDataRole.ToolTipRole)
+        self.method.setToolTip("How attitude and trajectory are estimated:\n" + "\n".join(f"{m}: {t}" for m, t in METHOD_TIPS.items()))
+        self.method.activated.connect(lambda i: self._emit_change("Method", method=METHODS[i]))
+        self.run = muted()
+        row.addWidget(self.method)
+        row.addWidget(self.run, 1)
+        column.addLayout(row)
+        self.failure = QLabel()
+        self.failure.setObjectName("failure")
+        self.failure.setWordWrap(True)
+        self.failure.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.failure.hide()
+        self.gates = muted(wrap=True)
+        self.pad = QLabel()
+        self.pad.setWordWrap(True)
+        self.reset_all = QPushButton("Reset what-if")
+        self.reset_all.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.reset_all.setToolTip("Every calibration number back to its value as flown")
+        self.reset_all.clicked.connect(lambda: self.edited.emit(lambda review: edits.with_whatif(review, None), "Reset what-if", ""))
+        for widget in (self.failure, self.pad, self.gates, self.reset_all):
+            column.addWidget(widget)
+        return card
+
+    def _calibration_section(self, field: dataclasses.Field) -> QWidget:
+        meta = field.metadata
+        label = meta["label"].partition(" xy")[0]
+        unit = "" if meta["show"] == "1" else f", {meta['show']}"
+        section = Section(f"{label.capitalize()}{unit}", is_open=field.name in _OPEN_AT_FIRST)
+        reset = quiet_button("", f"{label} back to its values as flown", f"reset {label}")
+        reset.clicked.connect(lambda: self.edited.emit(lambda review: edits.with_field_reset(review, field.name), f"Reset {label}", ""))
+        section.tail.addWidget(reset)
+        self._field_resets[field.name] = reset
+        self._sections[field.name] = section
+        if field.name == "gyro_bias_imu_radps":
+            self.pad_bias = check_box(
+                "on top of the bias read on the pad", "Read the gyro's bias in the quiet window on the pad and take it off"
+            )
+            self.pad_bias.clicked.connect(
+                lambda on: self.edited.emit(lambda review: edits.with_calibration_value(review, "gyro_pad_bias", on), "Pad gyro bias", "")
+            )
+            section.body_layout.addWidget(self.pad_bias)
+        grid = QGridLayout()
+        grid.setHorizontalSpacing(style.GAP)
+        grid.setVerticalSpacing(1)
+        for axis in range(3):
+            self.rows[field.name, axis] = AxisRow(self, field, axis, grid)
+        section.body_layout.addLayout(grid)
+        return section
+
+    def _temperature_section(self) -> QWidget:
+        section = Section("Reference temperature, °C")
+        self.reference = OptionalNumber("reference temperature, °C", -80.0, 150.0)
+        self.reference.edited.connect(
+            lambda shown: self.edited.emit(
+                lambda review: edits.with_calibration_value(review, "reference_temperature_k", kelvin(20.0 if shown is None else shown)),
+                "Reference temperature",
+                "",
+            )
+        )
+        section.body_layout.addLayout(_labelled("the temperature at which the slopes add nothing", self.reference))
+        return section
+
+    def _site_section(self) -> QWidget:
+        section = Section("Site and declared heading")
+        section.body_layout.addWidget(muted("The heading is declared, never measured: the record can't tell it.", wrap=True))
+        for name, label, unit, _, from_shown, low, high, _ in _SITE:
+            entry = OptionalNumber(f"{label}, {unit}", low, high)
+            entry.edited.connect(lambda shown, n=name, f=from_shown, t=label: self._emit_site(n, None if shown is None else f(shown), t))
+            self.site[name] = entry
+            section.body_layout.addLayout(_labelled(f"{label}, {unit}", entry))
+        return section
+
+    def _settings_section(self) -> QWidget:
+        section = Section("Gains, gates and noise")
+        for field in dataclasses.fields(EstimatorSettings):
+            meta = field.metadata
+            if isinstance(field.default, bool):
+                box = check_box(meta["label"].partition(" (")[0], meta["label"])
+                box.clicked.connect(lambda on, n=field.name, t=meta["label"]: self._emit_setting(n, on, t))
+                section.body_layout.addWidget(box)
+                self.settings[field.name] = box
+                continue
+            entry = OptionalNumber(f"{meta['label']}, {meta['show']}", meta["low"], meta["high"])
+            entry.edited.connect(
+                lambda shown, f=field: self._emit_setting(
+                    f.name, f.default if shown is None else shown * f.metadata["factor"], f.metadata["label"]
+                )
+            )
+            unit = "" if meta["show"] == "1" else f", {meta['show']}"
+            section.body_layout.addLayout(_labelled(f"{meta['label']}{unit}", entry))
+            self.settings[field.name] = entry
+        return section
+
+    # --- what it emits -------------------------------------------------------------------------------------------------------
+
+    def _emit_change(self, text: str, **changes: object) -> None:
+        self.edited.emit(lambda review: dataclasses.replace(review, **changes), text, "")
+
+    def _emit_site(self, name: str, value: float | None, text: str) -> None:
+        self.edited.emit(
+            lambda review: dataclasses.replace(review, site=dataclasses.replace(review.site, **{name: value})), text.capitalize(), ""
+        )
+
+    def _emit_setting(self, name: str, value: object, text: str) -> None:
+        self.edited.emit(
+            lambda review: dataclasses.replace(review, settings=dataclasses.replace(review.settings, **{name: value})),
+            text.capitalize(),
+            "",
+        )
+
+
+def _display_setting(widget: QWidget, name: str, settings: EstimatorSettings) -> None:
+    field = next(f for f in dataclasses.fields(EstimatorSettings) if f.name == name)
+    value = getattr(settings, name)
+    if isinstance(widget, OptionalNumber):
+        factor = field.metadata["factor"]
+        is_default = value == field.default
+        default = "measured on the pad" if field.default is None else f"{field.default / factor:.6g} (default)"
+        widget.display(None if is_default else value / factor, default)
+    else:
+        widget.setChecked(value)
+
+
+def _labelled(text: str, entry: QWidget) -> QHBoxLayout:
+    row = QHBoxLayout()
+    label = QLabel(text)
+    label.setWordWrap(True)
+    label.setBuddy(entry)
+    row.addWidget(label, 1)
+    row.addWidget(entry)
+    return row
+
+
+def pad_text(snapshot: Snapshot) -> str:
+    """Where the nose leaned on the pad: as flown, and with the what-if. The model's word for it."""
+    parts = [f"On the pad the nose leans {_lean(snapshot.as_flown)} as flown"]
+    if snapshot.what_if is not None:
+        parts.append(f"{_lean(snapshot.what_if)} with the what-if")
+    return ", ".join(parts) + "."
+
+
+def _lean(solution: object) -> str:
+    from replay import rotation
+
+    q = solution.levelling.q_enu_from_body
+    return f"{float(rotation.tilt(q)) / DEG:.2f}° to {float(rotation.tilt_azimuth(q)) / DEG:.0f}°"

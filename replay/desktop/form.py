@@ -1,0 +1,134 @@
+"""Small parts panels are built of: a section that folds, a number that may be left open, a check box that doesn't take the keys."""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QCheckBox, QHBoxLayout, QLabel, QLineEdit, QToolButton, QVBoxLayout, QWidget
+
+from replay.desktop import style
+
+
+def quiet_button(text: str, tip: str, name: str = "") -> QToolButton:
+    """A small flat button that never takes the keyboard from the window by being clicked."""
+    button = QToolButton()
+    button.setObjectName("quiet")
+    button.setText(text)
+    button.setToolTip(tip)
+    button.setAccessibleName(name or tip)
+    button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+    return button
+
+
+def check_box(text: str, tip: str = "") -> QCheckBox:
+    """A check box reached by Tab or mouse; a click leaves the focus where it was."""
+    box = QCheckBox(text)
+    box.setToolTip(tip or text)
+    box.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+    return box
+
+
+def muted(text: str = "", *, wrap: bool = False) -> QLabel:
+    """Secondary text."""
+    label = QLabel(text)
+    label.setObjectName("muted")
+    label.setWordWrap(wrap)
+    return label
+
+
+class Section(QWidget):
+    """A heading that folds what is below it. `tail` is the place at the right end of the heading."""
+
+    def __init__(self, title: str, *, is_open: bool = False, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.head = QToolButton()
+        self.head.setObjectName("section")
+        self.head.setText(title)
+        self.head.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+        self.head.setCheckable(True)
+        self.head.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.head.setAccessibleName(f"{title}, section")
+        self.tail = QHBoxLayout()
+        self.tail.setContentsMargins(0, 0, 0, 0)
+        top = QHBoxLayout()
+        top.setContentsMargins(0, 0, 0, 0)
+        top.addWidget(self.head)
+        top.addStretch(1)
+        top.addLayout(self.tail)
+        self.body = QWidget()
+        self.body_layout = QVBoxLayout(self.body)
+        self.body_layout.setContentsMargins(style.GAP, 0, 0, style.GAP)
+        self.body_layout.setSpacing(style.GAP // 2)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addLayout(top)
+        whole.addWidget(self.body)
+        self.head.toggled.connect(self._fold)
+        self.head.setChecked(is_open)
+        self._fold(is_open)
+
+    def _fold(self, is_open: bool) -> None:
+        self.head.setArrowType(Qt.ArrowType.DownArrow if is_open else Qt.ArrowType.RightArrow)
+        self.body.setVisible(is_open)
+
+
+class OptionalNumber(QLineEdit):
+    """A number, or nothing: then the placeholder says what is used instead. Decimal point or comma."""
+
+    edited = Signal(object)
+    """The user entered a number, or cleared it (None)."""
+
+    def __init__(self, name: str, low: float, high: float, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._low, self._high = low, high
+        self._value: float | None = None
+        self.setAccessibleName(name)
+        self.setAlignment(Qt.AlignmentFlag.AlignRight)
+        self.setFont(style.figures(self))
+        self.setMaximumWidth(self.fontMetrics().horizontalAdvance("0000000000000") + 8)
+        self.editingFinished.connect(self._on_finished)
+
+    @property
+    def value(self) -> float | None:
+        return self._value
+
+    def display(self, value: float | None, placeholder: str = "") -> None:
+        """Show a value of the model; never emits, never rounds what it was given."""
+        self._value = value
+        self.setPlaceholderText(placeholder)
+        if not (self.hasFocus() and self.isModified()):
+            self._show_value()
+
+    def _show_value(self) -> None:
+        shown = "" if self._value is None else f"{self._value:.7g}"
+        if self.text() != shown:
+            self.setText(shown)
+        self._mark(None)
+
+    def _on_finished(self) -> None:
+        if not self.isModified():
+            return
+        self.setModified(False)
+        text = self.text().strip().replace(",", ".").replace("−", "-")
+        try:
+            value = float(text) if text else None
+        except ValueError:
+            value = math.nan
+        if value is not None and not self._low <= value <= self._high:
+            self._mark(f"expected a number from {self._low:g} to {self._high:g}, got {self.text()!r}; {self._value} is still used")
+        elif value != self._value:
+            self._value = value
+            self._show_value()
+            self.edited.emit(value)
+        else:
+            self._show_value()
+
+    def _mark(self, problem: str | None) -> None:
+        """Red, with the reason as tip, while what stands there is not a number that can be meant."""
+        self.setToolTip(problem or "")
+        if bool(problem) != bool(self.property("wrong")):
+            self.setProperty("wrong", bool(problem))
+            self.style().unpolish(self)
+            self.style().polish(self)

@@ -1,0 +1,122 @@
+"""Readout: the numbers at the cursor, drawn from the same snapshot as every other view."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, Qt
+from PySide6.QtGui import QColor, QGuiApplication, QKeyEvent, QKeySequence
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QVBoxLayout, QWidget
+
+from replay.desktop import style
+from replay.review.readout import Row, rows_at
+from replay.review.snapshot import Snapshot
+from replay.scene import palette
+
+_COLUMNS = ("", "as flown", "what-if", "onboard")
+_INKS = (style.INK, palette.SERIES["as_flown"][0], palette.SERIES["what_if"][0], palette.SERIES["onboard"][0])
+
+
+class _Model(QAbstractTableModel):
+    """Rows of the readout; only their text changes while the cursor moves."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lines: tuple[Row, ...] = ()
+
+    def take(self, lines: tuple[Row, ...]) -> None:
+        if [line.label for line in lines] != [line.label for line in self.lines]:
+            self.beginResetModel()
+            self.lines = lines
+            self.endResetModel()
+        else:
+            self.lines = lines
+            self.dataChanged.emit(self.index(0, 1), self.index(len(lines) - 1, len(_COLUMNS) - 1), [Qt.ItemDataRole.DisplayRole])
+
+    def rowCount(self, parent: QModelIndex = QModelIndex()) -> int:  # noqa: B008  (Qt's own signature)
+        return 0 if parent.isValid() else len(self.lines)
+
+    def columnCount(self, parent: QModelIndex = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(_COLUMNS)
+
+    def text(self, row: int, column: int) -> str:
+        line = self.lines[row]
+        label = f"{line.label}, {line.unit}" if line.unit and line.unit != "1" else line.label
+        return (label, line.as_flown, line.what_if, line.onboard)[column]
+
+    def data(self, index: QModelIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if role == Qt.ItemDataRole.DisplayRole:
+            return self.text(index.row(), index.column())
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return self.text(index.row(), index.column())
+        if role == Qt.ItemDataRole.TextAlignmentRole and index.column():
+            return Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        if role == Qt.ItemDataRole.ForegroundRole:
+            return QColor(_INKS[index.column()])
+        return None
+
+    def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole:
+            return _COLUMNS[section]
+        if role == Qt.ItemDataRole.ForegroundRole:
+            return QColor(_INKS[section])
+        return None
+
+
+class Readout(QWidget):
+    """Table of quantity, as flown, what-if, onboard; a column with nothing in it is not shown. Rows can be copied."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.model = _Model()
+        self.table = _Table()
+        self.table.setModel(self.model)
+        self._snapshot: Snapshot | None = None
+        self._log_time_s = 0.0
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(self.table)
+
+    def show_snapshot(self, snapshot: Snapshot) -> None:
+        """Draw a new result at the cursor's place."""
+        self._snapshot = snapshot
+        self.table.setColumnHidden(2, snapshot.what_if is None)
+        self.table.setColumnHidden(3, snapshot.onboard is None)
+        self.move_cursor(self._log_time_s)
+
+    def move_cursor(self, log_time_s: float) -> None:
+        """The numbers at another time."""
+        self._log_time_s = log_time_s
+        if self._snapshot is not None:
+            self.model.take(rows_at(self._snapshot, log_time_s))
+
+
+class _Table(QTableView):
+    """Read-only, dense, and it leaves the arrow keys and Space to the window."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setFont(style.figures(self, 0.92))
+        self.setAccessibleName("Readout: numbers at the cursor")
+        self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setShowGrid(False)
+        self.setAlternatingRowColors(True)
+        self.setWordWrap(False)
+        self.verticalHeader().hide()
+        self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 4)
+        header = self.horizontalHeader()
+        header.setFont(self.font())
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        header.setHighlightSections(False)
+        header.setDefaultAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.matches(QKeySequence.StandardKey.Copy):
+            rows = sorted({index.row() for index in self.selectedIndexes()}) or range(self.model().rowCount())
+            texts = ["\t".join(self.model().text(row, column) for column in range(len(_COLUMNS))) for row in rows]
+            QGuiApplication.clipboard().setText("\n".join(texts))
+            event.accept()
+            return
+        super().keyPressEvent(event)

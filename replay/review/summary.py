@@ -1,0 +1,73 @@
+"""Short true sentences about a result, for panel, status line and report: gates, and what a bias stands for on the pad."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.motion.solution import PHASES, Solution
+from replay.review.snapshot import Snapshot
+
+
+def pad_tilt_of_bias_rad(snapshot: Snapshot, axis: int, bias_mps2: float) -> float:
+    """How far a bias on one imu axis turns the vertical that levelling finds, rad.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        Its log and quiet window give the specific force on the pad, in imu axes, so that the mount plays no part.
+    axis : int
+    bias_mps2 : float
+
+    Returns
+    -------
+    float
+        Angle between the vertical found with and without it; about bias / g across the vehicle and nothing along it. NaN without an
+        accelerometer.
+    """
+    force = pad_specific_force_imu_mps2(snapshot)
+    if force is None:
+        return float("nan")
+    other = force.copy()
+    other[axis] -= bias_mps2
+    return float(np.arctan2(np.linalg.norm(np.cross(force, other)), force @ other))
+
+
+def pad_specific_force_imu_mps2(snapshot: Snapshot) -> NDArray[np.float64] | None:
+    """Mean raw specific force over the quiet window, shape (3,); None where the log has none there."""
+    channel = snapshot.log.get("accel_raw_imu_mps2")
+    if channel is None:
+        return None
+    levelling = snapshot.as_flown.levelling
+    i, j = np.searchsorted(channel.log_time_s, (levelling.start_log_s, levelling.stop_log_s))
+    rows = channel.values[i : max(j, i + 1)]
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    return rows.mean(axis=0) if len(rows) else None
+
+
+def gate_spans(solution: Solution) -> list[tuple[float, float, str]]:
+    """Spans (start, stop, phase) on the log's clock in which the accelerometer corrected the attitude, by phase in order."""
+    spans = []
+    phase = solution.phase
+    edges = np.flatnonzero((np.diff(solution.is_gravity_used.astype(np.int8)) != 0) | (np.diff(phase.astype(np.int16)) != 0)) + 1
+    for i, j in zip((0, *edges), (*edges, len(phase)), strict=True):
+        if j > i and solution.is_gravity_used[i]:
+            spans.append((float(solution.log_time_s[i]), float(solution.log_time_s[j - 1]), PHASES[phase[i]]))
+    return spans
+
+
+def gate_text(solution: Solution) -> str:
+    """When the accelerometer corrected the attitude, and what a filter refused."""
+    totals: dict[str, list[float]] = {}
+    for start, stop, phase in gate_spans(solution):
+        first, last, used = totals.get(phase, (start, stop, 0.0))
+        totals[phase] = [min(first, start), max(last, stop), used + stop - start]
+    if totals:
+        parts = [f"{phase} ({start:.1f} to {stop:.1f} s, {used:.1f} s of it)" for phase, (start, stop, used) in totals.items()]
+        text = "Accelerometer corrects the attitude on: " + ", ".join(parts) + "."
+    else:
+        text = "Accelerometer levels on the pad and then never corrects the attitude."
+    if solution.rejected:
+        names = sorted({name for name, _, _ in solution.rejected})
+        text += " Refused: " + ", ".join(f"{sum(n == name for n, _, _ in solution.rejected)} of {name}" for name in names) + "."
+    return text
