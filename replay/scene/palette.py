@@ -30,3 +30,12 @@ SERIES: Final = MappingProxyType(
 
 PHASE_SHADES: Final = MappingProxyType({"pad": "#FFFFFF", "boost": "#FBE3D6", "coast": "#E3F0FA", "descent": "#E6F4EE", "landed": "#F3F3F3"})
 """Phase -> pale background of traces and timeline; the phase's name is always written as well."""
+
+TIME_RAMP: Final = ("#440154", "#482475", "#414487", "#355F8D", "#2A788E", "#21918C", "#22A884")
+"""Time along a track, early to late, evenly spaced: the darker six tenths of matplotlib's viridis (CC0). Lightness only rises, and the
+last stop still has a contrast of 3 on white (WCAG 2.1, 1.4.11)."""
+
+
+def rgb(colour: str) -> tuple[float, float, float]:
+    """Red, green, blue from 0 to 1 of "#RRGGBB"."""
+    return int(colour[1:3], 16) / 255.0, int(colour[3:5], 16) / 255.0, int(colour[5:7], 16) / 255.0
