@@ -237,11 +237,28 @@ def write_toml(
     heading : str
         Comment lines at the top.
     """
+    write_whole(path, toml_text(data, comments=comments, heading=heading))
+
+
+def write_whole(path: str | os.PathLike[str], content: str, *, is_durable: bool = False) -> None:
+    """Write a text file at once or not at all: whoever reads it, or is killed, sees the old one or the new one.
+
+    Parameters
+    ----------
+    path : path
+    content : str
+        Written as UTF-8 with newline ends.
+    is_durable : bool
+        Wait until the disk has it, so that a power cut can't leave neither.
+    """
     target = Path(path)
     handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(toml_text(data, comments=comments, heading=heading))
+            stream.write(content)
+            if is_durable:
+                stream.flush()
+                os.fsync(stream.fileno())
         Path(temporary).chmod(0o644)
         Path(temporary).replace(target)
     finally:
