@@ -1,0 +1,333 @@
+"""Bytes of a text log to a table of columns. No row is padded, dropped or changed without an `Issue` that names its line.
+
+The sanitiser comes first (encoding, line ends, NUL bytes, torn tail, ragged rows, comments, repeated headers), then the pandas C
+engine on lines that all have the same number of fields: no engine is safe on its own.
+"""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.errors import Cancelled, LogReadError
+from replay.flightlog.log import Issue
+from replay.flightlog.sanitise import Cancel, Lines, Progress, judge_lines, lines_in
+from replay.flightlog.sniff import BLANK, MISSING, Layout, sniff
+
+_HEAD = 1 << 16
+_NUMERIC_SHARE = 0.5  # a column with at least this share of numbers is one of numbers; its other cells are damage
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """One file's table.
+
+    Parameters
+    ----------
+    path : str
+    sha256 : str
+    headers : tuple of str
+        Unique; "column 3" where the file has none.
+    units : tuple of str
+        Unit row under the header; empty strings where there is none.
+    columns : tuple of ndarray
+        float64, int64 or str, one per header, all of one length.
+    rows : ndarray of int
+        1-based line (Parquet: row) of the file each row came from.
+    preamble : tuple of str
+        Lines above the table.
+    i_restart : tuple of int
+        The header was repeated just before row i: the logger started again.
+    has_header : bool
+    issues : tuple of Issue
+    """
+
+    path: str
+    sha256: str
+    headers: tuple[str, ...]
+    units: tuple[str, ...]
+    columns: tuple[NDArray[Any], ...]
+    rows: NDArray[np.int64]
+    preamble: tuple[str, ...] = ()
+    i_restart: tuple[int, ...] = ()
+    has_header: bool = True
+    issues: tuple[Issue, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """File name without its folder."""
+        return Path(self.path).name
+
+    def column(self, header: str) -> NDArray[Any]:
+        """Values under a header. KeyError where there is no such column."""
+        try:
+            return self.columns[self.headers.index(header)]
+        except ValueError:
+            raise KeyError(header) from None
+
+
+def _quiet(fraction: float, text: str) -> None:
+    """No progress wanted."""
+
+
+def _never() -> bool:
+    return False
+
+
+def read_text(path: str | Path, progress: Progress = _quiet, cancel: Cancel = _never) -> Table:
+    """Read one text log. The file is opened for reading only.
+
+    Raises
+    ------
+    LogReadError
+        It can't be opened, is empty, or holds no table of numbers.
+    Cancelled
+    """
+    return parse_text(read_bytes(path), str(path), progress, cancel)
+
+
+def read_bytes(path: str | Path) -> bytes:
+    """All bytes of a file, or a LogReadError that says why not."""
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise LogReadError(str(path), None, None, "a file that can be read", error.strerror or str(error)) from None
+
+
+def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cancel = _never) -> Table:
+    """`read_text` on bytes already in memory; `name` stands for the path."""
+    issues: list[Issue] = []
+    data = _plain_bytes(raw, issues)
+    head = data if len(data) <= _HEAD else data[: data.rfind(b"\n", 0, _HEAD) + 1]
+    head_lines = head.decode("utf-8", "replace").split("\n")
+    layout = sniff([line.replace("\0", "") for line in head_lines])
+    if layout is None:
+        got = "an empty file" if not data.strip() else "no row of two or more numbers"
+        raise LogReadError(name, None, None, "a table with a time column", got)
+    header = head_lines[layout.i_header].strip().encode() if layout.i_header is not None else b""
+    lines = judge_lines(data, layout, header, progress, cancel)
+    columns, is_row, more = _parse(lines, progress, cancel)
+    rows = np.flatnonzero(lines.keep)[is_row] + 1
+    if not len(rows):
+        raise LogReadError(name, layout.i_data + 1, None, f"rows of {layout.n_fields} fields", "none that can be read")
+    headers, units, named = _named(layout, columns, issues)
+    skipped = [i for i in (layout.i_header, layout.i_units) if i is not None]
+    return Table(
+        path=name,
+        sha256=hashlib.sha256(raw).hexdigest(),
+        headers=headers,
+        units=units,
+        columns=named,
+        rows=rows,
+        preamble=tuple(line.strip() for i, line in enumerate(head_lines[: layout.i_data]) if i not in skipped and line.strip()),
+        i_restart=tuple(int(i) for i in np.searchsorted(rows, np.array(lines.repeats, dtype=np.int64) + 1)),
+        has_header=layout.i_header is not None,
+        issues=(*issues, *lines.issues, *_with_names(more, headers)),
+    )
+
+
+def _plain_bytes(raw: bytes, issues: list[Issue]) -> bytes:
+    """UTF-8 bytes with `\\n` line ends, no byte order mark and no NUL tail."""
+    encoding, data = _utf8(raw)
+    if encoding not in ("ASCII", "UTF-8"):
+        issues.append(Issue("note", f"read as {encoding}"))
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    stripped = data.rstrip(b"\0")
+    if len(stripped) < len(data):
+        text = f"{len(data) - len(stripped)} NUL bytes at the end of the file (power cut?), left out"
+        issues.append(Issue("warning", text, rows=(stripped.count(b"\n") + 1,)))
+    return stripped
+
+
+def _utf8(raw: bytes) -> tuple[str, bytes]:
+    """(encoding found, the same text as UTF-8)."""
+    for mark, encoding, label in (
+        (codecs.BOM_UTF8, "", "UTF-8"),
+        (codecs.BOM_UTF32_LE, "utf-32-le", "UTF-32"),
+        (codecs.BOM_UTF32_BE, "utf-32-be", "UTF-32"),
+        (codecs.BOM_UTF16_LE, "utf-16-le", "UTF-16"),
+        (codecs.BOM_UTF16_BE, "utf-16-be", "UTF-16"),
+    ):
+        if raw.startswith(mark):
+            body = raw[len(mark) :]
+            return label, body if not encoding else body.decode(encoding, "replace").encode()
+    first = raw[:64]
+    if len(first) >= 8 and first[1::2].count(0) == len(first) // 2 and 0 not in first[::2]:
+        return "UTF-16", raw.decode("utf-16-le", "replace").encode()
+    if len(first) >= 8 and first[::2].count(0) == (len(first) + 1) // 2 and 0 not in first[1::2]:
+        return "UTF-16", raw.decode("utf-16-be", "replace").encode()
+    if raw.isascii():
+        return "ASCII", raw
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        head = raw[:_HEAD]
+        if not head.isascii() and not _starts_as_utf8(head):
+            return "Latin-1", raw.decode("latin-1").encode()
+    return "UTF-8", raw
+
+
+def _starts_as_utf8(head: bytes) -> bool:
+    """Valid UTF-8, but for a sign cut at the end."""
+    try:
+        head.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return error.start >= len(head) - 3
+    return True
+
+
+def _parse(lines: Lines, progress: Progress, cancel: Cancel) -> tuple[list[NDArray[Any]], NDArray[np.bool_], list[tuple[int, Issue]]]:
+    """Columns of the kept lines; which kept lines hold any number; and what was wrong with single cells, with its column's index."""
+    n_fields = lines.layout.n_fields
+    parts: list[list[NDArray[Any]]] = [[] for _ in range(n_fields)]
+    first = 0
+    for piece in lines.pieces:
+        if cancel():
+            raise Cancelled
+        progress(0.3 + 0.6 * piece[0] / len(lines.data), "reading the numbers")
+        body = lines_in(lines.data, piece)
+        keep = lines.keep[first : first + len(body)]
+        edited = [i for i in range(len(body)) if first + i in lines.rewritten] if lines.rewritten else []
+        if keep.all() and not edited:
+            text = lines.data[piece[0] : piece[1]]
+        else:
+            for i in edited:
+                body[i] = lines.rewritten[first + i]
+            text = b"\n".join(line for line, is_kept in zip(body, keep.tolist(), strict=True) if is_kept)
+        first += len(body)
+        if text:
+            for part, values in zip(parts, _read_piece(text, lines.layout), strict=True):
+                part.append(values)
+    return _joined(parts, lines)
+
+
+def _read_piece(text: bytes, layout: Layout) -> list[NDArray[Any]]:
+    """One run of clean lines through the pandas C engine; columns of words stay words here."""
+    import pandas as pd
+
+    frame = pd.read_csv(
+        io.BytesIO(text),
+        sep=r"\s+" if layout.delimiter == BLANK else layout.delimiter,
+        header=None,
+        names=list(range(layout.n_fields)),
+        index_col=False,
+        engine="c",
+        low_memory=False,
+        quoting=3,
+        skipinitialspace=True,
+        skip_blank_lines=False,
+        decimal="," if layout.is_decimal_comma else ".",
+        na_values=[*MISSING, *(word.upper() for word in MISSING)],
+        encoding="utf-8",
+        encoding_errors="replace",
+    )
+    return [_as_array(frame[i]) for i in range(layout.n_fields)]
+
+
+def _as_array(series: Any) -> NDArray[Any]:
+    """float64, int64, or object with str and None."""
+    import pandas as pd
+
+    if pd.api.types.is_bool_dtype(series):
+        return np.asarray(series.to_numpy(dtype=np.float64))
+    if pd.api.types.is_integer_dtype(series) and series.dtype != np.uint64:
+        return np.asarray(series.to_numpy(dtype=np.int64))
+    if pd.api.types.is_numeric_dtype(series):
+        return np.asarray(series.to_numpy(dtype=np.float64))
+    return np.asarray(series.astype(object).where(series.notna(), None).to_numpy(dtype=object))
+
+
+def _joined(parts: list[list[NDArray[Any]]], lines: Lines) -> tuple[list[NDArray[Any]], NDArray[np.bool_], list[tuple[int, Issue]]]:
+    """Pieces to whole columns: numbers where most cells are numbers, their odd cells reported and made NaN; else words."""
+    line_numbers = np.flatnonzero(lines.keep) + 1
+    is_row = np.ones(len(line_numbers), dtype=bool)
+    columns: list[NDArray[Any]] = []
+    odd: dict[int, tuple[NDArray[np.bool_], list[str]]] = {}
+    for i, part in enumerate(parts):
+        column, is_odd, cells = _one_column(part, lines.layout.is_decimal_comma)
+        columns.append(column)
+        if is_odd is not None:
+            odd[i] = (is_odd, cells)
+    if odd:
+        suspects = np.any([is_odd for is_odd, _ in odd.values()], axis=0)
+        has_number = np.zeros(len(line_numbers), dtype=bool)
+        for column in columns:
+            if column.dtype.kind in "fi":
+                has_number |= np.isfinite(column)
+        is_row = ~suspects | has_number
+    if not is_row.all():
+        dropped = line_numbers[~is_row]
+        text = f"{len(dropped)} row{'s' if len(dropped) > 1 else ''} of words without a number, dropped"
+        lines.issues.append(Issue("warning", text, rows=tuple(dropped.tolist())))
+        columns = [column[is_row] for column in columns]
+    more = []
+    for i, (is_odd, cells) in odd.items():
+        at = line_numbers[is_odd & is_row]
+        if len(at):
+            shown = ", ".join(repr(cell) for cell in dict.fromkeys(cells))
+            text = f"{len(at)} cell{'s' if len(at) > 1 else ''} that {'are' if len(at) > 1 else 'is'} no number ({shown}), taken as blank"
+            more.append((i, Issue("warning", text, rows=tuple(at.tolist()))))
+    return columns, is_row, more
+
+
+def _one_column(part: Sequence[NDArray[Any]], is_decimal_comma: bool) -> tuple[NDArray[Any], NDArray[np.bool_] | None, list[str]]:
+    """One column of all pieces, where its odd cells are, and the first few of them."""
+    import pandas as pd
+
+    if not part:
+        return np.empty(0), None, []
+    if all(values.dtype.kind in "fi" for values in part):
+        return np.concatenate(part), None, []
+    words = np.concatenate([values.astype(object) for values in part])
+    text = pd.Series(words, dtype=object).map(lambda cell: cell.strip() if isinstance(cell, str) else cell)
+    if is_decimal_comma:
+        text = text.map(lambda cell: cell.replace(",", ".") if isinstance(cell, str) else cell)
+    is_blank = text.isna() | (text == "")
+    numbers = np.asarray(pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64))
+    is_number = np.isfinite(numbers)
+    n_given = int(np.count_nonzero(~is_blank))
+    if np.count_nonzero(is_number) >= _NUMERIC_SHARE * max(1, n_given):
+        is_odd = np.asarray(~is_blank.to_numpy() & ~is_number)
+        return numbers, is_odd, [str(cell) for cell in text[is_odd].head(3)]
+    return np.asarray(text.where(~is_blank, "").astype(str).to_numpy(dtype=str)), None, []
+
+
+def _named(
+    layout: Layout, columns: list[NDArray[Any]], issues: list[Issue]
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[NDArray[Any], ...]]:
+    """Unique headers, units and columns; columns with neither name nor value are left out."""
+    headers: list[str] = []
+    units: list[str] = []
+    kept: list[NDArray[Any]] = []
+    for i, column in enumerate(columns):
+        name = layout.headers[i]
+        is_empty = column.dtype.kind == "f" and bool(np.isnan(column).all())
+        if not name and is_empty:
+            continue
+        if not name:
+            name = f"column {i + 1}"
+        if name in headers:
+            again = next(f"{name} ({n})" for n in range(2, len(columns) + 2) if f"{name} ({n})" not in headers)
+            row = None if layout.i_header is None else layout.i_header + 1
+            issues.append(
+                Issue("warning", f"header {name!r} stands twice; the second is called {again!r}", again, rows=(row,) if row else ())
+            )
+            name = again
+        headers.append(name)
+        units.append(layout.units[i] if layout.units else "")
+        kept.append(column)
+    return tuple(headers), tuple(units), tuple(kept)
+
+
+def _with_names(more: Sequence[tuple[int, Issue]], headers: Sequence[str]) -> list[Issue]:
+    """Issues of single cells, with the header of their column."""
+    return [Issue(issue.severity, issue.text, headers[i] if i < len(headers) else None, issue.rows) for i, issue in more]
