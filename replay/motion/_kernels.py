@@ -9,8 +9,8 @@ import math
 
 import numpy as np
 
-from replay.jit import compiled
 from replay._quaternion import from_rotvec, multiply, rotate
+from replay.jit import compiled
 
 # Off-diagonal weight of the curvature equations where neighbouring steps are equal. 1/6 is the cubic spline, whose integral over a
 # step is out by h⁵/720 of the fourth derivative; 11/60 cancels that term and leaves one of order h⁷ (see `_reference.curvature`).
@@ -128,8 +128,11 @@ def step_rotvec(h, ax, ay, az, bx, by, bz, kax, kay, kaz, kbx, kby, kbz):  # typ
 
 
 @compiled
-def integrate(time_s, rate, bend, bias, i_start, q_start, out):  # type: ignore[no-untyped-def]
-    """Attitude from rates: forward and backward from sample `i_start`, where it is `q_start`. `bend` is the rate's curvature."""
+def integrate(time_s, rate, bend, bias, i_start, q_start, is_gap_before, out):  # type: ignore[no-untyped-def]
+    """Attitude from rates: forward and backward from sample `i_start`, where it is `q_start`. `bend` is the rate's curvature.
+
+    Across a gap the rate is a straight line: no curvature of either side reaches over it.
+    """
     n = len(time_s)
     bx, by, bz = bias[0], bias[1], bias[2]
     w, x, y, z = q_start[0], q_start[1], q_start[2], q_start[3]
@@ -140,11 +143,13 @@ def integrate(time_s, rate, bend, bias, i_start, q_start, out):  # type: ignore[
         n_steps = n - 1 - i_start if direction == 0 else i_start
         for k in range(n_steps):
             i = i_start + k if direction == 0 else i_start - k - 1  # the step from i to i + 1
+            curved = 0.0 if is_gap_before[i + 1] else 1.0
             rx, ry, rz = step_rotvec(
                 time_s[i + 1] - time_s[i],
                 rate[i, 0] - bx, rate[i, 1] - by, rate[i, 2] - bz,
                 rate[i + 1, 0] - bx, rate[i + 1, 1] - by, rate[i + 1, 2] - bz,
-                bend[i, 0], bend[i, 1], bend[i, 2], bend[i + 1, 0], bend[i + 1, 1], bend[i + 1, 2],
+                curved * bend[i, 0], curved * bend[i, 1], curved * bend[i, 2],
+                curved * bend[i + 1, 0], curved * bend[i + 1, 1], curved * bend[i + 1, 2],
             )  # fmt: skip
             dw, dx, dy, dz = from_rotvec(sign * rx, sign * ry, sign * rz)
             w, x, y, z = multiply(w, x, y, z, dw, dx, dy, dz)
@@ -303,3 +308,104 @@ def block_statistics(time_s, accel, rate, block_s, is_gap_before, out):  # type:
             out[k, 11] = max(0.0, gg * r - gx * gx - gy * gy - gz * gz)
             k += 1
     return k
+
+
+@compiled
+def aid_vertical(time_s, difference, sd, accel_nd, walk, start, gate, x, cov, is_used, sigmas):  # type: ignore[no-untyped-def]
+    """Errors of dead-reckoned height, vertical speed and vertical acceleration from height differences: forward filter, backward smoother.
+
+    `difference[k]` = dead-reckoned minus barometric height at `time_s[k]`, standard deviation `sd[k]`. `accel_nd`, `walk`: shape (k,),
+    white noise density of the vertical acceleration and random walk of its bias over the step that ends at k. `start`: shape (2, 3),
+    errors and their standard deviations at the first time.
+    Outputs: `x` (k, 3) and `cov` (k, 3, 3) smoothed, `is_used` (k,), `sigmas` (k,) innovations over their standard deviation.
+    Beyond `gate` sigmas a height is refused, until refusals have gone on for half a second: then the filter believes it was wrong.
+    """
+    n = len(time_s)
+    before = np.empty((n, 3))
+    cov_before = np.empty((n, 3, 3))
+    state = start[0].copy()
+    p = np.zeros((3, 3))
+    for j in range(3):
+        p[j, j] = start[1, j] * start[1, j]
+    f = np.eye(3)
+    refused_since = np.nan
+    for k in range(n):
+        if k > 0:
+            h = time_s[k] - time_s[k - 1]
+            f[0, 1], f[0, 2], f[1, 2] = h, 0.5 * h * h, h
+            state = f @ state
+            p = f @ p @ f.T
+            q = accel_nd[k] * accel_nd[k]
+            p[0, 0] += q * h * h * h / 3.0
+            p[0, 1] += q * h * h / 2.0
+            p[1, 0] += q * h * h / 2.0
+            p[1, 1] += q * h
+            p[2, 2] += walk[k] * walk[k] * h
+        before[k] = state
+        cov_before[k] = p
+        innovation = difference[k] - state[0]
+        variance = p[0, 0] + sd[k] * sd[k]
+        sigmas[k] = innovation / math.sqrt(variance)
+        if abs(sigmas[k]) > gate:
+            if np.isnan(refused_since):
+                refused_since = time_s[k]
+            if time_s[k] - refused_since < 0.5:
+                is_used[k] = False
+                x[k] = state
+                cov[k] = p
+                continue
+            p[0, 0] += innovation * innovation  # half a second of agreement against the filter: the filter was wrong
+            cov_before[k] = p
+            variance = p[0, 0] + sd[k] * sd[k]
+        refused_since = np.nan
+        is_used[k] = True
+        gain = p[:, 0] / variance
+        state = state + gain * innovation
+        p = p - np.outer(gain, p[0, :])
+        p = 0.5 * (p + p.T)
+        x[k] = state
+        cov[k] = p
+    for k in range(n - 2, -1, -1):
+        h = time_s[k + 1] - time_s[k]
+        f[0, 1], f[0, 2], f[1, 2] = h, 0.5 * h * h, h
+        back = np.linalg.solve(cov_before[k + 1], f @ cov[k]).T
+        x[k] = x[k] + back @ (x[k + 1] - before[k + 1])
+        c = cov[k] + back @ (cov[k + 1] - cov_before[k + 1]) @ back.T
+        cov[k] = 0.5 * (c + c.T)
+
+
+@compiled
+def take_off_vertical(time_s, i_start, i_rest, knot_s, x, cov, vel, pos, vel_sd, pos_sd):  # type: ignore[no-untyped-def]
+    """Take the errors found by `aid_vertical` off height and vertical speed, in place, from `i_start` on; cubic between the knots.
+
+    From `i_rest` on height is held and vertical speed stays zero.
+    """
+    n, m = len(time_s), len(knot_s)
+    k = 0
+    for i in range(i_start, n):
+        if i >= i_rest and i > i_start:
+            pos[i, 2] = pos[i - 1, 2]
+            pos_sd[i] = pos_sd[i - 1]
+            vel_sd[i] = 0.0
+            continue
+        t = time_s[i]
+        while k < m - 1 and knot_s[k + 1] <= t:
+            k += 1
+        if t < knot_s[0] or k == m - 1:  # outside the knots: carried on with speed and acceleration
+            h = t - knot_s[k]
+            dh = x[k, 0] + h * (x[k, 1] + 0.5 * h * x[k, 2])
+            dv = x[k, 1] + h * x[k, 2]
+            vh = cov[k, 0, 0] + h * (2.0 * cov[k, 0, 1] + h * (cov[k, 1, 1] + cov[k, 0, 2] + h * (cov[k, 1, 2] + 0.25 * h * cov[k, 2, 2])))
+            vv = cov[k, 1, 1] + h * (2.0 * cov[k, 1, 2] + h * cov[k, 2, 2])
+        else:
+            h = knot_s[k + 1] - knot_s[k]
+            s = (t - knot_s[k]) / h
+            r = 1.0 - s
+            dh = r * r * (1.0 + 2.0 * s) * x[k, 0] + s * s * (3.0 - 2.0 * s) * x[k + 1, 0] + s * r * h * (r * x[k, 1] - s * x[k + 1, 1])
+            dv = r * x[k, 1] + s * x[k + 1, 1]
+            vh = r * cov[k, 0, 0] + s * cov[k + 1, 0, 0]
+            vv = r * cov[k, 1, 1] + s * cov[k + 1, 1, 1]
+        pos[i, 2] -= dh
+        vel[i, 2] -= dv
+        pos_sd[i] = math.sqrt(max(vh, 0.0))
+        vel_sd[i] = math.sqrt(max(vv, 0.0))

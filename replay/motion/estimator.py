@@ -1,0 +1,274 @@
+"""`estimate`: from a log and a calibration to a Solution, by any method."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.errors import Cancelled, CannotEstimate
+from replay.flightlog.log import FlightLog
+from replay.motion import filters, trajectory
+from replay.motion.attitude import estimate_attitude, quick_attitude, start_of
+from replay.motion.levelling import level
+from replay.motion.phasing import find_events, gravity_gate
+from replay.motion.settings import METHODS, EstimatorSettings
+from replay.motion.site import Site
+from replay.motion.solution import Events, Levelling, Solution
+from replay.sensors.calibration import Calibration
+from replay.sensors.measurements import Measurements, Prepared, measure
+from replay.sensors.noise import ImuNoise, measured_on_pad
+
+if TYPE_CHECKING:
+    from replay.sensors.mount import Mount
+
+Array = NDArray[np.float64]
+Vec3 = tuple[float, float, float]
+
+
+class Cancel(Protocol):
+    """What tells a long piece of work to stop: a `threading.Event` does."""
+
+    def is_set(self) -> bool: ...
+
+
+def estimate(
+    log: FlightLog,
+    method: str = "smoother",
+    *,
+    calibration: Calibration | None = None,
+    site: Site | None = None,
+    settings: EstimatorSettings | None = None,
+    events: Events | None = None,
+    mount: Mount | None = None,
+    imu_from_cg_m: Vec3 = (0.0, 0.0, 0.0),
+    prepared: Prepared | None = None,
+    progress: Callable[[float], None] | None = None,
+    cancel: Cancel | None = None,
+) -> Solution:
+    """Attitude, velocity and position of a flight.
+
+    Parameters
+    ----------
+    log : FlightLog
+    method : str
+        "integrate", "complementary", "gradient", "kalman" or "smoother".
+    calibration : Calibration, optional
+        Without it nothing is corrected but the gyro bias read on the pad.
+    site : Site, optional
+        Defaults are named in `Solution.assumptions`.
+    settings : EstimatorSettings, optional
+    events : Events, optional
+        Found in the record where not given.
+    mount : Mount, optional
+        Found in the record where not given; keep it while only the calibration of a log changes.
+    imu_from_cg_m : (float, float, float)
+        Lever arm from the centre of gravity to the IMU, body axes.
+    prepared : Prepared, optional
+        `sensors.prepare(log)`, kept where the calibration of one log is changed again and again.
+    progress : callable, optional
+        Called with the fraction done, 0 to 1.
+    cancel : object with `is_set()`, optional
+
+    Returns
+    -------
+    Solution
+        Velocity and position are NaN where the record holds no flight.
+
+    Raises
+    ------
+    CannotEstimate
+        The record can't carry it, or there is no such method.
+    Cancelled
+    """
+    begun = time.perf_counter()
+    if method not in METHODS:
+        raise CannotEstimate("estimate", f"no method {method!r}; there are {', '.join(METHODS)}")
+    calibration, site, settings = calibration or Calibration(), site or Site(), settings or EstimatorSettings()
+    step = _Steps(progress, cancel)
+    if mount is None:
+        from replay.sensors.mount import find_mount
+
+        mount = find_mount(log, calibration)
+    step(0.1)
+    measurements = measure(log, calibration, mount, prepared)
+    step(0.3)
+    events = find_events(measurements, site) if events is None else events
+    levelling = _with_pad_bias(level(measurements, events, site, settings), calibration)
+    step(0.4)
+    has_flight = bool(np.isfinite(events.liftoff_log_s))
+    if method in ("kalman", "smoother") and has_flight:
+        solution = _by_flight_filter(measurements, events, site, levelling, settings, backward=method == "smoother")
+    else:
+        solution = _by_attitude(method, measurements, events, site, levelling, settings)
+    step(0.9)
+    solution = dataclasses.replace(
+        _at_cg(solution, measurements, imu_from_cg_m),
+        method=method,
+        calibration=calibration,
+        assumptions=(*_assumptions(measurements, mount, events, site, calibration), *solution.assumptions),
+        run_time_s=time.perf_counter() - begun,
+    )
+    step(1.0)
+    return solution
+
+
+class _Steps:
+    """Reports progress, and stops where asked to."""
+
+    def __init__(self, progress: Callable[[float], None] | None, cancel: Cancel | None) -> None:
+        self._progress, self._cancel = progress, cancel
+
+    def __call__(self, fraction: float) -> None:
+        if self._cancel is not None and self._cancel.is_set():
+            raise Cancelled("estimate stopped")
+        if self._progress is not None:
+            self._progress(fraction)
+
+
+def _with_pad_bias(levelling: Levelling, calibration: Calibration) -> Levelling:
+    """Where the calibration says that it holds the whole gyro bias, the one read on the pad is not taken off."""
+    if calibration.gyro_pad_bias:
+        return levelling
+    return dataclasses.replace(levelling, gyro_bias_body_radps=np.zeros(3))
+
+
+def noise_of(measurements: Measurements, levelling: Levelling, settings: EstimatorSettings) -> ImuNoise:
+    """Noise as set by the user, else as measured in the levelling window, else the stated default."""
+    noise = measured_on_pad(measurements, levelling.start_log_s, levelling.stop_log_s)
+    overrides = settings.noise_overrides
+    return dataclasses.replace(noise, **overrides, defaulted=noise.defaulted - frozenset(overrides))
+
+
+def _by_flight_filter(
+    measurements: Measurements, events: Events, site: Site, levelling: Levelling, settings: EstimatorSettings, *, backward: bool
+) -> Solution:
+    try:
+        from replay.motion.smoother import filter_flight
+    except ImportError:
+        raise CannotEstimate("smoother" if backward else "kalman", "this method is not built yet") from None
+    return filter_flight(measurements, events, site, levelling, settings, backward=backward)
+
+
+def _by_attitude(
+    method: str, measurements: Measurements, events: Events, site: Site, levelling: Levelling, settings: EstimatorSettings
+) -> Solution:
+    """The methods that find the attitude first and integrate the trajectory on it."""
+    time_s = measurements.log_time_s
+    accel = filters.filled(time_s, measurements.accel_body_mps2)
+    rate = filters.filled(time_s, measurements.rate_body_radps - levelling.gyro_bias_body_radps)
+    gate = gravity_gate(measurements, events, settings)
+    extra: dict[str, object] = {}
+    if method in ("kalman", "smoother"):
+        found = estimate_attitude(
+            time_s, rate, accel, method, is_gravity_used=gate, is_gap_before=measurements.is_gap_before,
+            pad_azimuth_rad=site.pad_azimuth_or_default_rad,
+        )  # fmt: skip
+        q, gate = found.q_enu_from_body, found.is_gravity_used
+        extra = {
+            "tilt_sd_rad": found.tilt_sd_rad,
+            "gyro_bias_body_radps": found.gyro_bias_body_radps,
+            "gyro_bias_sd_radps": found.gyro_bias_sd_radps,
+        }
+    else:
+        q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings)
+        gate = gate if method != "integrate" else np.zeros(len(time_s), dtype=bool)
+    solution = Solution(
+        method=method,
+        calibration=Calibration(),
+        log_time_s=time_s,
+        q_enu_from_body=q,
+        pos_enu_m=np.broadcast_to(np.nan, (len(time_s), 3)),
+        vel_enu_mps=np.broadcast_to(np.nan, (len(time_s), 3)),
+        accel_body_mps2=accel,
+        rate_body_radps=rate,
+        is_gravity_used=gate,
+        events=events,
+        levelling=levelling,
+        **extra,  # type: ignore[arg-type]
+    )
+    return _with_trajectory(solution, measurements, site, settings) if np.isfinite(events.liftoff_log_s) else solution
+
+
+def _with_trajectory(solution: Solution, measurements: Measurements, site: Site, settings: EstimatorSettings) -> Solution:
+    events, levelling, time_s = solution.events, solution.levelling, solution.log_time_s
+    vel, pos = trajectory.dead_reckoned(
+        time_s, solution.q_enu_from_body, solution.accel_body_mps2, site,
+        events.liftoff_log_s - trajectory.START_MARGIN_S, events.rest_log_s,
+    )  # fmt: skip
+    noise = noise_of(measurements, levelling, settings)
+    vertical = None
+    if settings.use_barometer:
+        vertical = trajectory.aid_height(
+            measurements, solution.accel_body_mps2, vel, pos, events, site, levelling, noise, settings
+        )  # fmt: skip
+    fields: dict[str, object] = {"vel_enu_mps": vel, "pos_enu_m": pos}
+    if solution.method == "integrate":
+        fields["tilt_sd_rad"] = _gyro_only_tilt_sd(solution, measurements, noise)
+    lines = []
+    if vertical is None:
+        lines.append("height not held to a barometer: " + ("none in the log" if settings.use_barometer else "switched off"))
+    else:
+        fields |= _vertical_fields(vertical, len(time_s))
+        if not vertical.is_used.all():
+            lines.append(f"{int((~vertical.is_used).sum())} of {len(vertical.is_used)} barometric heights refused")
+    return dataclasses.replace(solution, **fields, assumptions=tuple(lines))  # type: ignore[arg-type]
+
+
+def _vertical_fields(vertical: trajectory.Vertical, n: int) -> dict[str, object]:
+    """Standard deviations of height and vertical speed (the horizontal ones NaN: not estimated), refusals and innovations."""
+    pos_sd, vel_sd = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
+    pos_sd[:, 2], vel_sd[:, 2] = vertical.height_sd_m, vertical.vel_up_sd_mps
+    refused = np.flatnonzero(~vertical.is_used)
+    return {
+        "pos_sd_enu_m": pos_sd,
+        "vel_sd_enu_mps": vel_sd,
+        "rejected": tuple(("barometer", float(vertical.log_time_s[k]), float(vertical.innovation_sigmas[k])) for k in refused),
+        "diagnostics": {
+            "barometric height innovation (sigmas)": (vertical.log_time_s, vertical.innovation_sigmas),
+            "barometric height (m)": (vertical.log_time_s, vertical.height_m),
+        },
+    }
+
+
+def _gyro_only_tilt_sd(solution: Solution, measurements: Measurements, noise: ImuNoise) -> Array:
+    """Standard deviation of a gyro-only tilt: levelling, gyro bias and its walk, white noise and scale, grown from the pad.
+
+    An accelerometer bias left by the calibration is not in it (1 mg is 0.057 degrees): levelling can't see it.
+    """
+    levelling = solution.levelling
+    since = np.abs(solution.log_time_s - solution.log_time_s[start_of(measurements, levelling)])
+    bias_sd = float(np.hypot(np.max(levelling.gyro_bias_sd_radps[:2]), 0.0))
+    turned = np.abs(solution.tilt_rad - solution.tilt_rad[start_of(measurements, levelling)])
+    variance = levelling.tilt_sd_rad**2 + (bias_sd * since) ** 2 + noise.gyro_nd_radps_rthz**2 * since
+    variance += noise.gyro_walk_radps_rts**2 * since**3 / 3.0 + (noise.gyro_scale_sd * turned) ** 2
+    return np.asarray(np.sqrt(variance))
+
+
+def _at_cg(solution: Solution, measurements: Measurements, imu_from_cg_m: Vec3) -> Solution:
+    """Velocity, position and specific force of the centre of gravity instead of the IMU's."""
+    if not any(imu_from_cg_m):
+        return solution
+    vel, pos = trajectory.to_cg(
+        solution.q_enu_from_body, solution.rate_body_radps, imu_from_cg_m, solution.vel_enu_mps, solution.pos_enu_m
+    )  # fmt: skip
+    accel = trajectory.specific_force_at_cg(
+        solution.log_time_s, solution.rate_body_radps, solution.accel_body_mps2, imu_from_cg_m, measurements.is_gap_before
+    )  # fmt: skip
+    return dataclasses.replace(solution, vel_enu_mps=vel, pos_enu_m=pos, accel_body_mps2=accel)
+
+
+def _assumptions(measurements: Measurements, mount: Mount, events: Events, site: Site, calibration: Calibration) -> tuple[str, ...]:
+    lines = list(site.assumptions())
+    if mount.note:
+        lines.append(mount.note)
+    lines += measurements.notes
+    if not calibration.gyro_pad_bias:
+        lines.append("gyro bias read on the pad not taken off: the calibration says it holds the whole bias")
+    if not np.isfinite(events.liftoff_log_s):
+        lines.append("no flight found in the record: attitude only")
+    return tuple(lines)

@@ -1,0 +1,176 @@
+"""Levelling: attitude on the pad from a quiet window of specific force, and the gyro bias from the same window.
+
+Only the tilt is measured; the heading is the site's declared one. Levelling is redone with every calibration: a bias that levelled
+itself away on the pad comes back in flight, and a what-if that kept the old level would be inconsistent.
+
+References
+----------
+.. [1] P. D. Groves, Principles of GNSS, Inertial, and Multisensor Integrated Navigation Systems, 2nd ed., 2013, section 5.6.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay import rotation
+from replay.errors import CannotEstimate
+from replay.motion.phasing import Blocks, blocks_of
+from replay.motion.settings import EstimatorSettings
+from replay.motion.site import Site
+from replay.motion.solution import Events, Levelling
+from replay.sensors.measurements import Measurements
+from replay.units import DEG, STANDARD_GRAVITY_MPS2
+
+Array = NDArray[np.float64]
+
+WINDOW_BLOCK_S = 0.1
+LONGEST_WINDOW_S = 20.0
+SHORTEST_WINDOW_S = 0.5
+GYRO_INSTABILITY_RADPS = 0.003 * DEG
+"""Of a bias read over any window, however long: 10 degrees an hour, the middle of what consumer MEMS sensors do (from memory)."""
+MOVING_TILT_SD_RAD = 3.0 * DEG
+MOVING_RATE_SD_RADPS = 0.5 * DEG
+
+
+def level(
+    measurements: Measurements,
+    events: Events,
+    site: Site,
+    settings: EstimatorSettings | None = None,
+    window_log_s: tuple[float, float] | None = None,
+) -> Levelling:
+    """Level on the quiet window before liftoff (anywhere, where no liftoff is known).
+
+    Parameters
+    ----------
+    measurements : Measurements
+    events : Events
+        Liftoff bounds the window, `settings.liftoff_margin_s` before it.
+    site : Site
+        Declared heading.
+    window_log_s : (float, float), optional
+        Use this window instead of searching one.
+
+    Returns
+    -------
+    Levelling
+        Attitude at the end of the window; the specific force is averaged in a frame carried along by the gyro, so a sway on the rod
+        does not tilt it.
+
+    Raises
+    ------
+    CannotEstimate
+        Not one row with accelerometer and gyro.
+    """
+    margin = (settings or EstimatorSettings()).liftoff_margin_s
+    liftoff = events.liftoff_log_s
+    stop = liftoff - margin if np.isfinite(liftoff) else np.inf
+    is_quiet = True
+    if window_log_s is None:
+        blocks = blocks_of(measurements, WINDOW_BLOCK_S, stop)
+        if not len(blocks.n):
+            blocks = blocks_of(measurements, WINDOW_BLOCK_S)
+        if not len(blocks.n):
+            raise CannotEstimate("levelling", "no row has both accelerometer and gyro")
+        window_log_s, is_quiet = _window(blocks, prefers_late=np.isfinite(liftoff))
+    i = int(np.searchsorted(measurements.log_time_s, window_log_s[0]))
+    j = max(int(np.searchsorted(measurements.log_time_s, window_log_s[1], side="right")), i + 1)
+    return _levelled(measurements, slice(i, j), site, is_quiet)
+
+
+def _window(blocks: Blocks, *, prefers_late: bool) -> tuple[tuple[float, float], bool]:
+    """Quiet stretch of at most 20 s and at least half a second: the latest before liftoff, else the first of the record."""
+    rate_change = np.linalg.norm(blocks.rate_body_radps - np.median(blocks.rate_body_radps, axis=0), axis=1)
+    accel_change = np.linalg.norm(blocks.accel_body_mps2 - np.median(blocks.accel_body_mps2, axis=0), axis=1)
+    near_g = np.abs(blocks.accel_norm_mps2 - STANDARD_GRAVITY_MPS2) < 0.25 * STANDARD_GRAVITY_MPS2
+    accel_noise = float(np.quantile(blocks.accel_variance, 0.2))
+    rate_noise = float(np.quantile(blocks.rate_variance, 0.2))
+    quiet_noise = (blocks.accel_variance <= 9.0 * accel_noise + 0.05**2) & (blocks.rate_variance <= 9.0 * rate_noise + (0.5 * DEG) ** 2)
+    # the stretch next to liftoff counts, so compare with its own level: the vehicle may have been carried to the pad within the log
+    runs = _runs(quiet_noise & near_g, blocks)
+    order = reversed(runs) if prefers_late else runs
+    for first, last in order:
+        part = slice(first, last)
+        rate = blocks.rate_body_radps[part]
+        still = np.linalg.norm(rate - np.median(rate, axis=0), axis=1) < 3.0 * DEG
+        accel = blocks.accel_body_mps2[part]
+        still &= np.linalg.norm(accel - np.median(accel, axis=0), axis=1) < 0.5
+        inner = _runs(still, blocks, first)
+        if inner:
+            a, b = inner[-1] if prefers_late else inner[0]
+            if prefers_late:
+                a = max(a, int(np.searchsorted(blocks.start_log_s, blocks.stop_log_s[b - 1] - LONGEST_WINDOW_S)))
+            else:
+                b = min(b, int(np.searchsorted(blocks.start_log_s, blocks.start_log_s[a] + LONGEST_WINDOW_S)))
+            return (float(blocks.start_log_s[a]), float(blocks.stop_log_s[b - 1])), True
+    # never quiet: the calmest half second
+    n = max(1, min(len(blocks.n), round(SHORTEST_WINDOW_S / WINDOW_BLOCK_S)))
+    unrest = rate_change + accel_change / STANDARD_GRAVITY_MPS2 + np.sqrt(blocks.rate_variance)
+    if prefers_late:
+        a = len(blocks.n) - n
+    else:
+        a = int(np.argmin(np.convolve(unrest[: max(n, min(len(unrest), 50))], np.ones(n), "valid")))
+    return (float(blocks.start_log_s[a]), float(blocks.stop_log_s[a + n - 1])), False
+
+
+def _runs(mask: NDArray[np.bool_], blocks: Blocks, offset: int = 0) -> list[tuple[int, int]]:
+    """Stretches of True of at least half a second as (first, one past last); `mask[0]` is block `offset`."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    pairs = [(int(a) + offset, int(b) + offset) for a, b in edges.reshape(-1, 2)]
+    return [(a, b) for a, b in pairs if blocks.stop_log_s[b - 1] - blocks.start_log_s[a] >= SHORTEST_WINDOW_S - WINDOW_BLOCK_S]
+
+
+def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: bool) -> Levelling:
+    from replay.motion.attitude import integrated_rows
+
+    time_s = measurements.log_time_s[part]
+    accel, rate = measurements.accel_body_mps2[part], measurements.rate_body_radps[part]
+    is_good = np.isfinite(accel).all(axis=1) & np.isfinite(rate).all(axis=1) & ~measurements.is_accel_clipped[part]
+    if not is_good.any():
+        raise CannotEstimate("levelling", f"no usable row between {time_s[0]:.3f} s and {time_s[-1]:.3f} s")
+    time_s, accel, rate = time_s[is_good], np.ascontiguousarray(accel[is_good]), np.ascontiguousarray(rate[is_good])
+    bias, bias_sd = _mean_and_sd(time_s, rate)
+    span = float(time_s[-1] - time_s[0])
+    if len(time_s) > 1 and is_quiet:
+        q_last_from_body = rotation.multiply(
+            rotation.conjugate((q := integrated_rows(time_s, rate, bias, 0, np.array([1.0, 0.0, 0.0, 0.0])))[-1]), q
+        )
+        up, up_sd = _mean_and_sd(time_s, rotation.rotate(q_last_from_body, accel))
+    else:
+        up, up_sd = _mean_and_sd(time_s, accel)
+    tilt_sd = float(np.hypot(up_sd[0], up_sd[1]) / np.sqrt(2.0) / np.linalg.norm(up))
+    bias_sd = np.hypot(bias_sd, GYRO_INSTABILITY_RADPS)
+    if not is_quiet:
+        tilt_sd = max(tilt_sd, MOVING_TILT_SD_RAD)
+        bias_sd = np.maximum(bias_sd, MOVING_RATE_SD_RADPS)
+    # carried to the end of the window by a gyro whose bias is only so well known
+    tilt_sd = float(np.hypot(tilt_sd, 0.5 * span * float(np.max(bias_sd[:2])) if is_quiet and span < 2.0 else 0.0))
+    return Levelling(
+        q_enu_from_body=rotation.from_up_body(up, site.pad_azimuth_or_default_rad),
+        tilt_sd_rad=tilt_sd,
+        start_log_s=float(time_s[0]),
+        stop_log_s=float(time_s[-1]),
+        gyro_bias_body_radps=bias,
+        gyro_bias_sd_radps=bias_sd,
+        accel_body_mps2=accel.mean(axis=0),
+    )
+
+
+def _mean_and_sd(time_s: Array, values: Array) -> tuple[Array, Array]:
+    """Mean of each column and its standard deviation, with neighbours that hang together counted for what they are.
+
+    Means of ever longer batches: for white noise each batch length gives the same answer, for a sway of some period the longer ones
+    give more; the largest is taken, from batches of at least five to a window.
+    """
+    mean = values.mean(axis=0)
+    n = len(values)
+    if n < 2:
+        return mean, np.full(values.shape[1], np.inf)
+    variance = values.var(axis=0, ddof=1) / n
+    size = 2
+    while n // size >= 5:
+        batches = values[: n // size * size].reshape(-1, size, values.shape[1]).mean(axis=1)
+        variance = np.maximum(variance, batches.var(axis=0, ddof=1) / len(batches))
+        size *= 2
+    return mean, np.sqrt(variance)

@@ -1,0 +1,189 @@
+"""Velocity and position: strapdown integration from liftoff, its height held to the barometer.
+
+Not modelled, because consumer sensors cannot see it: the Earth's rate (0.0042 deg/s at most; the pad bias takes it off in the pad's
+attitude) and the Coriolis acceleration (0.015 m/s² at 100 m/s, 1.5 mg).
+
+References
+----------
+.. [1] P. G. Savage, Strapdown inertial navigation integration algorithm design, part 2, JGCD 21(2), 1998 (sculling).
+.. [2] Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, chapters 6 and 8.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay import rotation
+from replay.motion.gravity import gravity_mps2, height_terms
+from replay.motion.phasing import baro_height_m
+from replay.motion.settings import EstimatorSettings
+from replay.motion.site import Site
+from replay.motion.solution import Events, Levelling
+from replay.sensors.measurements import Measurements
+from replay.sensors.noise import ImuNoise
+from replay.units import STANDARD_GRAVITY_MPS2
+
+Array = NDArray[np.float64]
+Vec3 = tuple[float, float, float]
+
+START_MARGIN_S = 0.2
+"""Integration starts this long before liftoff: the first push on the rail is inside, a minute of pad noise is not."""
+BARO_GATE_SIGMAS = 5.0
+KNOWN_TEMPERATURE_SD_K = 1.5
+UNKNOWN_TEMPERATURE_SD_K = 10.0
+_DESCENT_ACCEL_ND = 1.0
+_DESCENT_ACCEL_WALK = 0.3
+_SCALE_CORRELATION_S = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Vertical:
+    """What the barometer did to the height: epochs used and refused, innovations in sigmas, and the found errors.
+
+    Parameters
+    ----------
+    log_time_s : ndarray, shape (k,)
+    height_m : ndarray, shape (k,)
+        Barometric height above the pad.
+    innovation_sigmas : ndarray, shape (k,)
+    is_used : ndarray of bool, shape (k,)
+    height_sd_m, vel_up_sd_mps : ndarray, shape (n,)
+        Of the aided height and vertical speed at the inertial samples.
+    """
+
+    log_time_s: Array
+    height_m: Array
+    innovation_sigmas: Array
+    is_used: NDArray[np.bool_]
+    height_sd_m: Array
+    vel_up_sd_mps: Array
+
+
+def dead_reckoned(
+    time_s: Array, q_enu_from_body: Array, accel_body_mps2: Array, site: Site, start_log_s: float, rest_log_s: float
+) -> tuple[Array, Array]:
+    """Velocity and position of the IMU from attitude and specific force; zero up to `start_log_s`, held from `rest_log_s` on.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    q_enu_from_body : ndarray, shape (n, 4)
+    accel_body_mps2 : ndarray, shape (n, 3)
+        NaN rows are bridged.
+    site : Site
+        Latitude and ground height, for gravity.
+
+    Returns
+    -------
+    vel_enu_mps, pos_enu_m : ndarray, shape (n, 3)
+    """
+    from replay.motion import _kernels
+    from replay.motion.filters import filled
+
+    n = len(time_s)
+    vel, pos = np.empty((n, 3)), np.empty((n, 3))
+    i_start = max(int(np.searchsorted(time_s, start_log_s)) - 1, 0)
+    i_rest = int(np.searchsorted(time_s, rest_log_s)) if np.isfinite(rest_log_s) else n
+    gravity = np.array(height_terms(site.latitude_or_default_rad))
+    accel = filled(time_s, accel_body_mps2)
+    _kernels.dead_reckon(time_s, q_enu_from_body, accel, gravity, site.ground_height_or_default_m, i_start, i_rest, vel, pos)
+    return vel, pos
+
+
+def aid_height(
+    measurements: Measurements, accel_body_mps2: Array, vel_enu_mps: Array, pos_enu_m: Array, events: Events, site: Site,
+    levelling: Levelling, noise: ImuNoise, settings: EstimatorSettings,
+) -> Vertical | None:  # fmt: skip
+    """Hold height and vertical speed to the barometer, in place: errors of height, speed and acceleration, filtered and smoothed.
+
+    The barometer is trusted less where the air moves past its port (`settings.baro_port_factor` of v²/2g) and where the temperature is
+    only assumed. Ejection spikes lie beyond the gate and are refused. None where there is no barometer or no liftoff.
+    """
+    from replay.motion import _kernels
+
+    liftoff, rest = events.liftoff_log_s, events.rest_log_s
+    height = baro_height_m(measurements, site, max(liftoff - 10.0, levelling.start_log_s), liftoff - START_MARGIN_S)
+    if height is None or measurements.baro_log_time_s is None:
+        return None
+    time_s = measurements.log_time_s
+    i_start = max(int(np.searchsorted(time_s, liftoff - START_MARGIN_S)) - 1, 0)
+    i_rest = int(np.searchsorted(time_s, rest)) if np.isfinite(rest) else len(time_s)
+    knots = measurements.baro_log_time_s
+    is_in = (knots >= time_s[i_start]) & (knots <= time_s[max(i_rest - 1, 0)])
+    knots, height = knots[is_in], height[is_in]
+    if len(knots) < 3:
+        return None
+    at = np.searchsorted(time_s, knots).clip(0, len(time_s) - 1)
+    speed = np.linalg.norm(vel_enu_mps[at], axis=1)
+    push = np.linalg.norm(accel_body_mps2[at], axis=1)
+    temperature_sd_k = UNKNOWN_TEMPERATURE_SD_K if site.ground_temperature_k is None else KNOWN_TEMPERATURE_SD_K
+    scale_sd = temperature_sd_k / site.ground_temperature_or_default_k
+    port = settings.baro_port_factor * np.minimum(speed, 400.0) ** 2 / (2.0 * STANDARD_GRAVITY_MPS2)
+    sd = np.sqrt(noise.baro_sd_m**2 + port**2 + (scale_sd * height) ** 2)
+    is_descent = events.phase_of(knots) >= 3
+    accel_nd = np.hypot(noise.accel_nd_mps2_rthz, noise.accel_scale_sd * push * np.sqrt(_SCALE_CORRELATION_S))
+    accel_nd = np.where(is_descent, np.maximum(accel_nd, _DESCENT_ACCEL_ND), accel_nd)
+    walk = np.where(is_descent, _DESCENT_ACCEL_WALK, noise.accel_walk_mps2_rts)
+    bias, bias_sd = _vertical_bias(levelling, site, noise)
+    start = np.array([[0.0, 0.0, bias], [0.5 * noise.baro_sd_m, 0.02, bias_sd]])
+    k = len(knots)
+    x, cov, is_used, sigmas = np.empty((k, 3)), np.empty((k, 3, 3)), np.empty(k, dtype=bool), np.empty(k)
+    difference = np.interp(knots, time_s, pos_enu_m[:, 2]) - height
+    _kernels.aid_vertical(knots, difference, sd, accel_nd, walk, start, BARO_GATE_SIGMAS, x, cov, is_used, sigmas)
+    vel_sd, pos_sd = np.zeros(len(time_s)), np.zeros(len(time_s))
+    _kernels.take_off_vertical(time_s, i_start, i_rest, knots, x, cov, vel_enu_mps, pos_enu_m, vel_sd, pos_sd)
+    pos_sd[i_start:] = np.hypot(pos_sd[i_start:], scale_sd * pos_enu_m[i_start:, 2])
+    return Vertical(knots, height, sigmas, is_used, pos_sd, vel_sd)
+
+
+def _vertical_bias(levelling: Levelling, site: Site, noise: ImuNoise) -> tuple[float, float]:
+    """Vertical accelerometer bias and its standard deviation from the length of the pad's specific force, which must be g.
+
+    What is too long there is bias or scale; each has the part its own uncertainty deserves.
+    """
+    gravity = float(gravity_mps2(site.latitude_or_default_rad, site.ground_height_or_default_m))
+    excess = float(np.linalg.norm(levelling.accel_body_mps2)) - gravity
+    from_scale = noise.accel_scale_sd * gravity
+    share = noise.accel_bias_sd_mps2**2 / (noise.accel_bias_sd_mps2**2 + from_scale**2)
+    return share * excess, float(noise.accel_bias_sd_mps2 * np.sqrt(1.0 - share)) + 0.01
+
+
+def to_cg(q_enu_from_body: Array, rate_body_radps: Array, imu_from_cg_m: Vec3, vel_enu_mps: Array, pos_enu_m: Array) -> tuple[Array, Array]:
+    """Velocity and position of the centre of gravity from those of the IMU; both positions are zero on the pad, before any motion.
+
+    Exact and free of the noise that differentiating the gyro would bring.
+    """
+    if not any(imu_from_cg_m):
+        return vel_enu_mps, pos_enu_m
+    arm = np.asarray(imu_from_cg_m, dtype=float)
+    turned = rotation.rotate(q_enu_from_body, arm)
+    swept = rotation.rotate(q_enu_from_body, np.cross(rate_body_radps, arm))
+    is_moving = np.any(pos_enu_m != 0.0, axis=1) | np.any(vel_enu_mps != 0.0, axis=1)
+    i_first = int(np.argmax(is_moving)) if is_moving.any() else len(pos_enu_m) - 1
+    moved = np.where(is_moving[:, None], turned - turned[i_first], 0.0)
+    return vel_enu_mps - np.where(is_moving[:, None], swept, 0.0), pos_enu_m - moved
+
+
+def specific_force_at_cg(
+    time_s: Array, rate_body_radps: Array, accel_body_mps2: Array, imu_from_cg_m: Vec3, is_gap_before: NDArray[np.bool_]
+) -> Array:
+    """f_cg = f − α × r − ω × (ω × r), shape (n, 3); r from the centre of gravity to the IMU, α by differences over about 10 ms.
+
+    Linear in r and quadratic in the rate: 0.1 m at 10 rad/s is 10 m/s².
+    """
+    if not any(imu_from_cg_m):
+        return accel_body_mps2
+    arm = np.asarray(imu_from_cg_m, dtype=float)
+    n = len(time_s)
+    step = max(1, round(0.005 / float(np.median(np.diff(time_s[: min(n, 2001)]))))) if n > 2 else 1
+    stretch = np.cumsum(is_gap_before)
+    i = np.arange(n)
+    first, last = np.maximum(i - step, 0), np.minimum(i + step, n - 1)
+    first = np.maximum(first, np.searchsorted(stretch, stretch, side="left"))
+    last = np.minimum(last, np.searchsorted(stretch, stretch, side="right") - 1)
+    span = np.where(last > first, time_s[last] - time_s[first], 1.0)
+    alpha = (rate_body_radps[last] - rate_body_radps[first]) / span[:, None]
+    return np.asarray(accel_body_mps2 - np.cross(alpha, arm) - np.cross(rate_body_radps, np.cross(rate_body_radps, arm)))
