@@ -10,9 +10,7 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
-
-F = TypeVar("F", bound=Callable[..., Any])
+from typing import Any
 
 
 def _choose_cache_folder() -> None:
@@ -37,6 +35,6 @@ import numba  # noqa: E402  (the cache folder must be set first)
 _decorate = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
 
 
-def compiled(function: F) -> F:
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a loop: float64, no fastmath, GIL released, cached on disk."""
     return _decorate(function)  # type: ignore[no-any-return]

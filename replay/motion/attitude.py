@@ -114,15 +114,24 @@ def _quick(
     method: str, time: Array, rate: Array, accel: Array, q: Array, bias: Array, is_used: Mask, gap: Mask, gains: dict[str, Any]
 ) -> AttitudeEstimate:
     settings = EstimatorSettings()
-    values = {name: float(getattr(settings, field_name)) for name, field_name in GAINS[method].items()}
+    values: dict[str, Any] = {name: float(getattr(settings, field_name)) for name, field_name in GAINS[method].items()}
     for name, value in gains.items():
         if name not in values:
             raise CannotEstimate(f"attitude by {method!r}", f"no gain {name!r}; there is {', '.join(values) or 'none'}")
         values[name] = float(value)
+    q_all = _run(method, time, rate, accel, is_used, bias, 0, q, gap, values)
+    return AttitudeEstimate(method, q_all, is_used if method != "integrate" else np.zeros(len(time), dtype=bool))
+
+
+def _run(
+    method: str, time: Array, rate: Array, accel: Array, is_used: Mask, bias: Array, i_start: int, q_start: Array, gap: Mask,
+    gains: dict[str, Any],
+) -> Array:  # fmt: skip
     if method == "integrate":
-        return AttitudeEstimate(method, filters.integrate(time, rate, bias, 0, q, gap), np.zeros(len(time), dtype=bool))
-    run = filters.complementary if method == "complementary" else filters.gradient
-    return AttitudeEstimate(method, run(time, rate, accel, is_used, bias, 0, q, gap, **values), is_used)
+        return filters.integrate(time, rate, bias, i_start, q_start, gap)
+    run: Any = filters.complementary if method == "complementary" else filters.gradient
+    q: Array = run(time, rate, accel, is_used, bias, i_start, q_start, gap, **gains)
+    return q
 
 
 def _kalman(
@@ -133,7 +142,10 @@ def _kalman(
     except ImportError:
         raise CannotEstimate(f"attitude by {method!r}", "this method is not built yet") from None
     run = kalman.kalman_attitude if method == "kalman" else kalman.smooth_attitude
-    return run(time, rate, accel, q_start=q, gyro_bias_body_radps=bias, is_gravity_used=is_used, is_gap_before=gap, **gains)
+    found: AttitudeEstimate = run(
+        time, rate, accel, q_start=q, gyro_bias_body_radps=bias, is_gravity_used=is_used, is_gap_before=gap, **gains
+    )
+    return found
 
 
 def _checked(time_s: ArrayLike, rate: ArrayLike, accel: ArrayLike) -> tuple[Array, Array, Array]:
@@ -187,10 +199,8 @@ def quick_attitude(
     method: str, measurements: Measurements, rate: Array, accel: Array, levelling: Levelling, is_used: Mask, settings: EstimatorSettings
 ) -> Array:
     """Attitude of a flight by "integrate", "complementary" or "gradient", shape (n, 4); `rate` and `accel` are filled, bias taken off."""
-    bias = np.zeros(3)
-    args = (start_of(measurements, levelling), levelling.q_enu_from_body, measurements.is_gap_before)
-    if method == "integrate":
-        return filters.integrate(measurements.log_time_s, rate, bias, *args)
     gains = {name: float(getattr(settings, field_name)) for name, field_name in GAINS[method].items()}
-    run = filters.complementary if method == "complementary" else filters.gradient
-    return run(measurements.log_time_s, rate, accel, is_used, bias, *args, **gains)
+    return _run(
+        method, measurements.log_time_s, rate, accel, is_used, np.zeros(3), start_of(measurements, levelling),
+        levelling.q_enu_from_body, measurements.is_gap_before, gains,
+    )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,7 +151,8 @@ def _by_flight_filter(
         from replay.motion.smoother import filter_flight
     except ImportError:
         raise CannotEstimate("smoother" if backward else "kalman", "this method is not built yet") from None
-    return filter_flight(measurements, events, site, levelling, settings, backward=backward)
+    solution: Solution = filter_flight(measurements, events, site, levelling, settings, backward=backward)
+    return solution
 
 
 def _by_attitude(
@@ -162,7 +163,7 @@ def _by_attitude(
     accel = filters.filled(time_s, measurements.accel_body_mps2)
     rate = filters.filled(time_s, measurements.rate_body_radps - levelling.gyro_bias_body_radps)
     gate = gravity_gate(measurements, events, settings)
-    extra: dict[str, object] = {}
+    extra: dict[str, Any] = {}
     if method in ("kalman", "smoother"):
         found = estimate_attitude(
             time_s, rate, accel, method, is_gravity_used=gate, is_gap_before=measurements.is_gap_before,
@@ -189,7 +190,7 @@ def _by_attitude(
         is_gravity_used=gate,
         events=events,
         levelling=levelling,
-        **extra,  # type: ignore[arg-type]
+        **extra,
     )
     return _with_trajectory(solution, measurements, site, settings) if np.isfinite(events.liftoff_log_s) else solution
 
@@ -206,7 +207,7 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
         vertical = trajectory.aid_height(
             measurements, solution.accel_body_mps2, vel, pos, events, site, levelling, noise, settings
         )  # fmt: skip
-    fields: dict[str, object] = {"vel_enu_mps": vel, "pos_enu_m": pos}
+    fields: dict[str, Any] = {"vel_enu_mps": vel, "pos_enu_m": pos}
     if solution.method == "integrate":
         fields["tilt_sd_rad"] = _gyro_only_tilt_sd(solution, measurements, noise)
     lines = []
@@ -216,10 +217,10 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
         fields |= _vertical_fields(vertical, len(time_s))
         if not vertical.is_used.all():
             lines.append(f"{int((~vertical.is_used).sum())} of {len(vertical.is_used)} barometric heights refused")
-    return dataclasses.replace(solution, **fields, assumptions=tuple(lines))  # type: ignore[arg-type]
+    return dataclasses.replace(solution, **fields, assumptions=tuple(lines))
 
 
-def _vertical_fields(vertical: trajectory.Vertical, n: int) -> dict[str, object]:
+def _vertical_fields(vertical: trajectory.Vertical, n: int) -> dict[str, Any]:
     """Standard deviations of height and vertical speed (the horizontal ones NaN: not estimated), refusals and innovations."""
     pos_sd, vel_sd = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
     pos_sd[:, 2], vel_sd[:, 2] = vertical.height_sd_m, vertical.vel_up_sd_mps

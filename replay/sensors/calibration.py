@@ -76,7 +76,8 @@ class Calibration:
         """A copy with one component of one field changed."""
         vector = list(getattr(self, name))
         vector[axis] = float(value)
-        return dataclasses.replace(self, **{name: tuple(vector)})
+        change: dict[str, Any] = {name: tuple(vector)}
+        return dataclasses.replace(self, **change)
 
 
 @dataclass(frozen=True, eq=False)

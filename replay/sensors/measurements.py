@@ -7,7 +7,7 @@ a calibration to that in one compiled pass. Nothing is resampled across a gap.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -229,9 +229,9 @@ def _applied(prepared: Prepared, raw: Array, matrix: Array, bias: object, slope:
     return out, int(n_bad)
 
 
-def _slow_sensors(log: FlightLog, dcm: Array) -> dict[str, object]:
+def _slow_sensors(log: FlightLog, dcm: Array) -> dict[str, Any]:
     """Barometer, satellite and magnetometer fields of Measurements, NaN rows left out."""
-    fields: dict[str, object] = {}
+    fields: dict[str, Any] = {}
     for name in ("pressure_pa", "baro_height_m"):
         channel = log.get(name)
         if channel is not None and "baro_log_time_s" not in fields and np.isfinite(channel.values).any():
