@@ -11,12 +11,12 @@ State y: 0:3 position of the centre of gravity, 3:6 velocity (enu), 6:10 q_enu_f
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from replay.jit import compiled
 from replay import _quaternion
+from replay.jit import compiled
 
 N_STATE = 15
 # columns of the record the loop writes, one row per inertial sample
@@ -24,8 +24,12 @@ POS, VEL, QUAT, RATE, GIMBAL = 0, 3, 6, 10, 13
 FORCE_IMU, ALPHA, WIND, MASS, THRUST, DRAG = 15, 18, 21, 24, 25, 26
 ACCEL_RAW, RATE_RAW, ONBOARD, COMMAND = 27, 30, 33, 37
 N_RECORD = 39
-# entries of the auxiliary vector a derivative fills
-_A_FORCE, _A_ALPHA, _A_MASS, _A_THRUST, _A_DRAG, _A_WIND, _A_TOUCH, _N_AUX = 0, 3, 6, 7, 8, 9, 12, 13
+# the scratch vector w: what a derivative finds on its way ...
+_FORCE, _ALPHA, _MASS, _THRUST, _DRAG, _WIND, _TOUCH, _ALONG = 0, 3, 6, 7, 8, 9, 12, 13
+# ... the sums it works with (body force, body torque, ground's enu force) ...
+_SUM_F, _SUM_M, _GROUND = 14, 17, 20
+# ... and what it reads: gust, canopy sway, force and torque beyond the model, command; last the computer's rates, newest and before
+_GUST, _CANOPY, _EXTRA_F, _EXTRA_M, _COMMAND, _THINK, _THINK_LAST, N_WORK = 23, 26, 29, 32, 35, 37, 40, 43
 # entries of the event vector, s on the loop's clock
 LIFTOFF, RAIL_EXIT, APOGEE, DEPLOYMENT, TOUCHDOWN, REST = 0, 1, 2, 3, 4, 5
 N_EVENTS = 6
@@ -95,6 +99,19 @@ class Sensor(NamedTuple):
     rate_range_radps: float
 
 
+class Electronics(NamedTuple):
+    """Sensor gains (raw imu from body, (3, 3)) and offsets (n, 3); the computer's gain and offsets (body rate from raw); its state, used up."""
+
+    accel_gain: Any
+    accel_offset: Any
+    gyro_gain: Any
+    gyro_offset: Any
+    onboard_gain: Any
+    onboard_offset: Any
+    q_enu_from_body: Any
+    nose_ref_enu: Any
+
+
 @compiled
 def clip(value, limit):  # type: ignore[no-untyped-def]
     """Value held inside +-limit."""
@@ -102,33 +119,34 @@ def clip(value, limit):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def thrust_and_impulse(t, curve_t, curve_f, curve_j):  # type: ignore[no-untyped-def]
-    """Thrust and impulse delivered so far from a polyline and its exact integral at the nodes."""
-    n = len(curve_t)
-    if n == 0 or t <= curve_t[0]:
+def thrust_and_impulse(t, motor):  # type: ignore[no-untyped-def]
+    """Thrust and impulse delivered so far. `motor`, shape (m, 3): nodes of time, thrust and impulse so far; no thrust outside them."""
+    n = motor.shape[0]
+    if n == 0 or t <= motor[0, 0]:
         return 0.0, 0.0
-    if t >= curve_t[n - 1]:
-        return 0.0, curve_j[n - 1]
+    if t >= motor[n - 1, 0]:
+        return 0.0, motor[n - 1, 2]
     low, high = 0, n - 1
     while high - low > 1:
         middle = (low + high) // 2
-        if curve_t[middle] <= t:
+        if motor[middle, 0] <= t:
             low = middle
         else:
             high = middle
-    step = t - curve_t[low]
-    slope = (curve_f[high] - curve_f[low]) / (curve_t[high] - curve_t[low])
-    return curve_f[low] + slope * step, curve_j[low] + (curve_f[low] + 0.5 * slope * step) * step
+    step = t - motor[low, 0]
+    slope = (motor[high, 1] - motor[low, 1]) / (motor[high, 0] - motor[low, 0])
+    return motor[low, 1] + slope * step, motor[low, 2] + (motor[low, 1] + 0.5 * slope * step) * step
 
 
 @compiled
-def _ground(y, points, a, force, torque):  # type: ignore[no-untyped-def]
-    """Penalty contact of the body's points with the ground plane; adds to enu force and body torque. Returns whether any touches."""
+def _ground(y, points, a, w):  # type: ignore[no-untyped-def]
+    """Penalty contact of the body's points with the ground plane: enu force, and torque added to the sum. Returns whether any touches."""
     qw, qx, qy, qz = y[6], y[7], y[8], y[9]
     touching = False
+    w[_GROUND], w[_GROUND + 1], w[_GROUND + 2] = 0.0, 0.0, 0.0
     for i in range(points.shape[0]):
         rx, ry, rz = points[i, 0], points[i, 1], points[i, 2]
-        px, py, pz = _quaternion.rotate(qw, qx, qy, qz, rx, ry, rz)
+        _, _, pz = _quaternion.rotate(qw, qx, qy, qz, rx, ry, rz)
         depth = -(y[2] + pz)
         if depth <= 0.0:
             continue
@@ -139,120 +157,123 @@ def _ground(y, points, a, force, torque):  # type: ignore[no-untyped-def]
         # Coulomb friction, linear below 0.05 m/s so that the loop has no jump to step over
         grip = a.ground_friction * normal / math.sqrt(vx * vx + vy * vy + 0.05 * 0.05)
         fx, fy = -grip * vx, -grip * vy
-        force[0] += fx
-        force[1] += fy
-        force[2] += normal
+        w[_GROUND] += fx
+        w[_GROUND + 1] += fy
+        w[_GROUND + 2] += normal
         bx, by, bz = _quaternion.rotate(qw, -qx, -qy, -qz, fx, fy, normal)
-        torque[0] += ry * bz - rz * by
-        torque[1] += rz * bx - rx * bz
-        torque[2] += rx * by - ry * bx
+        w[_SUM_M] += ry * bz - rz * by
+        w[_SUM_M + 1] += rz * bx - rx * bz
+        w[_SUM_M + 2] += rx * by - ry * bx
     return touching
 
 
 @compiled
-def _air(y, gust, canopy, chute_area, a, force, torque, aux):  # type: ignore[no-untyped-def]
+def _air(y, chute_area, a, w):  # type: ignore[no-untyped-def]
     """Drag, normal force, damping and parachute in body axes, added to force and torque; writes wind and drag to aux."""
     height = max(y[2], 0.0)
     shear = (max(height, 0.5) / 10.0) ** a.wind_shear if a.wind_shear != 0.0 else 1.0
-    wx, wy, wz = a.wind_east_mps * shear + gust[0], a.wind_north_mps * shear + gust[1], gust[2]
-    aux[_A_WIND], aux[_A_WIND + 1], aux[_A_WIND + 2] = wx, wy, wz
+    wx, wy, wz = a.wind_east_mps * shear + w[_GUST], a.wind_north_mps * shear + w[_GUST + 1], w[_GUST + 2]
+    w[_WIND], w[_WIND + 1], w[_WIND + 2] = wx, wy, wz
     density = a.density_kgpm3
     if a.lapse_per_m != 0.0:
         density *= (1.0 - a.lapse_per_m * height) ** 4.2558761
     qw, qx, qy, qz = y[6], y[7], y[8], y[9]
-    u, v, w = _quaternion.rotate(qw, -qx, -qy, -qz, y[3] - wx, y[4] - wy, y[5] - wz)
-    speed = math.sqrt(u * u + v * v + w * w)
+    u, v, along = _quaternion.rotate(qw, -qx, -qy, -qz, y[3] - wx, y[4] - wy, y[5] - wz)
+    speed = math.sqrt(u * u + v * v + along * along)
     half = 0.5 * density * speed * a.area_m2
-    along, across = half * a.drag_coefficient, half * a.normal_slope
-    aux[_A_DRAG] = along * speed
-    force[0] -= (along + across) * u
-    force[1] -= (along + across) * v
-    force[2] -= along * w
-    torque[0] += -a.cp_below_cg_m * across * v - half * a.pitch_damping_m2 * y[10]
-    torque[1] += a.cp_below_cg_m * across * u - half * a.pitch_damping_m2 * y[11]
-    torque[2] += half * (a.roll_moment_m * w - a.roll_damping_m2 * y[12])
+    drag, normal = half * a.drag_coefficient, half * a.normal_slope
+    w[_DRAG] = drag * speed
+    w[_SUM_F] -= (drag + normal) * u
+    w[_SUM_F + 1] -= (drag + normal) * v
+    w[_SUM_F + 2] -= drag * along
+    w[_SUM_M] += -a.cp_below_cg_m * normal * v - half * a.pitch_damping_m2 * y[10]
+    w[_SUM_M + 1] += a.cp_below_cg_m * normal * u - half * a.pitch_damping_m2 * y[11]
+    w[_SUM_M + 2] += half * (a.roll_moment_m * along - a.roll_damping_m2 * y[12])
     if chute_area > 0.0:
         arm = a.chute_above_cg_m
-        cu, cv, cw = _quaternion.rotate(qw, -qx, -qy, -qz, canopy[0], canopy[1], canopy[2])
-        cu, cv, cw = u + y[11] * arm - cu, v - y[10] * arm - cv, w - cw
+        cu, cv, cw = _quaternion.rotate(qw, -qx, -qy, -qz, w[_CANOPY], w[_CANOPY + 1], w[_CANOPY + 2])
+        cu, cv, cw = u + y[11] * arm - cu, v - y[10] * arm - cv, along - cw
         pull = -0.5 * density * chute_area * math.sqrt(cu * cu + cv * cv + cw * cw)
-        force[0] += pull * cu
-        force[1] += pull * cv
-        force[2] += pull * cw
-        torque[0] -= arm * pull * cv
-        torque[1] += arm * pull * cu
+        w[_SUM_F] += pull * cu
+        w[_SUM_F + 1] += pull * cv
+        w[_SUM_F + 2] += pull * cw
+        w[_SUM_M] -= arm * pull * cv
+        w[_SUM_M + 1] += arm * pull * cu
         # the twisting lines wind the body up; 0.004 N m s is the lines' own damping about the long axis
-        torque[2] += 0.004 * (chute_area / a.chute_area_m2) * (a.chute_spin_radps - y[12])
+        w[_SUM_M + 2] += 0.004 * (chute_area / a.chute_area_m2) * (a.chute_spin_radps - y[12])
 
 
 @compiled
-def derivative(t, y, command, gust, canopy, extra_force, extra_torque, chute_area, stage, a, curve_t, curve_f, curve_j, points, dy, aux, force, torque):  # type: ignore[no-untyped-def]  # fmt: skip
-    """Time derivative of the state into `dy`, and specific force, angular acceleration, mass and so on into `aux`.
+def _motor(t, y, a, motor, w):  # type: ignore[no-untyped-def]
+    """Thrust with gimbal and misalignment, jet damping, and force and torque beyond the model; returns mass and thrust."""
+    thrust, impulse = thrust_and_impulse(t, motor)
+    total = motor[-1, 2] if motor.shape[0] > 0 else 0.0
+    mass, flow = a.liftoff_mass_kg, 0.0
+    if total > 0.0:
+        mass -= a.propellant_mass_kg * impulse / total
+        flow = a.propellant_mass_kg * thrust / total
+    gx, gy, length = y[13] + a.thrust_tilt_x_rad, y[14] + a.thrust_tilt_y_rad, a.gimbal_below_cg_m
+    fx, fy = thrust * math.sin(gy), -thrust * math.sin(gx) * math.cos(gy)
+    w[_SUM_F] = fx + w[_EXTRA_F]
+    w[_SUM_F + 1] = fy + w[_EXTRA_F + 1]
+    w[_SUM_F + 2] = thrust * math.cos(gx) * math.cos(gy) + w[_EXTRA_F + 2]
+    # jet damping: gas leaves with the nozzle's sideways speed; what the grain's own inertia loses leaves with it
+    w[_SUM_M] = length * fy - flow * length * length * y[10] + w[_EXTRA_M]
+    w[_SUM_M + 1] = -length * fx - flow * length * length * y[11] + w[_EXTRA_M + 1]
+    w[_SUM_M + 2] = w[_EXTRA_M + 2]
+    return mass, thrust
 
-    `stage`: 0 held on the pad, 1 sliding on the rail, 2 free. `extra_force`, `extra_torque`: beyond the model, body axes.
+
+@compiled
+def derivative(t, y, chute_area, stage, a, motor, points, dy, w):  # type: ignore[no-untyped-def]
+    """Time derivative of the state into `dy`; specific force, angular acceleration, mass and so on into `w`.
+
+    `stage`: 0 held on the pad, 1 sliding on the rail, 2 free. Reads gust, canopy, extra force, torque and command there.
     """
-    thrust, impulse = thrust_and_impulse(t, curve_t, curve_f, curve_j)
-    total = curve_j[-1] if len(curve_j) > 0 else 0.0
-    burnt = impulse / total if total > 0.0 else 0.0
-    mass = a.liftoff_mass_kg - a.propellant_mass_kg * burnt
-    flow = a.propellant_mass_kg * thrust / total if total > 0.0 else 0.0
+    mass, thrust = _motor(t, y, a, motor, w)
+    _air(y, chute_area, a, w)
     left = mass / a.liftoff_mass_kg
     ix, iy, iz = a.inertia_x_kgm2 * left, a.inertia_y_kgm2 * left, a.inertia_z_kgm2 * left
-
-    gx, gy = y[13] + a.thrust_tilt_x_rad, y[14] + a.thrust_tilt_y_rad
-    length = a.gimbal_below_cg_m
-    force[0] = thrust * math.sin(gy) + extra_force[0]
-    force[1] = -thrust * math.sin(gx) * math.cos(gy) + extra_force[1]
-    force[2] = thrust * math.cos(gx) * math.cos(gy) + extra_force[2]
-    # jet damping: gas leaves with the nozzle's sideways speed; what the grain's own inertia loses leaves with it
-    torque[0] = -length * thrust * math.sin(gx) * math.cos(gy) - flow * length * length * y[10] + extra_torque[0]
-    torque[1] = -length * thrust * math.sin(gy) - flow * length * length * y[11] + extra_torque[1]
-    torque[2] = extra_torque[2]
-    _air(y, gust, canopy, chute_area, a, force, torque, aux)
-
     qw, qx, qy, qz = y[6], y[7], y[8], y[9]
-    aux[_A_TOUCH] = 0.0
-    if stage == 2 and points.shape[0] > 0 and y[2] < 2.0:
-        push = np.zeros(3)
-        if _ground(y, points, a, push, torque):
-            aux[_A_TOUCH] = 1.0
-            px, py, pz = _quaternion.rotate(qw, -qx, -qy, -qz, push[0], push[1], push[2])
-            force[0] += px
-            force[1] += py
-            force[2] += pz
+    w[_TOUCH] = 0.0
+    if stage == 2 and points.shape[0] > 0 and y[2] < 2.0 and _ground(y, points, a, w):
+        w[_TOUCH] = 1.0
+        px, py, pz = _quaternion.rotate(qw, -qx, -qy, -qz, w[_GROUND], w[_GROUND + 1], w[_GROUND + 2])
+        w[_SUM_F] += px
+        w[_SUM_F + 1] += py
+        w[_SUM_F + 2] += pz
 
     up_x, up_y, up_z = _quaternion.rotate(qw, -qx, -qy, -qz, 0.0, 0.0, 1.0)
-    fx, fy, fz = force[0] / mass, force[1] / mass, force[2] / mass
-    if stage < 2:
-        along = 0.0 if stage == 0 else fz - a.gravity_mps2 * up_z
-        fx, fy, fz = a.gravity_mps2 * up_x, a.gravity_mps2 * up_y, a.gravity_mps2 * up_z + along
-        torque[0], torque[1], torque[2] = 0.0, 0.0, 0.0
-    ax, ay, az = _quaternion.rotate(qw, qx, qy, qz, fx, fy, fz)
-    dy[0], dy[1], dy[2] = y[3], y[4], y[5]
-    dy[3], dy[4], dy[5] = ax, ay, az - a.gravity_mps2
+    fx, fy, fz = w[_SUM_F] / mass, w[_SUM_F + 1] / mass, w[_SUM_F + 2] / mass
     p, q, r = y[10], y[11], y[12]
-    dy[6], dy[7], dy[8], dy[9] = _quaternion.multiply(0.5 * qw, 0.5 * qx, 0.5 * qy, 0.5 * qz, 0.0, p, q, r)
+    along = fz - a.gravity_mps2 * up_z
+    w[_ALONG] = along
     if stage < 2:
+        fx, fy, fz = a.gravity_mps2 * up_x, a.gravity_mps2 * up_y, a.gravity_mps2 * up_z + along * stage
         dy[10], dy[11], dy[12] = 0.0, 0.0, 0.0
     else:
-        dy[10] = (torque[0] - (iz - iy) * q * r) / ix
-        dy[11] = (torque[1] - (ix - iz) * r * p) / iy
-        dy[12] = (torque[2] - (iy - ix) * p * q) / iz
+        dy[10] = (w[_SUM_M] - (iz - iy) * q * r) / ix
+        dy[11] = (w[_SUM_M + 1] - (ix - iz) * r * p) / iy
+        dy[12] = (w[_SUM_M + 2] - (iy - ix) * p * q) / iz
+    dy[0], dy[1], dy[2] = y[3], y[4], y[5]
+    dy[3], dy[4], dy[5] = _quaternion.rotate(qw, qx, qy, qz, fx, fy, fz)
+    dy[5] -= a.gravity_mps2
+    dy[6], dy[7], dy[8], dy[9] = _quaternion.multiply(0.5 * qw, 0.5 * qx, 0.5 * qy, 0.5 * qz, 0.0, p, q, r)
     for i in range(2):
         dy[13 + i] = 0.0
         if a.gimbal_time_constant_s > 0.0:
-            dy[13 + i] = clip((clip(command[i], a.gimbal_limit_rad) - y[13 + i]) / a.gimbal_time_constant_s, a.gimbal_rate_limit_radps)
-    aux[_A_FORCE], aux[_A_FORCE + 1], aux[_A_FORCE + 2] = fx, fy, fz
-    aux[_A_ALPHA], aux[_A_ALPHA + 1], aux[_A_ALPHA + 2] = dy[10], dy[11], dy[12]
-    aux[_A_MASS], aux[_A_THRUST] = mass, thrust
+            dy[13 + i] = clip((clip(w[_COMMAND + i], a.gimbal_limit_rad) - y[13 + i]) / a.gimbal_time_constant_s, a.gimbal_rate_limit_radps)
+    w[_FORCE], w[_FORCE + 1], w[_FORCE + 2] = fx, fy, fz
+    w[_ALPHA], w[_ALPHA + 1], w[_ALPHA + 2] = dy[10], dy[11], dy[12]
+    w[_MASS], w[_THRUST] = mass, thrust
 
 
 @compiled
-def sense(x, y, z, gain, offset, lsb, limit, out):  # type: ignore[no-untyped-def]
-    """One raw sample: gain (imu from body) times the truth plus offset, clipped to range, rounded to the converter's step."""
+def sense(x, y, z, gain, offset, lsb, limit, out, first):  # type: ignore[no-untyped-def]
+    """One raw sample into out[first : first + 3]: gain (imu from body) times the truth plus offset, clipped, rounded to the converter's step."""
     for i in range(3):
         value = clip(gain[i, 0] * x + gain[i, 1] * y + gain[i, 2] * z + offset[i], limit)
-        out[i] = math.floor(value / lsb + 0.5) * lsb if lsb > 0.0 else value
+        out[first + i] = math.floor(value / lsb + 0.5) * lsb if lsb > 0.0 else value
 
 
 @compiled
@@ -270,164 +291,30 @@ def turn_towards_up(nose, step):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def steer(q, rate, nose_ref, guide, limit, command):  # type: ignore[no-untyped-def]
-    """Gimbal command of the steering law: error = swing from the reference nose to the believed nose, in body axes."""
+def steer(q, rate_x, rate_y, nose_ref, guide, limit, out, first):  # type: ignore[no-untyped-def]
+    """Steering law into out[first : first + 2]: error = swing from the reference nose to the believed nose, in body axes."""
     bx, by, bz = _quaternion.rotate(q[0], -q[1], -q[2], -q[3], nose_ref[0], nose_ref[1], nose_ref[2])
     across = math.sqrt(bx * bx + by * by)
     scale = math.atan2(across, bz) / across if across > 1e-15 else 1.0
-    command[0] = clip(guide.proportional * by * scale + guide.rate_s * rate[0], limit)
-    command[1] = clip(-guide.proportional * bx * scale + guide.rate_s * rate[1], limit)
+    out[first] = clip(guide.proportional * by * scale + guide.rate_s * rate_x, limit)
+    out[first + 1] = clip(-guide.proportional * bx * scale + guide.rate_s * rate_y, limit)
 
 
 @compiled
-def _held(history, i_now, t, t_start, period, delay, command):  # type: ignore[no-untyped-def]
+def _held(record, i_now, t, t_start, period, delay, w):  # type: ignore[no-untyped-def]
     """The command in force at t: the newest one that is at least `delay` old; zero before the first."""
-    i = min(i_now, int(math.floor((t - delay - t_start) / period + 1e-6)))
+    i = min(i_now, int(math.floor((t - delay - t_start) / period + 1e-6)))  # noqa: RUF046  (compiled, floor gives a float)
     for j in range(2):
-        command[j] = history[i, COMMAND + j] if i >= 0 else 0.0
+        w[_COMMAND + j] = record[i, COMMAND + j] if i >= 0 else 0.0
 
 
 @compiled
-def _between(table, k, fraction, out):  # type: ignore[no-untyped-def]
-    """Linear interpolation in a per-sample table; the last row is held."""
-    n = table.shape[0]
+def _look_up(k, fraction, draws, w):  # type: ignore[no-untyped-def]
+    """Row k + fraction of the table of gust, canopy sway (enu), force and torque beyond the model (body), shape (n, 12); last row held."""
+    n = draws.shape[0]
     k0, k1 = min(k, n - 1), min(k + 1, n - 1)
-    for i in range(3):
-        out[i] = table[k0, i] + (table[k1, i] - table[k0, i]) * fraction
-
-
-@compiled
-def fly(y, t_start, period, n_sub, rest_s, a, guide, sensor, curve_t, curve_f, curve_j, points, gust, canopy, extra_force, extra_torque, accel_gain, accel_offset, gyro_gain, gyro_offset, onboard_gain, onboard_offset, q_onboard, nose_ref, record, events):  # type: ignore[no-untyped-def]  # fmt: skip
-    """Fly from `t_start` (s after ignition) until `rest_s` after coming to rest or the record is full. Returns rows written.
-
-    One row per `period`: the sensor is a point sample of the smooth motion there, guidance acts on it at once, and the body is
-    carried to the next row by `n_sub` Runge-Kutta steps of fourth order. `y`, `q_onboard`, `nose_ref` are used up.
-    """
-    n = record.shape[0]
-    h = period / n_sub
-    stage = 0 if a.rail_length_m > 0.0 else 2
-    for i in range(N_EVENTS):
-        events[i] = math.nan
-    if stage == 2:
-        events[LIFTOFF] = t_start
-    k1, k2, k3, k4 = np.zeros(N_STATE), np.zeros(N_STATE), np.zeros(N_STATE), np.zeros(N_STATE)
-    stage_y, aux, force, torque = np.zeros(N_STATE), np.zeros(_N_AUX), np.zeros(3), np.zeros(3)
-    wind, wobble, push, twist, command = np.zeros(3), np.zeros(3), np.zeros(3), np.zeros(3), np.zeros(2)
-    rate, last_rate, new_command = np.zeros(3), np.zeros(3), np.zeros(2)
-    start = y[:3].copy()
-    has_rate, is_at_rest, quiet_s = False, False, 0.0
-    last_thrust_t = curve_t[-1] if len(curve_t) > 0 else 0.0
-
-    for k in range(n):
-        t = t_start + k * period
-        row = record[k]
-        # where the body is and what the sensor feels
-        _between(gust, k, 0.0, wind)
-        _between(canopy, k, 0.0, wobble)
-        _between(extra_force, k, 0.0, push)
-        _between(extra_torque, k, 0.0, twist)
-        area = _chute_area(t, events, a)
-        _held(record, k - 1, t, t_start, period, a.gimbal_delay_s, command)
-        derivative(t, y, command, wind, wobble, push, twist, area, 0 if is_at_rest else stage, a, curve_t, curve_f, curve_j, points, k1, aux, force, torque)  # fmt: skip
-        row[:N_STATE] = y
-        p, q, r = y[10], y[11], y[12]
-        ap, aq, ar = aux[_A_ALPHA], aux[_A_ALPHA + 1], aux[_A_ALPHA + 2]
-        rx, ry, rz = a.imu_x_m, a.imu_y_m, a.imu_z_m
-        dot, square = p * rx + q * ry + r * rz, p * p + q * q + r * r
-        row[FORCE_IMU] = aux[_A_FORCE] + aq * rz - ar * ry + p * dot - square * rx
-        row[FORCE_IMU + 1] = aux[_A_FORCE + 1] + ar * rx - ap * rz + q * dot - square * ry
-        row[FORCE_IMU + 2] = aux[_A_FORCE + 2] + ap * ry - aq * rx + r * dot - square * rz
-        row[ALPHA : ALPHA + 3] = aux[_A_ALPHA : _A_ALPHA + 3]
-        row[WIND : WIND + 3] = aux[_A_WIND : _A_WIND + 3]
-        row[MASS], row[THRUST], row[DRAG] = aux[_A_MASS], aux[_A_THRUST], aux[_A_DRAG]
-        sense(row[FORCE_IMU], row[FORCE_IMU + 1], row[FORCE_IMU + 2], accel_gain, accel_offset[k], sensor.accel_lsb_mps2, sensor.accel_range_mps2, row[ACCEL_RAW : ACCEL_RAW + 3])  # fmt: skip
-        sense(p, q, r, gyro_gain, gyro_offset[k], sensor.rate_lsb_radps, sensor.rate_range_radps, row[RATE_RAW : RATE_RAW + 3])
-
-        # the flight computer: its own attitude from its own gyro, then the steering law
-        for i in range(3):
-            rate[i] = onboard_offset[k, i]
-            for j in range(3):
-                rate[i] += onboard_gain[i, j] * row[RATE_RAW + j]
-        # on the pad it keeps the levelled attitude; a break wire tells it when it leaves
-        if has_rate and not math.isnan(events[LIFTOFF]):
-            half = 0.5 * period
-            dw, dx, dy, dz = _quaternion.from_rotvec(
-                half * (rate[0] + last_rate[0]), half * (rate[1] + last_rate[1]), half * (rate[2] + last_rate[2])
-            )
-            q_onboard[0], q_onboard[1], q_onboard[2], q_onboard[3] = _quaternion.multiply(
-                q_onboard[0], q_onboard[1], q_onboard[2], q_onboard[3], dw, dx, dy, dz
-            )
-        last_rate[:] = rate
-        has_rate = True
-        since = t - events[LIFTOFF]
-        new_command[:] = 0.0
-        if since >= guide.start_s - 1e-9 and since < guide.stop_s:
-            if since >= guide.upright_from_s - 1e-9:
-                turn_towards_up(nose_ref, guide.upright_rate_radps * period)
-            steer(q_onboard, rate, nose_ref, guide, a.gimbal_limit_rad, new_command)
-        row[ONBOARD : ONBOARD + 4] = q_onboard
-        row[COMMAND : COMMAND + 2] = new_command
-        if is_at_rest:
-            if t > events[REST] + rest_s:
-                return k + 1
-            continue
-
-        for i_sub in range(n_sub):
-            fraction = i_sub / n_sub
-            t_sub = t + i_sub * h
-            _held(record, k, t_sub, t_start, period, a.gimbal_delay_s, command)
-            if a.gimbal_time_constant_s <= 0.0:
-                for i in range(2):
-                    y[13 + i] += clip(clip(command[i], a.gimbal_limit_rad) - y[13 + i], a.gimbal_rate_limit_radps * h)
-            area = _chute_area(t_sub, events, a)
-            for i_stage in range(4):
-                ahead = (0.0, 0.5, 0.5, 1.0)[i_stage]
-                slope = (k1, k1, k2, k3)[i_stage]
-                into = (k1, k2, k3, k4)[i_stage]
-                for i in range(N_STATE):
-                    stage_y[i] = y[i] + ahead * h * slope[i] if i_stage > 0 else y[i]
-                _between(gust, k, fraction + ahead / n_sub, wind)
-                _between(canopy, k, fraction + ahead / n_sub, wobble)
-                _between(extra_force, k, fraction + ahead / n_sub, push)
-                _between(extra_torque, k, fraction + ahead / n_sub, twist)
-                derivative(t_sub + ahead * h, stage_y, command, wind, wobble, push, twist, area, stage, a, curve_t, curve_f, curve_j, points, into, aux, force, torque)  # fmt: skip
-            was_rising = y[5] > 0.0
-            last_up = y[5]
-            for i in range(N_STATE):
-                y[i] += h / 6.0 * (k1[i] + 2.0 * k2[i] + 2.0 * k3[i] + k4[i])
-            length = math.sqrt(y[6] * y[6] + y[7] * y[7] + y[8] * y[8] + y[9] * y[9])
-            for i in range(6, 10):
-                y[i] /= length
-            t_next = t_sub + h
-            # stages and events
-            if stage == 0:
-                _, _, up_z = _quaternion.rotate(y[6], -y[7], -y[8], -y[9], 0.0, 0.0, 1.0)
-                if force[2] / aux[_A_MASS] > a.gravity_mps2 * up_z:
-                    stage = 1
-                    events[LIFTOFF] = t_next
-            elif stage == 1:
-                travel = math.sqrt((y[0] - start[0]) ** 2 + (y[1] - start[1]) ** 2 + (y[2] - start[2]) ** 2)
-                if travel >= a.rail_length_m:
-                    stage = 2
-                    events[RAIL_EXIT] = t_next
-                    y[10] += a.tip_off_x_radps
-                    y[11] += a.tip_off_y_radps
-            else:
-                if math.isnan(events[APOGEE]) and was_rising and y[5] <= 0.0 and (t_next > last_thrust_t or y[2] > 5.0):
-                    events[APOGEE] = t_sub + h * last_up / (last_up - y[5])
-                    events[DEPLOYMENT] = events[APOGEE] + a.chute_delay_s
-                if aux[_A_TOUCH] > 0.0 and math.isnan(events[TOUCHDOWN]) and not math.isnan(events[APOGEE]):
-                    events[TOUCHDOWN] = t_next
-                if not math.isnan(events[TOUCHDOWN]):
-                    moving = y[3] * y[3] + y[4] * y[4] + y[5] * y[5] > 0.02**2 or y[10] * y[10] + y[11] * y[11] + y[12] * y[12] > 0.05**2
-                    quiet_s = 0.0 if moving else quiet_s + h
-                    if quiet_s > 0.25:
-                        is_at_rest = True
-                        events[REST] = t_next
-                        y[3:6] = 0.0
-                        y[10:13] = 0.0
-                        break
-    return n
+    for i in range(12):
+        w[_GUST + i] = draws[k0, i] + (draws[k1, i] - draws[k0, i]) * fraction
 
 
 @compiled
@@ -440,3 +327,154 @@ def _chute_area(t, events, a):  # type: ignore[no-untyped-def]
     if not math.isnan(events[TOUCHDOWN]):
         area *= math.exp(-(t - events[TOUCHDOWN]) / 0.5)
     return area
+
+
+@compiled
+def _write_row(y, a, sensor, electronics, k, row, w):  # type: ignore[no-untyped-def]
+    """State, what the sensor feels off the centre of gravity, and what it reads, into one row of the record."""
+    for i in range(N_STATE):
+        row[i] = y[i]
+    p, q, r = y[10], y[11], y[12]
+    ap, aq, ar = w[_ALPHA], w[_ALPHA + 1], w[_ALPHA + 2]
+    rx, ry, rz = a.imu_x_m, a.imu_y_m, a.imu_z_m
+    dot, square = p * rx + q * ry + r * rz, p * p + q * q + r * r
+    row[FORCE_IMU] = w[_FORCE] + aq * rz - ar * ry + p * dot - square * rx
+    row[FORCE_IMU + 1] = w[_FORCE + 1] + ar * rx - ap * rz + q * dot - square * ry
+    row[FORCE_IMU + 2] = w[_FORCE + 2] + ap * ry - aq * rx + r * dot - square * rz
+    for i in range(3):
+        row[ALPHA + i] = w[_ALPHA + i]
+        row[WIND + i] = w[_WIND + i]
+    row[MASS], row[THRUST], row[DRAG] = w[_MASS], w[_THRUST], w[_DRAG]
+    e = electronics
+    sense(
+        row[FORCE_IMU],
+        row[FORCE_IMU + 1],
+        row[FORCE_IMU + 2],
+        e.accel_gain,
+        e.accel_offset[k],
+        sensor.accel_lsb_mps2,
+        sensor.accel_range_mps2,
+        row,
+        ACCEL_RAW,
+    )
+    sense(p, q, r, e.gyro_gain, e.gyro_offset[k], sensor.rate_lsb_radps, sensor.rate_range_radps, row, RATE_RAW)
+
+
+@compiled
+def think(k, since_liftoff, period, guide, limit, electronics, row, w):  # type: ignore[no-untyped-def]
+    """One turn of the flight computer: its own attitude from its own gyro, then the steering law, into the row.
+
+    On the pad it keeps the levelled attitude; a break wire tells it when it leaves (`since_liftoff` is NaN before).
+    """
+    e, q = electronics, electronics.q_enu_from_body
+    for i in range(3):
+        w[_THINK_LAST + i] = w[_THINK + i]
+        w[_THINK + i] = e.onboard_offset[k, i]
+        for j in range(3):
+            w[_THINK + i] += e.onboard_gain[i, j] * row[RATE_RAW + j]
+    if k > 0 and not math.isnan(since_liftoff):
+        half = 0.5 * period
+        dw, dx, dy, dz = _quaternion.from_rotvec(
+            half * (w[_THINK] + w[_THINK_LAST]), half * (w[_THINK + 1] + w[_THINK_LAST + 1]), half * (w[_THINK + 2] + w[_THINK_LAST + 2])
+        )
+        q[0], q[1], q[2], q[3] = _quaternion.multiply(q[0], q[1], q[2], q[3], dw, dx, dy, dz)
+    row[COMMAND], row[COMMAND + 1] = 0.0, 0.0
+    if since_liftoff >= guide.start_s - 1e-9 and since_liftoff < guide.stop_s:
+        if since_liftoff >= guide.upright_from_s - 1e-9:
+            turn_towards_up(e.nose_ref_enu, guide.upright_rate_radps * period)
+        steer(q, w[_THINK], w[_THINK + 1], e.nose_ref_enu, guide, limit, row, COMMAND)
+    for i in range(4):
+        row[ONBOARD + i] = q[i]
+
+
+@compiled
+def _runge_kutta(t, h, k, fraction, share, y, chute_area, stage, a, motor, points, draws, slopes, w):  # type: ignore[no-untyped-def]
+    """One classical fourth-order step in place; `share` is h over the row period. `slopes`, shape (5, 15): scratch."""
+    for i_stage in range(4):
+        ahead = 0.0 if i_stage == 0 else (1.0 if i_stage == 3 else 0.5)
+        for i in range(N_STATE):
+            slopes[4, i] = y[i] + ahead * h * slopes[i_stage - 1, i] if i_stage > 0 else y[i]
+        _look_up(k, fraction + ahead * share, draws, w)
+        derivative(t + ahead * h, slopes[4], chute_area, stage, a, motor, points, slopes[i_stage], w)
+    for i in range(N_STATE):
+        y[i] += h / 6.0 * (slopes[0, i] + 2.0 * slopes[1, i] + 2.0 * slopes[2, i] + slopes[3, i])
+    length = math.sqrt(y[6] * y[6] + y[7] * y[7] + y[8] * y[8] + y[9] * y[9])
+    for i in range(6, 10):
+        y[i] /= length
+
+
+@compiled
+def _watch(t, h, y, last_up, stage, start, quiet_s, a, motor, events, w):  # type: ignore[no-untyped-def]
+    """Events and change of stage after a step that ended at t; returns the stage (3: come to rest) and how long it has been quiet."""
+    if stage == 0:
+        if w[_ALONG] > 0.0:
+            stage = 1
+            events[LIFTOFF] = t
+    elif stage == 1:
+        travel = math.sqrt((y[0] - start[0]) ** 2 + (y[1] - start[1]) ** 2 + (y[2] - start[2]) ** 2)
+        if travel >= a.rail_length_m:
+            stage = 2
+            events[RAIL_EXIT] = t
+            y[10] += a.tip_off_x_radps
+            y[11] += a.tip_off_y_radps
+    else:
+        burnt_out = motor.shape[0] == 0 or t > motor[-1, 0]
+        if math.isnan(events[APOGEE]) and last_up > 0.0 and y[5] <= 0.0 and (burnt_out or y[2] > 5.0):
+            events[APOGEE] = t - h + h * last_up / (last_up - y[5])
+            events[DEPLOYMENT] = events[APOGEE] + a.chute_delay_s
+        if w[_TOUCH] > 0.0 and math.isnan(events[TOUCHDOWN]) and not math.isnan(events[APOGEE]):
+            events[TOUCHDOWN] = t
+        if not math.isnan(events[TOUCHDOWN]):
+            slow = y[3] * y[3] + y[4] * y[4] + y[5] * y[5] < 0.02**2 and y[10] * y[10] + y[11] * y[11] + y[12] * y[12] < 0.05**2
+            quiet_s = quiet_s + h if slow else 0.0
+            if quiet_s > 0.25:
+                stage = 3
+                events[REST] = t
+    return stage, quiet_s
+
+
+@compiled
+def fly(y, t_start, period, n_sub, rest_s, a, guide, sensor, motor, points, draws, electronics, record, events):  # type: ignore[no-untyped-def]
+    """Fly from `t_start` (s after ignition) until `rest_s` after coming to rest or the record is full. Returns rows written.
+
+    One row per `period`: the sensor is a point sample of the smooth motion there, guidance acts on it at once, and the body is
+    carried to the next row by `n_sub` Runge-Kutta steps of fourth order. `y` and the computer's state are used up.
+    """
+    n = record.shape[0]
+    h = period / n_sub
+    w, slopes = np.zeros(N_WORK), np.zeros((5, N_STATE))
+    for i in range(N_EVENTS):
+        events[i] = math.nan
+    stage = 0
+    if a.rail_length_m <= 0.0:
+        stage = 2
+        events[LIFTOFF] = t_start
+    start = (y[0], y[1], y[2])
+    quiet_s = 0.0
+    for k in range(n):
+        t = t_start + k * period
+        row = record[k]
+        _look_up(k, 0.0, draws, w)
+        _held(record, k - 1, t, t_start, period, a.gimbal_delay_s, w)
+        derivative(t, y, _chute_area(t, events, a), stage if stage < 3 else 0, a, motor, points, slopes[0], w)
+        _write_row(y, a, sensor, electronics, k, row, w)
+        think(k, t - events[LIFTOFF], period, guide, a.gimbal_limit_rad, electronics, row, w)
+        if stage == 3 and t > events[REST] + rest_s:
+            return k + 1
+        for i_sub in range(n_sub):
+            if stage == 3:
+                break
+            t_sub = t + i_sub * h
+            _held(record, k, t_sub, t_start, period, a.gimbal_delay_s, w)
+            if a.gimbal_time_constant_s <= 0.0:
+                for i in range(2):
+                    y[13 + i] += clip(clip(w[_COMMAND + i], a.gimbal_limit_rad) - y[13 + i], a.gimbal_rate_limit_radps * h)
+            last_up = y[5]
+            area = _chute_area(t_sub, events, a)
+            _runge_kutta(t_sub, h, k, i_sub / n_sub, 1.0 / n_sub, y, area, stage, a, motor, points, draws, slopes, w)
+            stage, quiet_s = _watch(t_sub + h, h, y, last_up, stage, start, quiet_s, a, motor, events, w)
+            if stage == 3:
+                for i in range(3):
+                    y[3 + i] = 0.0
+                    y[10 + i] = 0.0
+    return n

@@ -232,12 +232,19 @@ def ground_points(vehicle: Vehicle) -> Array:
     return np.vstack((fins, [0.0, 0.0, nose]))
 
 
-def curve_arrays(curve_s_n: ArrayLike) -> tuple[Array, Array, Array]:
-    """Times, thrusts and the impulse delivered at each node of a thrust curve."""
+def motor_table(curve_s_n: ArrayLike) -> Array:
+    """Times, thrusts and the impulse delivered by then, shape (m, 3), of a thrust curve, shape (m, 2)."""
     curve = np.asarray(curve_s_n, dtype=float).reshape(-1, 2)
-    times, thrusts = np.ascontiguousarray(curve[:, 0]), np.ascontiguousarray(curve[:, 1])
-    pieces = 0.5 * (thrusts[1:] + thrusts[:-1]) * np.diff(times)
-    return times, thrusts, np.concatenate(([0.0], np.cumsum(pieces))) if len(times) else np.zeros(0)
+    pieces = 0.5 * (curve[1:, 1] + curve[:-1, 1]) * np.diff(curve[:, 0])
+    return np.column_stack((curve, np.concatenate(([0.0], np.cumsum(pieces)))[: len(curve)]))
+
+
+def _draws_table(loop: Loop, n_rows: int) -> Array:
+    """Gust, canopy sway, force and torque beyond the model side by side, shape (n, 12); one row of zeros where there are none."""
+    parts = (loop.gust_enu_mps, loop.canopy_enu_mps, loop.extra_force_body_n, loop.extra_torque_body_nm)
+    if all(part is None for part in parts):
+        return np.zeros((1, 12))
+    return np.hstack([np.zeros((n_rows, 3)) if part is None else np.broadcast_to(part, (n_rows, 3)) for part in parts])
 
 
 def initial_state(
@@ -289,7 +296,7 @@ def fly(
     """
     from replay.whatif import _kernels_flight as kernels
 
-    zeros, one = np.zeros((1, 3)), np.eye(3)
+    one = np.eye(3)
 
     def table(values: Array | None, neutral: Array) -> Array:
         return neutral if values is None else np.ascontiguousarray(values, dtype=float)
@@ -306,20 +313,19 @@ def fly(
         frame,
         kernels.Guide(*(float(x) for x in loop.guide)),
         kernels.Sensor(*(float(x) for x in loop.sensor)),
-        *curve_arrays(curve_s_n),
+        motor_table(curve_s_n),
         np.zeros((0, 3)) if points is None else np.ascontiguousarray(points, dtype=float),
-        table(loop.gust_enu_mps, zeros),
-        table(loop.canopy_enu_mps, zeros),
-        table(loop.extra_force_body_n, zeros),
-        table(loop.extra_torque_body_nm, zeros),
-        table(loop.accel_gain, one),
-        table(loop.accel_offset, per_row),
-        table(loop.gyro_gain, one),
-        table(loop.gyro_offset, per_row),
-        table(loop.onboard_gain, one),
-        table(loop.onboard_offset, per_row),
-        np.array(loop.q_enu_from_body_onboard, dtype=float),
-        np.array(loop.nose_ref_enu, dtype=float),
+        _draws_table(loop, n_rows),
+        kernels.Electronics(
+            table(loop.accel_gain, one),
+            table(loop.accel_offset, per_row),
+            table(loop.gyro_gain, one),
+            table(loop.gyro_offset, per_row),
+            table(loop.onboard_gain, one),
+            table(loop.onboard_offset, per_row),
+            np.array(loop.q_enu_from_body_onboard, dtype=float),
+            np.array(loop.nose_ref_enu, dtype=float),
+        ),
         record,
         events,
     )
