@@ -124,6 +124,8 @@ class Review:
     method : str
         Of the chosen estimator.
     settings : EstimatorSettings
+    also_drawn : tuple of str
+        Other methods drawn over the chosen one for comparison.
     site : Site
         What the user declared; goes before the vehicle file's.
     vehicle_path, evidence_path : str or None
@@ -142,6 +144,7 @@ class Review:
     is_whatif_on: bool = True
     method: str = "smoother"
     settings: EstimatorSettings = field(default_factory=EstimatorSettings)
+    also_drawn: tuple[str, ...] = ()
     site: Site = field(default_factory=Site)
     vehicle_path: str | None = None
     evidence_path: str | None = None

@@ -1,0 +1,328 @@
+"""Reviews on disk: `.review.json`, versioned, strict, written whole or not at all. Nothing in one is ever executed.
+
+In the file, logs and other files are named relative to the review wherever that is possible, with their size and hash, so that a
+review can be moved or handed on together with them. Angles are in degrees and temperatures in °C there, and their names say so.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from replay import __version__
+from replay.errors import SettingsError
+from replay.flightlog import columnmap
+from replay.motion.settings import METHODS, EstimatorSettings
+from replay.motion.site import Site
+from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, Review, freeze, thaw
+from replay.sensors import calibration
+from replay.settings_file import FORMAT as _SETTINGS_FORMAT
+from replay.settings_file import Check, Unfit, checked, flag, number, text, whole, write_whole
+from replay.units import DEG, ZERO_CELSIUS_K, celsius, kelvin
+
+FORMAT: Final = 1
+"""Version of the file this Plumbline writes."""
+SUFFIX: Final = ".review.json"
+
+Migration = Callable[[dict[str, Any]], dict[str, Any]]
+MIGRATIONS: Final[Mapping[int, Migration]] = {}
+"""Version n -> what makes version n + 1 of it. For each there is a sample in `tests/review/samples` that a test keeps opening."""
+
+_HASH_DIGITS = 64
+_BLOCK_BYTES = 1 << 20
+
+
+def is_review(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is named as a review."""
+    return os.fspath(path).lower().endswith(SUFFIX)
+
+
+# --- what it says of log files ---------------------------------------------------------------------------------------------------
+
+
+def reference_to(path: str | os.PathLike[str]) -> LogReference:
+    """Size and hash of a log file, with its absolute path. Reads the whole file once."""
+    absolute = Path(path).resolve()
+    digest = hashlib.sha256()
+    size = 0
+    with absolute.open("rb") as stream:
+        while block := stream.read(_BLOCK_BYTES):
+            digest.update(block)
+            size += len(block)
+    return LogReference(str(absolute), size, digest.hexdigest())
+
+
+def find_log(reference: LogReference, review_path: str | os.PathLike[str] | None = None) -> Path | None:
+    """The log a review is about: where it was, else a file beside the review with the same name, else any beside it of the same content.
+
+    Returns
+    -------
+    Path or None
+        None where no file of that size and hash is at hand: then the user is asked.
+    """
+    recorded = Path(reference.path)
+    candidates = [recorded]
+    if review_path is not None:
+        folder = Path(review_path).resolve().parent
+        candidates.append(folder / recorded.name)
+        candidates += sorted(p for p in folder.iterdir() if p.is_file()) if folder.is_dir() else []
+    return next((path for path in candidates if is_same_log(reference, path)), None)
+
+
+def is_same_log(reference: LogReference, path: str | os.PathLike[str]) -> bool:
+    """Whether a file has the referenced size and hash; the hash is only taken where the size agrees."""
+    try:
+        return Path(path).stat().st_size == reference.size_bytes and reference_to(path).sha256 == reference.sha256
+    except OSError:
+        return False
+
+
+# --- reading and writing ---------------------------------------------------------------------------------------------------------
+
+
+def save_review(review: Review, path: str | os.PathLike[str]) -> None:
+    """Write a review whole and wait until the disk has it. Whether a file may be written over is the caller's question."""
+    try:
+        write_whole(path, review_text(review, Path(path).resolve().parent), is_durable=True)
+    except OSError as error:
+        raise SettingsError(os.fspath(path), "file", "a place that can be written", error.strerror or str(error)) from None
+
+
+def load_review(path: str | os.PathLike[str]) -> Review:
+    """Read a review; paths in it become absolute.
+
+    Raises
+    ------
+    SettingsError
+        Not readable, not JSON, written by a newer Plumbline, or anything it can't mean (the key is named, and the nearest known one).
+    """
+    name = os.fspath(path)
+    try:
+        content = Path(path).read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise SettingsError(name, "file", "a review that can be read", error.strerror or str(error)) from None
+    except UnicodeDecodeError as error:
+        raise SettingsError(name, "file", "UTF-8 text", f"byte {error.start} that is not") from None
+    return review_of(content, name, Path(path).resolve().parent)
+
+
+def review_text(review: Review, folder: Path) -> str:
+    """The file's text, for a review standing in `folder`."""
+    return json.dumps(_document(review, folder), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def review_of(content: str, name: str, folder: Path) -> Review:
+    """The review of a file's text; `name` stands for the file in errors, `folder` is what its paths are relative to."""
+    try:
+        data = json.loads(content, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as error:
+        raise SettingsError(name, "file", "JSON", str(error)) from None
+    if not isinstance(data, dict):
+        raise SettingsError(name, "file", "a JSON object", type(data).__name__)
+    data = upgraded(data, name)
+    required = ("logs", "as_flown", "estimator.method")
+    # the settings-file checks carry their own format number; the review's has just been held to this version
+    return _review(checked({**data, "format": _SETTINGS_FORMAT}, _SCHEMA, name, required=required), name, folder)
+
+
+def upgraded(data: dict[str, Any], name: str, migrations: Mapping[int, Migration] = MIGRATIONS, newest: int = FORMAT) -> dict[str, Any]:
+    """A document of any known version as one of the newest; a newer one is refused."""
+    version = data.get("format")
+    if isinstance(version, bool) or not isinstance(version, int) or version < 1:
+        raise SettingsError(name, "format", f"a whole number from 1 to {newest}", "nothing" if version is None else repr(version))
+    if version > newest:
+        made_by = data.get("made_by", "a newer Plumbline")
+        raise SettingsError(
+            name, "format", f"{newest} or older: this review was made by {made_by}, please open it with that or a newer one", str(version)
+        )
+    while version < newest:
+        data = {**migrations[version](data), "format": version + 1}
+        version += 1
+    return data
+
+
+def _no_constant(word: str) -> float:
+    raise ValueError(f"{word} is not a number JSON knows")
+
+
+# --- document to file ------------------------------------------------------------------------------------------------------------
+
+
+def _document(review: Review, folder: Path) -> dict[str, Any]:
+    """Plain JSON. What is not there is left out."""
+    document: dict[str, Any] = _without_none(
+        {
+            "format": FORMAT,
+            "made_by": f"Plumbline {__version__}",
+            "logs": [{**dataclasses.asdict(log), "path": _relative(log.path, folder)} for log in review.logs],
+            "column_map": None if review.column_map is None else columnmap.tables_of(review.column_map),
+            "as_flown": calibration.tables_of(review.as_flown),
+            "what_if": None if review.what_if is None else calibration.tables_of(review.what_if),
+            "show_what_if": review.is_whatif_on,
+            "estimator": {
+                "method": review.method,
+                "settings": dataclasses.asdict(review.settings),
+                "also_drawn": list(review.also_drawn),
+            },
+            "site": {
+                "latitude_deg": _degrees(review.site.latitude_rad),
+                "ground_height_m": review.site.ground_height_m,
+                "ground_temperature_c": _celsius(review.site.ground_temperature_k),
+                "pad_azimuth_deg": _degrees(review.site.pad_azimuth_rad),
+            },
+            "vehicle": None if review.vehicle_path is None else _relative(review.vehicle_path, folder),
+            "evidence": None if review.evidence_path is None else _relative(review.evidence_path, folder),
+            "moved_events": dict(review.moved_events),
+            "bookmarks": [dataclasses.asdict(bookmark) for bookmark in review.bookmarks],
+            "notes": [dataclasses.asdict(note) for note in review.notes],
+            "findings": [
+                {"rule": m.rule, "start_log_s": m.start_log_s, "pinned": m.is_pinned, "resolved": m.is_resolved, "text": m.text}
+                for m in review.finding_marks
+            ],
+            "traces": thaw(review.trace_arrangement),
+            "figures": thaw(review.figure_settings),
+            "film": thaw(review.film_settings),
+        }
+    )
+    return document
+
+
+def _without_none(value: Any) -> Any:
+    """Our own tables without empty places and empty tables; what belongs to a view is left as it is."""
+    if isinstance(value, dict):
+        opaque = ("traces", "figures", "film")
+        kept = {key: item if key in opaque else _without_none(item) for key, item in value.items() if item is not None}
+        return {key: item for key, item in kept.items() if item != {}}
+    if isinstance(value, list | tuple):
+        return [_without_none(item) for item in value]
+    return value
+
+
+def _relative(path: str, folder: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # another drive
+        return Path(path).as_posix()
+
+
+def _absolute(path: str, folder: Path) -> str:
+    return os.path.normpath(folder / path)
+
+
+def _degrees(angle_rad: float | None) -> float | None:
+    return None if angle_rad is None else _tidy(angle_rad / DEG, lambda shown: shown * DEG == angle_rad)
+
+
+def _celsius(temperature_k: float | None) -> float | None:
+    return None if temperature_k is None else _tidy(celsius(temperature_k), lambda shown: kelvin(shown) == temperature_k)
+
+
+def _tidy(shown: float, is_exact: Callable[[float], bool]) -> float:
+    """The shortest number that reads back as exactly the same inside."""
+    return next((short for digits in range(3, 17) if is_exact(short := float(f"{shown:.{digits}g}"))), shown)
+
+
+# --- file to document ------------------------------------------------------------------------------------------------------------
+
+
+def _plain(value: Any) -> Any:
+    """A view's own settings: any JSON object."""
+    if not isinstance(value, Mapping):
+        raise Unfit("a JSON object")
+    return freeze(value)
+
+
+def _tables(value: Any) -> Any:
+    """Tables whose own module checks them."""
+    if not isinstance(value, Mapping):
+        raise Unfit("a JSON object")
+    return value
+
+
+def _hash(value: Any) -> str:
+    if not isinstance(value, str) or len(value) != _HASH_DIGITS or set(value) - set("0123456789abcdef"):
+        raise Unfit("64 hexadecimal digits")
+    return value
+
+
+def _methods(value: Any) -> tuple[str, ...]:
+    accept = text(*METHODS)
+    if not isinstance(value, list):
+        raise Unfit("a list of methods")
+    return tuple(accept(item) for item in value)
+
+
+def _settings_schema() -> dict[str, Check]:
+    return {field.name: flag() if isinstance(field.default, bool) else number() for field in dataclasses.fields(EstimatorSettings)}
+
+
+_SCHEMA: Final[dict[str, Any]] = {
+    "made_by": text(),
+    "logs": [{"path": text(), "size_bytes": whole(low=0), "sha256": _hash}],
+    "column_map": _tables,
+    "as_flown": _tables,
+    "what_if": _tables,
+    "show_what_if": flag(),
+    "estimator": {"method": text(*METHODS), "settings": _settings_schema(), "also_drawn": _methods},
+    "site": {
+        "latitude_deg": number(low=-90.0, high=90.0),
+        "ground_height_m": number(),
+        "ground_temperature_c": number(low=-ZERO_CELSIUS_K),
+        "pad_azimuth_deg": number(),
+    },
+    "vehicle": text(),
+    "evidence": text(),
+    "moved_events": {name: number() for name in EVENT_NAMES},
+    "bookmarks": [{"log_time_s": number(), "text": text()}],
+    "notes": [{"text": text(), "start_log_s": number(), "stop_log_s": number()}],
+    "findings": [{"rule": text(), "start_log_s": number(), "pinned": flag(), "resolved": flag(), "text": text()}],
+    "traces": _plain,
+    "figures": _plain,
+    "film": _plain,
+}
+
+_NEEDED: Final = {"logs": ("path", "size_bytes", "sha256"), "bookmarks": ("log_time_s",), "notes": ("text",), "findings": ("rule",)}
+
+
+def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
+    for table, keys in _NEEDED.items():
+        for i, item in enumerate(data.get(table, []), start=1):
+            for key in keys:
+                if key not in item:
+                    raise SettingsError(name, f"{table}[{i}].{key}", "this key", "nothing")
+    site = data.get("site", {})
+    estimator = data["estimator"]
+    latitude, azimuth, ground_c = site.get("latitude_deg"), site.get("pad_azimuth_deg"), site.get("ground_temperature_c")
+    return Review(
+        logs=tuple(LogReference(**{**log, "path": _absolute(log["path"], folder)}) for log in data["logs"]),
+        column_map=columnmap.column_map_of(data["column_map"], f"{name}, column_map") if "column_map" in data else None,
+        as_flown=calibration.calibration_of(data["as_flown"], f"{name}, as_flown"),
+        what_if=calibration.calibration_of(data["what_if"], f"{name}, what_if") if "what_if" in data else None,
+        is_whatif_on=data.get("show_what_if", True),
+        method=estimator["method"],
+        settings=EstimatorSettings(**estimator.get("settings", {})),
+        also_drawn=estimator.get("also_drawn", ()),
+        site=Site(
+            latitude_rad=None if latitude is None else latitude * DEG,
+            ground_height_m=site.get("ground_height_m"),
+            ground_temperature_k=None if ground_c is None else kelvin(ground_c),
+            pad_azimuth_rad=None if azimuth is None else azimuth * DEG,
+        ),
+        vehicle_path=_absolute(data["vehicle"], folder) if "vehicle" in data else None,
+        evidence_path=_absolute(data["evidence"], folder) if "evidence" in data else None,
+        moved_events=data.get("moved_events", {}),
+        bookmarks=tuple(Bookmark(**item) for item in data.get("bookmarks", [])),
+        notes=tuple(Note(**item) for item in data.get("notes", [])),
+        finding_marks=tuple(
+            FindingMark(m["rule"], m.get("start_log_s"), m.get("pinned", False), m.get("resolved", False), m.get("text", ""))
+            for m in data.get("findings", [])
+        ),
+        trace_arrangement=data.get("traces", {}),
+        figure_settings=data.get("figures", {}),
+        film_settings=data.get("film", {}),
+    )
