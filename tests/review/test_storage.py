@@ -223,7 +223,7 @@ def test_a_log_is_found_where_the_folder_was_moved_to(flight, tmp_path):
 
 def test_a_log_is_found_beside_the_review(flight, tmp_path):
     """The review was saved in another folder than the log; now both are in one, the log even renamed."""
-    folder, log, path = flight
+    _, log, path = flight
     review = storage.load_review(path)
     there = tmp_path / "there"
     there.mkdir()
