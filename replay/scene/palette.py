@@ -28,7 +28,9 @@ SERIES: Final = MappingProxyType(
 )
 """Series name -> (colour, dash). Every series differs by dash as well as colour."""
 
-PHASE_SHADES: Final = MappingProxyType({"pad": "#FFFFFF", "boost": "#FBE3D6", "coast": "#E3F0FA", "descent": "#E6F4EE", "landed": "#F3F3F3"})
+PHASE_SHADES: Final = MappingProxyType(
+    {"pad": "#FFFFFF", "boost": "#FBE3D6", "coast": "#E3F0FA", "descent": "#E6F4EE", "landed": "#F3F3F3"}
+)
 """Phase -> pale background of traces and timeline; the phase's name is always written as well."""
 
 TIME_RAMP: Final = ("#440154", "#482475", "#414487", "#355F8D", "#2A788E", "#21918C", "#22A884")

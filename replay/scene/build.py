@@ -1,0 +1,363 @@
+"""A flight and an instant to a Scene. What never changes with time is worked out once, by `prepare`.
+
+The vehicle is drawn with its tail on the path, at true size by the chase camera and enlarged by the wide ones (the picture says so).
+Beside the vehicle as flown stands the what-if: translucent, in its own colour, in the wide cameras at its own place and in the chase
+camera at the same place, where only the difference in attitude matters.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay import rotation
+from replay.motion.solution import PHASES, Solution
+from replay.review.snapshot import Snapshot
+from replay.scene import palette
+from replay.scene.camera import Stage
+from replay.scene.ground import compass_ring, drop_line, grid_step_m, still_items
+from replay.scene.mesh import VehicleShape, arrow, place, shape_of, thrust_axis_body, vehicle_mesh
+from replay.scene.scene import Corner, Dash, Item, Label, Line, Note, Row, Scene, Solid
+from replay.units import DEG
+
+Array = NDArray[np.float64]
+
+_N_PATH = 320
+_GHOST_ALPHA = (0.10, 0.34)
+"""Of the what-if where it stands in the vehicle as flown, and once it leans _GHOST_CLEAR_RAD away from it."""
+_GHOST_CLEAR_RAD = 5.0 * DEG
+_THRUST_WINDOW_S = 0.04
+_ARC_FROM_RAD = 0.4 * DEG
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """One solution, ready to draw.
+
+    Parameters
+    ----------
+    series : str
+        Key of `palette.SERIES`.
+    solution : Solution
+    path_log_time_s : ndarray, shape (m,)
+    path_enu_m : ndarray, shape (m, 3)
+        Thinned to even steps along the path; one point where the position was not estimated.
+    has_position : bool
+    """
+
+    series: str
+    solution: Solution
+    path_log_time_s: Array
+    path_enu_m: Array
+    has_position: bool
+
+    @property
+    def colour(self) -> str:
+        return str(palette.SERIES[self.series][0])
+
+    @property
+    def dash(self) -> Dash:
+        dash: Dash = palette.SERIES[self.series][1]  # type: ignore[assignment]
+        return dash
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """Attitude and place at one instant, shapes (4,) and (3,)."""
+
+    q_enu_from_body: Array
+    pos_enu_m: Array
+
+    @cached_property
+    def dcm_enu_from_body(self) -> Array:
+        """Shape (3, 3); the last column is where the nose points."""
+        return rotation.to_dcm(self.q_enu_from_body)
+
+
+@dataclass(frozen=True, eq=False)
+class Flight:
+    """What `build_scene` draws from: the tracks as flown and what-if, the recorded gimbal, the shape and the stage."""
+
+    as_flown: Track
+    what_if: Track | None
+    gimbal: tuple[Array, Array] | None
+    shape: VehicleShape
+    stage: Stage
+    peak_thrust_mps2: float
+
+    @property
+    def tracks(self) -> tuple[Track, ...]:
+        return (self.as_flown,) if self.what_if is None else (self.as_flown, self.what_if)
+
+
+@dataclass(frozen=True)
+class SceneOptions:
+    """What is shown. `is_wide` draws the whole flight with the vehicle enlarged; otherwise the vehicle alone, at true size."""
+
+    is_wide: bool = False
+    show_what_if: bool = True
+    show_ground: bool = True
+    show_path: bool = True
+    show_reference: bool = True
+    show_notes: bool = True
+    heading_note: str = "heading declared, not measured"
+    background: str | None = "#FBFCFD"
+    text_px: float = 12.0
+
+
+def prepare(snapshot: Snapshot) -> Flight:
+    """Tracks, shape and stage of a published result."""
+    shape = shape_of(snapshot.vehicle)
+    as_flown = _track("as_flown", snapshot.as_flown)
+    what_if = _track("what_if", snapshot.what_if) if snapshot.what_if is not None else None
+    return Flight(as_flown, what_if, _gimbal(snapshot), shape, _stage(as_flown, what_if, shape), _peak_thrust(snapshot.as_flown))
+
+
+def pose_at(track: Track, log_time_s: float) -> Pose:
+    """Attitude by spherical, position by straight interpolation between the two samples round an instant; held beyond the ends."""
+    solution = track.solution
+    t = solution.log_time_s
+    i = min(max(int(np.searchsorted(t, log_time_s, side="right")) - 1, 0), max(len(t) - 2, 0))
+    j = min(i + 1, len(t) - 1)
+    share = min(max((log_time_s - float(t[i])) / float(t[j] - t[i]), 0.0), 1.0) if j > i else 0.0
+    q = slerp(solution.q_enu_from_body[i], solution.q_enu_from_body[j], share)
+    if not track.has_position:
+        return Pose(q, np.zeros(3))
+    pos = solution.pos_enu_m[i] + share * (solution.pos_enu_m[j] - solution.pos_enu_m[i])
+    return Pose(q, np.where(np.isfinite(pos), pos, 0.0))
+
+
+def slerp(q_first: Array, q_second: Array, share: float) -> Array:
+    """The attitude a `share` of the way along the shorter turn from one to the other, shape (4,). Upright where either is not known.
+
+    Plain floats: one pair a frame, where array calls would cost more than the arithmetic.
+    """
+    a, b = q_first.tolist(), q_second.tolist()
+    dot = sum(p * q for p, q in zip(a, b, strict=True))
+    if not math.isfinite(dot):
+        return np.array([1.0, 0.0, 0.0, 0.0])
+    if dot < 0.0:
+        b, dot = [-q for q in b], -dot
+    angle = math.acos(min(dot, 1.0))
+    if angle < 1e-4:
+        start, stop = 1.0 - share, share
+    else:
+        start, stop = math.sin((1.0 - share) * angle) / math.sin(angle), math.sin(share * angle) / math.sin(angle)
+    q = [start * p + stop * r for p, r in zip(a, b, strict=True)]
+    length = math.sqrt(sum(v * v for v in q))
+    return np.array(q) / length
+
+
+def middle_enu_m(flight: Flight, log_time_s: float, *, is_wide: bool) -> Array:
+    """Middle of the drawn vehicle as flown, shape (3,): what a camera that follows looks at."""
+    return _middle(flight, pose_at(flight.as_flown, log_time_s), is_wide=is_wide)
+
+
+def _middle(flight: Flight, pose: Pose, *, is_wide: bool) -> Array:
+    scale = flight.stage.enlargement if is_wide else 1.0
+    along = scale * (flight.shape.middle_z_body_m - flight.shape.tail_z_body_m)
+    return np.asarray(pose.pos_enu_m + along * pose.dcm_enu_from_body[:, 2])
+
+
+def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = SceneOptions()) -> Scene:
+    """Everything there is to draw at one instant of the log's clock."""
+    poses = [pose_at(track, log_time_s) for track in flight.tracks]
+    tracks = flight.tracks if options.show_what_if else flight.tracks[:1]
+    pairs = list(zip(tracks, poses, strict=False))
+    scale = flight.stage.enlargement if options.is_wide else 1.0
+    items: list[Item] = []
+    if options.show_ground:
+        items.extend(still_items(flight.stage, is_wide=options.is_wide, text_px=options.text_px))
+    if options.show_path:
+        for track, pose in pairs:
+            items.extend(_path(track, pose, log_time_s, options))
+            if options.is_wide and track.has_position:
+                items.extend(drop_line(pose.pos_enu_m, 0.3 * scale * flight.shape.diameter_m, track.colour))
+    middle = _middle(flight, poses[0], is_wide=options.is_wide)
+    if options.show_reference and not options.is_wide:
+        items.extend(compass_ring(middle, 0.66 * flight.stage.vehicle_m, options.text_px))
+        items.extend(_nose_lines(pairs, middle, flight.stage.vehicle_m, options.text_px))
+    items.extend(_vehicles(flight, pairs, middle, log_time_s, options))
+    if flight.as_flown.solution.events.phase_of(np.array(log_time_s)) == PHASES.index("boost"):
+        items.extend(_thrust(flight, poses[0], log_time_s, options))
+    if options.show_notes:
+        items.extend(_notes(flight, pairs, log_time_s, options))
+    return Scene(tuple(items), options.background)
+
+
+def _track(series: str, solution: Solution) -> Track:
+    pos = solution.pos_enu_m
+    is_known = np.isfinite(pos).all(axis=1)
+    if not is_known.any():
+        return Track(series, solution, solution.log_time_s[:1], np.zeros((1, 3)), has_position=False)
+    i_known = np.flatnonzero(is_known)
+    step = np.linalg.norm(np.diff(pos[i_known], axis=0), axis=1)
+    along = np.concatenate(([0.0], np.cumsum(step)))
+    wanted = np.searchsorted(along, np.linspace(0.0, along[-1], _N_PATH))
+    i_kept = i_known[np.unique(np.append(wanted.clip(max=len(i_known) - 1), (0, len(i_known) - 1)))]
+    return Track(series, solution, solution.log_time_s[i_kept], np.ascontiguousarray(pos[i_kept]), has_position=True)
+
+
+def _gimbal(snapshot: Snapshot) -> tuple[Array, Array] | None:
+    """Where the nozzle pointed: its measured position if logged, else what it was told, rad about body x and y."""
+    channel = snapshot.log.get("gimbal_position_rad") or snapshot.log.get("gimbal_command_rad")
+    if channel is None or channel.values.ndim != 2:
+        return None
+    return channel.log_time_s, np.nan_to_num(channel.values)
+
+
+def _stage(as_flown: Track, what_if: Track | None, shape: VehicleShape) -> Stage:
+    paths = [np.zeros((1, 3)), as_flown.path_enu_m, *([what_if.path_enu_m] if what_if is not None else [])]
+    points = np.concatenate(paths)
+    low, high = points.min(axis=0), points.max(axis=0)
+    low[2] = 0.0
+    return Stage(
+        (float(low[0]), float(low[1]), float(low[2])),
+        (float(high[0]), float(high[1]), float(high[2])),
+        shape.length_m + shape.nozzle_length_m,
+    )
+
+
+def _peak_thrust(solution: Solution) -> float:
+    """Largest smoothed axial specific force of the boost, by which the thrust arrow is scaled; 0 without one."""
+    is_boost = solution.phase == PHASES.index("boost")
+    axial = solution.accel_body_mps2[is_boost, 2]
+    axial = axial[np.isfinite(axial)]
+    return float(np.percentile(axial, 95.0)) if len(axial) else 0.0
+
+
+def gimbal_at(flight: Flight, log_time_s: float) -> Array:
+    """Gimbal angles about body x and y, rad, shape (2,); centred where not logged."""
+    if flight.gimbal is None:
+        return np.zeros(2)
+    t, values = flight.gimbal
+    i = int(np.searchsorted(t, log_time_s, side="right"))
+    if i == 0 or i == len(t):
+        return np.asarray(values[max(i - 1, 0)], dtype=float)
+    share = (log_time_s - t[i - 1]) / (t[i] - t[i - 1])
+    return np.asarray(values[i - 1] + share * (values[i] - values[i - 1]))
+
+
+def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) -> list[Item]:
+    """Flown so far in full colour, still to come pale, both with a shadow on the ground.
+
+    What is to come begins inside the drawn vehicle (its tail is on the path), so at true size it goes behind it.
+    """
+    if not track.has_position:
+        return []
+    i = int(np.searchsorted(track.path_log_time_s, log_time_s, side="right"))
+    flown = np.concatenate((track.path_enu_m[:i], pose.pos_enu_m[None]))
+    ahead = np.concatenate((pose.pos_enu_m[None], track.path_enu_m[i:]))
+    shadow = np.concatenate((flown, ahead[1:])) * np.array([1.0, 1.0, 0.0])
+    items: list[Item] = [Line(shadow, "#5B626B", 1.2, track.dash, 0.32, "ground")]
+    if len(ahead) > 1:
+        items.append(Line(ahead, track.colour, 1.2, track.dash, 0.35, "space" if options.is_wide else "behind"))
+    if len(flown) > 1:
+        items.append(Line(flown, track.colour, 2.0, track.dash))
+    return items
+
+
+def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, log_time_s: float, options: SceneOptions) -> list[Item]:
+    """The vehicle as flown, and the what-if as a translucent twin."""
+    anchor_body_m = np.array([0.0, 0.0, flight.shape.tail_z_body_m])
+    gimbal = gimbal_at(flight, log_time_s)
+    scale = flight.stage.enlargement if options.is_wide else 1.0
+    items: list[Item] = []
+    for track, pose in pairs:
+        is_twin = track.series != "as_flown"
+        dcm = pose.dcm_enu_from_body
+        anchor = pose.pos_enu_m
+        if is_twin and not options.is_wide:
+            # about the same middle, so that the two lean apart like the hands of a clock
+            half = flight.shape.middle_z_body_m - flight.shape.tail_z_body_m
+            anchor = middle - half * dcm[:, 2]
+        parts = place(vehicle_mesh(flight.shape, track.colour, is_coarse=options.is_wide), dcm, anchor_body_m, anchor, scale, gimbal)
+        if is_twin:
+            apart = math.acos(float(np.clip(dcm[:, 2] @ pairs[0][1].dcm_enu_from_body[:, 2], -1.0, 1.0)))
+            share = 1.0 if options.is_wide else min(apart / _GHOST_CLEAR_RAD, 1.0)
+            alpha = _GHOST_ALPHA[0] + share * (_GHOST_ALPHA[1] - _GHOST_ALPHA[0])
+            items.append(Solid(parts, alpha, track.colour, 1.2, glow=(track.colour, 0.3)))
+        else:
+            items.append(Solid(parts))
+    return items
+
+
+def _thrust(flight: Flight, pose: Pose, log_time_s: float, options: SceneOptions) -> list[Item]:
+    """An arrow that pushes on the nozzle along the thrust, as long as the axial specific force of the moment is large."""
+    solution = flight.as_flown.solution
+    low, high = np.searchsorted(solution.log_time_s, (log_time_s - _THRUST_WINDOW_S, log_time_s + _THRUST_WINDOW_S))
+    axial = solution.accel_body_mps2[low : max(high, low + 1), 2]
+    if flight.peak_thrust_mps2 <= 0.0 or not np.isfinite(axial).any():
+        return []
+    share = float(np.clip(np.nanmean(axial) / flight.peak_thrust_mps2, 0.0, 1.3))
+    if share < 0.02:
+        return []
+    scale = flight.stage.enlargement if options.is_wide else 1.0
+    dcm = pose.dcm_enu_from_body
+    shape = flight.shape
+    axis = dcm @ thrust_axis_body(gimbal_at(flight, log_time_s))
+    pivot = pose.pos_enu_m + scale * shape.nozzle_length_m * dcm[:, 2]
+    tip = pivot - scale * 1.15 * shape.nozzle_length_m * axis
+    tail = tip - scale * 0.34 * share * shape.length_m * axis
+    parts = arrow(tail, tip, scale * 0.11 * shape.diameter_m, palette.ORANGE)
+    arrow_item = Solid(parts, edge="#8A5A00")
+    label = Label(tail, "thrust", options.text_px, "#8A5A00", (0.6 * options.text_px, 0.0), "left")
+    return [arrow_item] if options.is_wide else [arrow_item, label]
+
+
+def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float, text_px: float) -> list[Item]:
+    """Up through the vehicle's middle, each nose's own line, and the arc of the tilt between them."""
+    up = np.array([0.0, 0.0, 1.0])
+    items: list[Item] = [Line(np.stack((middle, middle + 0.80 * vehicle_m * up)), "#6A727C", 1.0, "dashed", 1.0, "behind")]
+    items.append(Label(middle + 0.80 * vehicle_m * up, "up", text_px, "#6A727C", (0.0, -0.2 * text_px), "centre", "bottom", layer="behind"))
+    for i, (track, pose) in enumerate(pairs):
+        nose = pose.dcm_enu_from_body[:, 2]
+        items.append(Line(np.stack((middle, middle + 0.76 * vehicle_m * nose)), track.colour, 1.2, track.dash, 1.0, "behind"))
+        tilt = float(rotation.tilt(pose.q_enu_from_body))
+        if tilt > _ARC_FROM_RAD:
+            axis = np.cross(up, nose)
+            axis = axis / max(float(np.linalg.norm(axis)), 1e-12) if tilt < math.pi - 1e-6 else np.array([1.0, 0.0, 0.0])
+            angle = np.linspace(0.0, tilt, max(3, int(tilt / (2.0 * DEG)) + 2))
+            radius = (0.63 - 0.06 * i) * vehicle_m
+            arc = middle + radius * (np.cos(angle)[:, None] * up + np.sin(angle)[:, None] * np.cross(axis, up))
+            items.append(Line(arc, track.colour, 1.4, "solid", 1.0, "over"))
+    return items
+
+
+def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, options: SceneOptions) -> list[Item]:
+    names = {"as_flown": "as flown", "what_if": "what-if"}
+    rows = tuple(
+        Row(f"{names[track.series]}  {attitude_text(pose.q_enu_from_body)}", key=(track.colour, track.dash)) for track, pose in pairs
+    )
+    solution = flight.as_flown.solution
+    liftoff = solution.events.liftoff_log_s
+    phase = PHASES[int(solution.events.phase_of(np.array(log_time_s)))]
+    moment = f"T{signed(log_time_s - liftoff, 2)} s" if math.isfinite(liftoff) else f"log time {log_time_s:.2f} s"
+    height = f"  height {pairs[0][1].pos_enu_m[2]:.1f} m".replace("-", "−") if flight.as_flown.has_position else "  position not estimated"
+    guessed = f"vehicle's {' and '.join(flight.shape.guessed)} guessed" if flight.shape.guessed else ""
+    scale = f"vehicle ×{flight.stage.enlargement:g}, grid {grid_step_m(flight.stage):g} m" if options.is_wide else ""
+    quiet = "#6A727C"
+    corners: list[tuple[Corner, tuple[Row, ...]]] = [
+        ("top left", rows),
+        ("bottom left", (Row(f"{moment}  {phase}{height}", is_bold=True),)),
+        ("bottom right", tuple(Row(text, quiet) for text in (scale, guessed, options.heading_note) if text)),
+    ]
+    return [Note(corner, lines, options.text_px) for corner, lines in corners]
+
+
+def attitude_text(q_enu_from_body: Array) -> str:
+    """Tilt, tilt azimuth and roll with units."""
+    tilt = float(rotation.tilt(q_enu_from_body)) / DEG
+    azimuth = round(float(rotation.tilt_azimuth(q_enu_from_body)) / DEG) % 360
+    roll = float(rotation.roll(q_enu_from_body)) / DEG
+    return f"tilt {tilt:.1f}°  azimuth {azimuth:03d}°  roll {signed(roll, 1)}°"
+
+
+def signed(value: float, digits: int) -> str:
+    """Number with its sign always shown; a true minus, and no minus before zero."""
+    text = f"{value:+.{digits}f}"
+    return ("+" + text[1:] if float(text) == 0.0 else text).replace("-", "−")

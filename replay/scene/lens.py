@@ -1,0 +1,161 @@
+"""Lens: enu metres to picture pixels, with clipping to the near plane and to the picture's surroundings. Pure NumPy."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.scene.camera import Camera
+
+Array = NDArray[np.float64]
+
+_GUARD_PX = 64.0
+"""Lines are cut this far outside the picture: dashing a line of a million pixels would stall any painter."""
+
+
+class Lens:
+    """One camera looking through a picture of one size.
+
+    Camera coordinates are right, up and depth (distance along the line of sight, positive before the eye).
+    """
+
+    def __init__(self, camera: Camera, size_px: tuple[int, int]) -> None:
+        self.width_px, self.height_px = size_px
+        self.axes_enu = camera.axes_enu()
+        self.eye_enu_m = camera.eye_enu_m()
+        self.is_flat = camera.lens_rad <= 0.0
+        self._centre = np.array([0.5 * self.width_px, 0.5 * self.height_px])
+        if self.is_flat:
+            self._scale = self.height_px / camera.view_height_m
+            self.near_m = -math.inf
+        else:
+            self._scale = self.height_px / (2.0 * math.tan(0.5 * camera.lens_rad))
+            self.near_m = 0.02 * camera.distance_m
+
+    def to_camera(self, points_enu_m: Array) -> Array:
+        """Shape (..., 3) to (..., 3): right, up, depth in metres."""
+        return np.asarray((points_enu_m - self.eye_enu_m) @ self.axes_enu.T)
+
+    def to_px(self, points_camera_m: Array) -> Array:
+        """Shape (..., 3) to (..., 2): x right, y down from the picture's upper left corner. Depth must be beyond the near plane."""
+        flat = points_camera_m[..., :2] * np.array([self._scale, -self._scale])
+        if not self.is_flat:
+            flat = flat / points_camera_m[..., 2:]
+        return np.asarray(flat + self._centre)
+
+    def px_per_m(self, depth_m: float) -> float:
+        """Scale of the picture at a depth."""
+        return self._scale if self.is_flat else self._scale / depth_m
+
+    def is_seen(self, point_camera_m: Array) -> bool:
+        """The point lies before the eye and inside the picture."""
+        if point_camera_m[2] <= self.near_m:
+            return False
+        x, y = self.to_px(point_camera_m)
+        return bool(0.0 <= x <= self.width_px and 0.0 <= y <= self.height_px)
+
+    def is_outside(self, points_px: Array) -> bool:
+        """All points lie beyond one same edge of the picture, shape (n, 2)."""
+        low, high = points_px.min(axis=0), points_px.max(axis=0)
+        return bool(high[0] < 0.0 or high[1] < 0.0 or low[0] > self.width_px or low[1] > self.height_px)
+
+    def clip_segments(self, start_camera_m: Array, stop_camera_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Cut segments (n, 3) to what lies before the eye and near the picture.
+
+        Returns
+        -------
+        start_px, stop_px : ndarray, shape (n, 2)
+        is_seen : ndarray of bool, shape (n,)
+            Where False the other two say nothing.
+        """
+        start, stop = start_camera_m, stop_camera_m
+        is_seen: NDArray[np.bool_] = np.asarray(np.isfinite(start + stop).all(axis=1))
+        if not self.is_flat:
+            before_start, before_stop = start[:, 2] > self.near_m, stop[:, 2] > self.near_m
+            is_seen &= before_start | before_stop
+            if not (before_start & before_stop).all():
+                rise = stop[:, 2] - start[:, 2]
+                share = ((self.near_m - start[:, 2]) / np.where(rise == 0.0, 1.0, rise))[:, None]
+                cut = start + share * (stop - start)
+                cut[:, 2] = self.near_m
+                start, stop = np.where(before_start[:, None], start, cut), np.where(before_stop[:, None], stop, cut)
+        with np.errstate(invalid="ignore"):
+            start_px, stop_px = self.to_px(start), self.to_px(stop)
+        low, high = self._guard()
+        inside = ((start_px >= low) & (start_px <= high) & (stop_px >= low) & (stop_px <= high)).all(axis=1)
+        if (inside | ~is_seen).all():
+            return start_px, stop_px, is_seen
+        return _clip_to_box(start_px, stop_px, is_seen, low, high)
+
+    def clip_polygon(self, points_camera_m: Array) -> Array:
+        """Cut a polygon (k, 3) to what lies before the eye and near the picture; its outline in px, shape (m, 2), m may be 0."""
+        points = points_camera_m
+        if not self.is_flat:
+            points = cut_by_half_space(points, points[:, 2] - self.near_m)
+        if len(points) < 3:
+            return np.empty((0, 2))
+        flat = self.to_px(points)
+        low, high = self._guard()
+        for axis in (0, 1):
+            flat = cut_by_half_space(flat, flat[:, axis] - low[axis])
+            flat = cut_by_half_space(flat, high[axis] - flat[:, axis])
+        return flat if len(flat) >= 3 else np.empty((0, 2))
+
+    def _guard(self) -> tuple[Array, Array]:
+        return np.array([-_GUARD_PX, -_GUARD_PX]), np.array([self.width_px + _GUARD_PX, self.height_px + _GUARD_PX])
+
+
+def _clip_to_box(
+    start_px: Array, stop_px: Array, is_seen: NDArray[np.bool_], low: Array, high: Array
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Parametric (Liang and Barsky) cut of segments (n, 2) to a box."""
+    along = stop_px - start_px
+    safe = np.where(along == 0.0, 1.0, along)
+    first, second = (low - start_px) / safe, (high - start_px) / safe
+    is_parallel = along == 0.0
+    is_out = is_parallel & ((start_px < low) | (start_px > high))
+    enter = np.where(is_parallel, 0.0, np.minimum(first, second)).max(axis=1).clip(min=0.0)
+    leave = np.where(is_parallel, 1.0, np.maximum(first, second)).min(axis=1).clip(max=1.0)
+    is_seen = is_seen & ~is_out.any(axis=1) & (enter < leave)
+    begin = np.where((enter > 0.0)[:, None], start_px + enter[:, None] * along, start_px)
+    end = np.where((leave < 1.0)[:, None], start_px + leave[:, None] * along, stop_px)
+    return begin, end, is_seen
+
+
+def cut_by_half_space(points: Array, height: Array) -> Array:
+    """Part of a polygon (k, d) where `height` (k,) is positive (Sutherland and Hodgman), shape (m, d)."""
+    is_in = height > 0.0
+    if is_in.all():
+        return points
+    if not is_in.any():
+        return points[:0]
+    kept = []
+    for i in range(len(points)):
+        j = (i + 1) % len(points)
+        if is_in[i]:
+            kept.append(points[i])
+        if is_in[i] != is_in[j]:
+            kept.append(points[i] + height[i] / (height[i] - height[j]) * (points[j] - points[i]))
+    return np.array(kept)
+
+
+def convex_hull(points: Array) -> Array:
+    """Corners of the convex hull of points (n, 2), in order, shape (m, 2) (Andrew's monotone chain)."""
+    ordered = sorted(map(tuple, points.tolist()))
+    if len(ordered) < 3:
+        return np.array(ordered)
+
+    def half(sequence: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
+        chain: list[tuple[float, ...]] = []
+        for x, y in sequence:
+            while len(chain) > 1:
+                (ax, ay), (bx, by) = chain[-2], chain[-1]
+                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > 0.0:
+                    break
+                chain.pop()
+            chain.append((x, y))
+        return chain[:-1]
+
+    return np.array(half(ordered) + half(ordered[::-1]))

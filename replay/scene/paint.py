@@ -1,0 +1,155 @@
+"""Draw list to any Qt painter: widget, image, SVG or PDF. The one module of the scene that knows Qt."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QLineF, QMarginsF, QPointF, QRect, QRectF, QSize, QSizeF, Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPageSize, QPainter, QPdfWriter, QPen, QPolygonF
+
+from replay.errors import SettingsError
+from replay.scene.drawlist import DrawList, Facets, Polygon, Polyline, Rgba, Segments, Text
+
+_DASHES = {"dashed": [5.0, 3.0], "dotted": [1.0, 2.2], "dashdot": [6.0, 2.5, 1.0, 2.5]}
+_PX_PER_INCH = 96
+_FAMILIES = ["DejaVu Sans", "Helvetica", "Arial"]
+
+
+def paint(draw_list: DrawList, painter: QPainter) -> None:
+    """Draw everything in order, in the painter's logical pixels; leaves the painter's state as it was."""
+    painter.save()
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.setClipRect(QRectF(0.0, 0.0, *draw_list.size_px))
+    if draw_list.background is not None:
+        painter.fillRect(QRectF(0.0, 0.0, *draw_list.size_px), QColor(*draw_list.background))
+    faces: dict[tuple[float, bool], tuple[QFont, QFontMetricsF]] = {}
+    for shape in draw_list.shapes:
+        if isinstance(shape, Facets):
+            _facets(painter, shape)
+        elif isinstance(shape, Polygon):
+            _polygon(painter, shape)
+        elif isinstance(shape, Polyline):
+            painter.setPen(_pen(shape.colour, shape.width_px, shape.dash))
+            painter.drawPolyline(_points(shape.points_px))
+        elif isinstance(shape, Segments):
+            painter.setPen(_pen(shape.colour, shape.width_px))
+            painter.drawLines([QLineF(*ends) for ends in shape.points_px.reshape(-1, 4).tolist()])
+        else:
+            _text(painter, shape, faces)
+    painter.restore()
+
+
+def font(size_px: float, *, is_bold: bool = False) -> QFont:
+    """The picture's font: digits of one width, the same on screen and in files."""
+    result = QFont(_FAMILIES)
+    result.setPixelSize(max(1, round(size_px)))
+    result.setBold(is_bold)
+    result.setFeature(QFont.Tag("liga"), 0)  # so that a search of the PDF finds "flown"
+    return result
+
+
+def _points(points_px: NDArray[np.float64]) -> QPolygonF:
+    return QPolygonF([QPointF(x, y) for x, y in points_px.tolist()])
+
+
+def _pen(colour: Rgba, width_px: float, dash: str = "solid") -> QPen:
+    pen = QPen(QColor(*colour), width_px, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap, Qt.PenJoinStyle.RoundJoin)
+    if dash != "solid":
+        pen.setDashPattern(_DASHES[dash])
+    return pen
+
+
+def _facets(painter: QPainter, facets: Facets) -> None:
+    painter.setPen(Qt.PenStyle.NoPen)
+    last: list[int] | None = None
+    for points, fill in zip(facets.points_px.tolist(), facets.fill.tolist(), strict=True):
+        if fill != last:
+            painter.setBrush(QColor(*fill))
+            last = fill
+        painter.drawConvexPolygon([QPointF(x, y) for x, y in points])
+
+
+def _polygon(painter: QPainter, polygon: Polygon) -> None:
+    painter.setBrush(QColor(*polygon.fill) if polygon.fill is not None else Qt.BrushStyle.NoBrush)
+    painter.setPen(_pen(polygon.edge, polygon.edge_width_px) if polygon.edge is not None else Qt.PenStyle.NoPen)
+    painter.drawPolygon(_points(polygon.points_px))
+
+
+def _text(painter: QPainter, text: Text, faces: dict[tuple[float, bool], tuple[QFont, QFontMetricsF]]) -> None:
+    key = (text.size_px, text.is_bold)
+    if key not in faces:
+        face = font(text.size_px, is_bold=text.is_bold)
+        faces[key] = face, QFontMetricsF(face, painter.device())
+    face, metrics = faces[key]
+    x, y = text.x_px, text.y_px
+    if text.across != "left":
+        x -= metrics.horizontalAdvance(text.text) * (0.5 if text.across == "centre" else 1.0)
+    y += {"top": metrics.ascent(), "middle": 0.5 * metrics.capHeight(), "bottom": -metrics.descent()}[text.down]
+    painter.setFont(face)
+    painter.setPen(QColor(*text.colour))
+    painter.drawText(QPointF(x, y), text.text)
+
+
+def to_image(draw_list: DrawList, ratio: float = 1.0) -> QImage:
+    """Picture at `ratio` device pixels per logical one; transparent where the draw list has no background."""
+    width, height = draw_list.size_px
+    image = QImage(round(width * ratio), round(height * ratio), QImage.Format.Format_ARGB32_Premultiplied)
+    image.setDevicePixelRatio(ratio)
+    image.fill(Qt.GlobalColor.transparent)
+    painter = QPainter(image)
+    paint(draw_list, painter)
+    painter.end()
+    return image
+
+
+def save_picture(draw_list: DrawList, path: str | os.PathLike[str], *, title: str = "Plumbline", ratio: float = 2.0) -> None:
+    """Write the picture at once or not at all: vector for `.svg` and `.pdf` with text kept as text, pixels at `ratio` for `.png`.
+
+    SVG and PNG are the same bytes every time; Qt dates its PDF and orders the fonts in it as it pleases (figures come from matplotlib).
+    """
+    target = Path(path)
+    kind = target.suffix.lower()
+    if kind not in {".svg", ".pdf", ".png"}:
+        raise SettingsError(str(target), "file name", "an ending in .svg, .pdf or .png", target.suffix or "none")
+    with tempfile.TemporaryDirectory(prefix=f".{target.name}.", dir=target.parent) as folder:
+        temporary = Path(folder) / target.name
+        if kind == ".svg":
+            _save_svg(draw_list, str(temporary), title)
+        elif kind == ".pdf":
+            _save_pdf(draw_list, str(temporary), title)
+        else:
+            to_image(draw_list, ratio).save(str(temporary))
+        temporary.replace(target)
+
+
+def _save_svg(draw_list: DrawList, path: str, title: str) -> None:
+    from PySide6.QtSvg import QSvgGenerator
+
+    generator: Any = QSvgGenerator()
+    generator.setFileName(path)
+    generator.setSize(QSize(*draw_list.size_px))
+    generator.setViewBox(QRect(0, 0, *draw_list.size_px))
+    generator.setTitle(title)
+    painter = QPainter(generator)
+    paint(draw_list, painter)
+    painter.end()
+
+
+def _save_pdf(draw_list: DrawList, path: str, title: str) -> None:
+    """One page of the picture's own size at 96 px to the inch."""
+    writer = QPdfWriter(path)
+    width, height = draw_list.size_px
+    writer.setResolution(_PX_PER_INCH)
+    size_pt = QSizeF(width, height) * (72.0 / _PX_PER_INCH)
+    writer.setPageSize(QPageSize(size_pt, QPageSize.Unit.Point, "", QPageSize.SizeMatchPolicy.ExactMatch))
+    writer.setPageMargins(QMarginsF())
+    writer.setTitle(title)
+    writer.setCreator("Plumbline")
+    painter = QPainter(writer)
+    paint(draw_list, painter)
+    painter.end()

@@ -1,0 +1,142 @@
+"""Scene and camera to an ordered list of flat shapes: shaded, clipped, sorted from far to near. Pure NumPy and deterministic."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.scene.camera import Camera
+from replay.scene.drawlist import DrawList, Polygon, Polyline, Primitive, Segments, Text, rgba
+from replay.scene.lens import Lens
+from replay.scene.scene import Label, Line, Note, Scene, Sheet, Solid, Strokes
+from replay.scene.solids import draw_solid, solid_depth_m
+
+Array = NDArray[np.float64]
+
+_MANY_POINTS = 64
+_THIN_PX = 2.5
+
+
+def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
+    """What to draw, from far to near, for a picture of `size_px` (width, height)."""
+    lens = Lens(camera, size_px)
+    items = scene.items
+    solids = [item for item in items if isinstance(item, Solid)]
+    drawn = [draw_solid(lens, solid) for solid in solids]
+    depth = np.array([np.inf if solid.is_first else solid_depth_m(lens, solid) for solid in solids])
+    order = np.argsort(-depth, kind="stable")
+    pieces = _lines(lens, [item for item in items if isinstance(item, Line)], -depth[order])
+    labels = [item for item in items if isinstance(item, Label)]
+    shapes: list[Primitive] = []
+    for item in items:
+        if isinstance(item, Sheet):
+            shapes.extend(_sheet(lens, item))
+        elif isinstance(item, Strokes):
+            shapes.extend(_strokes(lens, item))
+    for layer in ("ground", "behind"):
+        shapes.extend(pieces.get((layer, 0), ()))
+        shapes.extend(_labels(lens, labels, layer))
+    shapes.extend(pieces.get(("space", 0), ()))
+    for slot, i in enumerate(order, start=1):
+        shapes.extend(drawn[i])
+        shapes.extend(pieces.get(("space", slot), ()))
+    shapes.extend(pieces.get(("over", 0), ()))
+    shapes.extend(_labels(lens, labels, "space"))
+    shapes.extend(_labels(lens, labels, "over"))
+    for item in items:
+        if isinstance(item, Note):
+            shapes.extend(_note(lens, item))
+    return DrawList(size_px, tuple(shapes), rgba(scene.background) if scene.background else None)
+
+
+def _sheet(lens: Lens, sheet: Sheet) -> list[Primitive]:
+    outline = lens.clip_polygon(lens.to_camera(sheet.points_enu_m))
+    return [Polygon(outline, rgba(sheet.colour, sheet.alpha))] if len(outline) else []
+
+
+def _strokes(lens: Lens, strokes: Strokes) -> list[Primitive]:
+    """One batch per alpha, faintest first."""
+    ends = lens.to_camera(strokes.ends_enu_m)
+    start, stop, is_seen = lens.clip_segments(ends[:, 0], ends[:, 1])
+    both = np.stack((start, stop), axis=1)
+    return [
+        Segments(both[is_seen & (strokes.alpha == alpha)], rgba(strokes.colour, float(alpha)), strokes.width_px)
+        for alpha in np.unique(strokes.alpha[is_seen])
+    ]
+
+
+def _lines(lens: Lens, lines: list[Line], steps: Array) -> dict[tuple[str, int], list[Primitive]]:
+    """Stretches of all lines by layer and slot: 0 is behind every solid, k is before the k farthest ones.
+
+    `steps` are minus the solids' depths, rising. All lines are projected in one go, a row of NaN between them.
+    """
+    lines = [line for line in lines if len(line.points_enu_m) > 1]
+    if not lines:
+        return {}
+    gap = np.full((1, 3), np.nan)
+    points = lens.to_camera(np.concatenate([rows for line in lines for rows in (line.points_enu_m, gap)]))
+    first_of = np.cumsum([0] + [len(line.points_enu_m) + 1 for line in lines])
+    start, stop, is_seen = lens.clip_segments(points[:-1], points[1:])
+    is_space = np.repeat([line.layer == "space" for line in lines], np.diff(first_of))[:-1]
+    slot = np.where(is_space, np.searchsorted(steps, -0.5 * (points[:-1, 2] + points[1:, 2])), 0)
+    is_joined = is_seen[:-1] & is_seen[1:] & (slot[:-1] == slot[1:]) & (stop[:-1] == start[1:]).all(axis=1)
+    bounds = np.concatenate(([0], np.flatnonzero(~is_joined) + 1, [len(start)]))
+    i_line = np.searchsorted(first_of, bounds[:-1], side="right") - 1
+    pieces: dict[tuple[str, int], list[Primitive]] = {}
+    for k in np.flatnonzero(is_seen[bounds[:-1]]).tolist():
+        first, last, line = bounds[k], bounds[k + 1], lines[i_line[k]]
+        run = _thinned(np.concatenate((start[first : first + 1], stop[first:last])))
+        piece = Polyline(run, rgba(line.colour, line.alpha), line.width_px, line.dash)
+        pieces.setdefault((line.layer, int(slot[first])), []).append(piece)
+    return pieces
+
+
+def _thinned(points_px: Array) -> Array:
+    """A long polyline without the points that lie closer together than the eye can tell."""
+    if len(points_px) < _MANY_POINTS:
+        return points_px
+    step = np.diff(points_px, axis=0)
+    cell = (np.cumsum(np.sqrt(step[:, 0] ** 2 + step[:, 1] ** 2)) / _THIN_PX).astype(np.intp)
+    is_kept = np.concatenate(([True], cell[1:] != cell[:-1], [True]))
+    return np.asarray(points_px[is_kept])
+
+
+def _labels(lens: Lens, labels: list[Label], layer: str) -> list[Primitive]:
+    """Texts of a layer that lie in the picture."""
+    texts, shy = [], []
+    for label in labels:
+        if label.layer != layer:
+            continue
+        point = lens.to_camera(label.point_enu_m)
+        if lens.is_seen(point):
+            x, y = (float(v) for v in lens.to_px(point) + label.offset_px)
+            texts.append(Text(x, y, label.text, label.size_px, rgba(label.colour), label.across, label.down, label.is_bold))
+            shy.append(label.is_shy)
+
+    def is_crowded(i: int) -> bool:
+        near = 1.3 * texts[i].size_px
+        others = (t for j, t in enumerate(texts) if j != i and shy[j])
+        return shy[i] and any(abs(t.x_px - texts[i].x_px) < near and abs(t.y_px - texts[i].y_px) < near for t in others)
+
+    return [text for i, text in enumerate(texts) if not is_crowded(i)]
+
+
+def _note(lens: Lens, note: Note) -> list[Primitive]:
+    """Rows in a corner, with a sample of the line before the text of a key."""
+    margin, step = note.size_px, 1.5 * note.size_px
+    is_left, is_top = "left" in note.corner, "top" in note.corner
+    x = margin if is_left else lens.width_px - margin
+    top = margin if is_top else lens.height_px - margin - step * len(note.rows)
+    shapes: list[Primitive] = []
+    for i, row in enumerate(note.rows):
+        y = top + (i + 0.5) * step
+        indent = 0.0
+        if row.key is not None:
+            colour, dash = row.key
+            length = 2.6 * note.size_px
+            begin = x if is_left else x - length
+            shapes.append(Polyline(np.array([[begin, y], [begin + length, y]]), rgba(colour), 2.0, dash))
+            indent = length + 0.6 * note.size_px
+        at = x + indent if is_left else x - indent
+        shapes.append(Text(at, y, row.text, note.size_px, rgba(row.colour), "left" if is_left else "right", "middle", row.is_bold))
+    return shapes
