@@ -100,7 +100,7 @@ class Sensor(NamedTuple):
 
 
 class Electronics(NamedTuple):
-    """Sensor gains (raw imu from body, (3, 3)) and offsets (n, 3); the computer's gain and offsets (body rate from raw); its state, used up."""
+    """Sensor gains (raw imu from body, (3, 3)), offsets (n, 3); the computer's (body rate from raw); its state, used up."""
 
     accel_gain: Any
     accel_offset: Any
@@ -122,7 +122,7 @@ def clip(value, limit):  # type: ignore[no-untyped-def]
 def thrust_and_impulse(t, motor):  # type: ignore[no-untyped-def]
     """Thrust and impulse delivered so far. `motor`, shape (m, 3): nodes of time, thrust and impulse so far; no thrust outside them."""
     n = motor.shape[0]
-    if n == 0 or t <= motor[0, 0]:
+    if n == 0 or t < motor[0, 0]:
         return 0.0, 0.0
     if t >= motor[n - 1, 0]:
         return 0.0, motor[n - 1, 2]
@@ -140,7 +140,7 @@ def thrust_and_impulse(t, motor):  # type: ignore[no-untyped-def]
 
 @compiled
 def _ground(y, points, a, w):  # type: ignore[no-untyped-def]
-    """Penalty contact of the body's points with the ground plane: enu force, and torque added to the sum. Returns whether any touches."""
+    """Penalty contact of the body's points with the ground plane: enu force; torque added to the sum. Returns whether any touch."""
     qw, qx, qy, qz = y[6], y[7], y[8], y[9]
     touching = False
     w[_GROUND], w[_GROUND + 1], w[_GROUND + 2] = 0.0, 0.0, 0.0
@@ -169,7 +169,7 @@ def _ground(y, points, a, w):  # type: ignore[no-untyped-def]
 
 @compiled
 def _air(y, chute_area, a, w):  # type: ignore[no-untyped-def]
-    """Drag, normal force, damping and parachute in body axes, added to force and torque; writes wind and drag to aux."""
+    """Drag, normal force, damping and parachute in body axes, added to force and torque; notes wind and drag."""
     height = max(y[2], 0.0)
     shear = (max(height, 0.5) / 10.0) ** a.wind_shear if a.wind_shear != 0.0 else 1.0
     wx, wy, wz = a.wind_east_mps * shear + w[_GUST], a.wind_north_mps * shear + w[_GUST + 1], w[_GUST + 2]
@@ -270,7 +270,7 @@ def derivative(t, y, chute_area, stage, a, motor, points, dy, w):  # type: ignor
 
 @compiled
 def sense(x, y, z, gain, offset, lsb, limit, out, first):  # type: ignore[no-untyped-def]
-    """One raw sample into out[first : first + 3]: gain (imu from body) times the truth plus offset, clipped, rounded to the converter's step."""
+    """One raw sample into out[first : first + 3]: gain (imu from body) times truth, plus offset, clipped, in converter steps."""
     for i in range(3):
         value = clip(gain[i, 0] * x + gain[i, 1] * y + gain[i, 2] * z + offset[i], limit)
         out[first + i] = math.floor(value / lsb + 0.5) * lsb if lsb > 0.0 else value

@@ -255,19 +255,22 @@ def initial_state(
     return np.concatenate([np.asarray(part, dtype=float) for part in parts])
 
 
-def fly(
-    frame: Any,
-    curve_s_n: ArrayLike,
-    start: Array,
-    loop: Loop,
-    *,
-    t_start_s: float,
-    period_s: float,
-    n_rows: int,
-    n_sub: int | None = None,
-    rest_s: float = 0.0,
-    points: Array | None = None,
-) -> Record:
+@dataclass(frozen=True)
+class Clock:
+    """When to fly, s after ignition.
+
+    First row, time between rows (inertial samples and guidance steps), most rows to write, integration steps per row (None: 2 kHz or a
+    little faster), and how long to go on after coming to rest.
+    """
+
+    t_start_s: float
+    period_s: float
+    n_rows: int
+    n_sub: int | None = None
+    rest_s: float = 0.0
+
+
+def fly(frame: Any, curve_s_n: ArrayLike, start: Array, loop: Loop, clock: Clock, *, points: Array | None = None) -> Record:
     """Run the loop.
 
     Parameters
@@ -279,14 +282,7 @@ def fly(
     start : ndarray, shape (15,)
         `initial_state`.
     loop : Loop
-    t_start_s, period_s : float
-        First row, and time between rows (inertial samples and guidance steps).
-    n_rows : int
-        Most rows to write.
-    n_sub : int or None
-        Integration steps per row; None for 2 kHz or a little faster.
-    rest_s : float
-        How long to go on after coming to rest.
+    clock : Clock
     points : ndarray, shape (p, 3), or None
         What of the body touches ground; None for no ground.
 
@@ -301,21 +297,21 @@ def fly(
     def table(values: Array | None, neutral: Array) -> Array:
         return neutral if values is None else np.ascontiguousarray(values, dtype=float)
 
-    per_row = np.zeros((n_rows, 3))
-    record = np.empty((n_rows, kernels.N_RECORD))
+    per_row = np.zeros((clock.n_rows, 3))
+    record = np.empty((clock.n_rows, kernels.N_RECORD))
     events = np.full(kernels.N_EVENTS, np.nan)
     n = kernels.fly(
         np.array(start, dtype=float),
-        float(t_start_s),
-        float(period_s),
-        int(np.ceil(period_s * STEPS_HZ - 1e-9)) if n_sub is None else int(n_sub),
-        float(rest_s),
+        float(clock.t_start_s),
+        float(clock.period_s),
+        int(np.ceil(clock.period_s * STEPS_HZ - 1e-9)) if clock.n_sub is None else int(clock.n_sub),
+        float(clock.rest_s),
         frame,
         kernels.Guide(*(float(x) for x in loop.guide)),
         kernels.Sensor(*(float(x) for x in loop.sensor)),
         motor_table(curve_s_n),
         np.zeros((0, 3)) if points is None else np.ascontiguousarray(points, dtype=float),
-        _draws_table(loop, n_rows),
+        _draws_table(loop, clock.n_rows),
         kernels.Electronics(
             table(loop.accel_gain, one),
             table(loop.accel_offset, per_row),
@@ -330,4 +326,4 @@ def fly(
         events,
     )
     names = ("liftoff", "rail_exit", "apogee", "deployment", "touchdown", "rest")
-    return Record(t_start_s + period_s * np.arange(n), record[:n], dict(zip(names, events.tolist(), strict=True)))
+    return Record(clock.t_start_s + clock.period_s * np.arange(n), record[:n], dict(zip(names, events.tolist(), strict=True)))

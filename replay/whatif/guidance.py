@@ -28,8 +28,8 @@ class Onboard:
 
 
 def level_on_pad(
-    calibration: Calibration, dcm_body_from_imu: Array, accel_raw_imu_mps2: Array, rate_raw_imu_radps: Array, temperature_k: Array, i_pad: slice, pad_azimuth_rad: float
-) -> Onboard:  # fmt: skip
+    calibration: Calibration, dcm_body_from_imu: Array, raw_imu: Array, temperature_k: Array, i_pad: slice, pad_azimuth_rad: float
+) -> Onboard:
     """Level and read the gyro bias over a quiet window, as the flight computer does with the calibration it carries.
 
     Parameters
@@ -38,8 +38,8 @@ def level_on_pad(
         The one on board, right or wrong.
     dcm_body_from_imu : ndarray, shape (3, 3)
         Axis assignment as the computer has it.
-    accel_raw_imu_mps2, rate_raw_imu_radps : ndarray, shape (m, 3)
-        Raw samples that cover `i_pad` at least.
+    raw_imu : ndarray, shape (m, 6)
+        Raw specific force (m/s2) and rate (rad/s) that cover `i_pad` at least.
     temperature_k : ndarray, shape (n,)
         Of every sample of the flight.
     i_pad : slice
@@ -48,15 +48,12 @@ def level_on_pad(
         Declared heading of body +x.
     """
     warm = (temperature_k - calibration.reference_temperature_k)[:, None]
-    accel = (
-        accel_raw_imu_mps2[i_pad]
-        - np.array(calibration.accel_bias_imu_mps2)
-        - np.array(calibration.accel_slope_imu_mps2_per_k) * warm[i_pad]
-    )
+    accel = raw_imu[i_pad, :3] - np.array(calibration.accel_bias_imu_mps2)
+    accel = accel - np.array(calibration.accel_slope_imu_mps2_per_k) * warm[i_pad]
     up_body = dcm_body_from_imu @ (accel_matrix(calibration) @ accel.mean(axis=0))
     gain = dcm_body_from_imu @ gyro_matrix(calibration)
     zero = np.array(calibration.gyro_bias_imu_radps) + np.array(calibration.gyro_slope_imu_radps_per_k) * warm
-    pad_bias = (rate_raw_imu_radps[i_pad] - zero[i_pad]).mean(axis=0) if calibration.gyro_pad_bias else np.zeros(3)
+    pad_bias = (raw_imu[i_pad, 3:] - zero[i_pad]).mean(axis=0) if calibration.gyro_pad_bias else np.zeros(3)
     q = rotation.from_up_body(up_body, pad_azimuth_rad)
     return Onboard(q, rotation.rotate(q, [0.0, 0.0, 1.0]), gain, -(zero + pad_bias) @ gain.T)
 

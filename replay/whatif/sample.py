@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -153,7 +154,7 @@ def simulate(scenario: Scenario, draws: tuple[int, ...]) -> Record:
     vehicle, s, imu = scenario.vehicle, scenario.surroundings, scenario.imu
     period = 1.0 / scenario.rate_hz
     n = int((scenario.pad_s + 120.0 + scenario.rest_s) * scenario.rate_hz)
-    time_s = -scenario.pad_s + period * np.arange(n)
+    time_s: Array = -scenario.pad_s + period * np.arange(n, dtype=float)
     curve = np.array(vehicle.thrust_curve_s_n) * (1.0, s.thrust_scale)
     temperature = scenario.housekeeping.temperature_k(time_s + scenario.pad_s)
     thrust_share = np.interp(time_s, curve[:, 0], curve[:, 1], left=0.0, right=0.0) / max(curve[:, 1].max(), 1e-9)
@@ -167,15 +168,8 @@ def simulate(scenario: Scenario, draws: tuple[int, ...]) -> Record:
     at_rest = dynamics.site_gravity(vehicle, s) * _up_body(scenario)[None, :]
     accel_pad = sensed(at_rest, accel_gain, accel_offset[: i_pad.stop], accel_lsb, accel_range)
     rate_pad = sensed(np.zeros((1, 3)), gyro_gain, gyro_offset[: i_pad.stop], rate_lsb, rate_range)
-    onboard = guidance.level_on_pad(
-        scenario.onboard_calibration,
-        imu.dcm_body_from_imu,
-        accel_pad,
-        rate_pad,
-        temperature,
-        i_pad,
-        vehicle.site.pad_azimuth_or_default_rad,
-    )
+    raw_pad, pad_azimuth = np.hstack((accel_pad, rate_pad)), vehicle.site.pad_azimuth_or_default_rad
+    onboard = guidance.level_on_pad(scenario.onboard_calibration, imu.dcm_body_from_imu, raw_pad, temperature, i_pad, pad_azimuth)
     loop = dynamics.Loop(
         guide=guidance.steering(vehicle.guidance, float(curve[-1, 0])),
         sensor=imu.resolution,
@@ -192,10 +186,8 @@ def simulate(scenario: Scenario, draws: tuple[int, ...]) -> Record:
     )
     points = dynamics.ground_points(vehicle)
     start = dynamics.initial_state(q_pad, pos_enu_m=(0.0, 0.0, -points[:, 2].min() + 0.05))
-    frame = dynamics.airframe(vehicle, s)
-    return dynamics.fly(
-        frame, curve, start, loop, t_start_s=float(time_s[0]), period_s=period, n_rows=n, rest_s=scenario.rest_s, points=points
-    )
+    when = dynamics.Clock(float(time_s[0]), period, n, rest_s=scenario.rest_s)
+    return dynamics.fly(dynamics.airframe(vehicle, s), curve, start, loop, when, points=points)
 
 
 def _up_body(scenario: Scenario) -> Array:
@@ -242,37 +234,41 @@ def _burnout_s(curve: Array) -> float:
 
 def _rows(truth: Truth, kept: NDArray[np.int64]) -> Truth:
     """The truth at the rows that reached the card."""
-    import dataclasses
-
     n = len(truth.log_time_s)
-    arrays = {f.name: getattr(truth, f.name) for f in dataclasses.fields(truth)}
-    return dataclasses.replace(truth, **{k: v[kept] for k, v in arrays.items() if isinstance(v, np.ndarray) and len(v) == n})
+    arrays: dict[str, Any] = {f.name: getattr(truth, f.name) for f in dataclasses.fields(truth)}
+    cut = {name: value[kept] for name, value in arrays.items() if isinstance(value, np.ndarray) and len(value) == n}
+    return Truth(**{**arrays, **cut})
 
 
 def _shown_values(scenario: Scenario, record: Record, draws: tuple[int, ...]) -> dict[str, Array | NDArray[np.str_]]:
     """Every logged quantity at every row, SI, before rounding to the digits of the log."""
     from replay.whatif import dynamics
+    from replay.whatif.sensors_model import Air
 
     house, n = scenario.housekeeping, len(record.time_s)
     log_time_s = record.time_s + scenario.pad_s
     period = 1.0 / scenario.rate_hz
     battery, current = house.power(record.gimbal_rad, period, np.random.default_rng((*draws, 30)))
-    temperature = scenario.vehicle.site.ground_temperature_or_default_k
-    pressure = house.pressure_pa(
-        log_time_s,
-        record.pos_enu_m[:, 2] - record.pos_enu_m[0, 2],
-        dynamics.ground_pressure(scenario.vehicle, scenario.surroundings),
-        temperature,
-        dynamics.site_gravity(scenario.vehicle, scenario.surroundings),
-        record.events["deployment"] + scenario.pad_s,
-        np.random.default_rng((*draws, 31)),
+    vehicle, surroundings = scenario.vehicle, scenario.surroundings
+    air = Air(
+        dynamics.ground_pressure(vehicle, surroundings),
+        vehicle.site.ground_temperature_or_default_k,
+        dynamics.site_gravity(vehicle, surroundings),
     )
+    height = record.pos_enu_m[:, 2] - record.pos_enu_m[0, 2]
+    deployment = record.events["deployment"] + scenario.pad_s
+    pressure = house.pressure_pa(log_time_s, height, air, deployment, np.random.default_rng((*draws, 31)))
     # what the computer calls each phase, with the lags of its own detection
     words = np.full(n, "pad", dtype="<U7")
-    e = record.events
-    for word, start, lag in (("boost", e["liftoff"], 0.06), ("coast", _burnout_s(np.array(scenario.vehicle.thrust_curve_s_n)), 0.1), ("descent", e["apogee"], 0.3), ("landed", e["touchdown"], 3.0)):  # fmt: skip
+    e, burnout = record.events, _burnout_s(np.array(vehicle.thrust_curve_s_n))
+    for word, start in (
+        ("boost", e["liftoff"] + 0.06),
+        ("coast", burnout + 0.1),
+        ("descent", e["apogee"] + 0.3),
+        ("landed", e["touchdown"] + 3.0),
+    ):
         if np.isfinite(start):
-            words[record.time_s >= start + lag] = word
+            words[record.time_s >= start] = word
     return {
         "accel_raw_imu_mps2": record.accel_raw_imu_mps2,
         "rate_raw_imu_radps": record.rate_raw_imu_radps,

@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
-import dataclasses
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any, Final
 
 from replay.motion.site import Site
 from replay.sensors.calibration import Calibration
-from replay.units import DEG, kelvin
+from replay.units import DEG, STANDARD_GRAVITY_MPS2, kelvin
 from replay.whatif.dynamics import Surroundings
 from replay.whatif.sensors_model import Housekeeping, ImuErrors
 from replay.whatif.vehicle import Aero, Gimbal, Guidance, Recovery, Vehicle
 from replay.whatif.wind import Wind
 
+_CURVE = (
+    (0.0, 0.0),
+    (0.03, 10.0),
+    (0.10, 34.0),
+    (0.20, 41.0),
+    (0.32, 29.0),
+    (0.55, 18.5),
+    (1.2, 16.2),
+    (3.0, 15.2),
+    (4.6, 14.2),
+    (5.2, 13.2),
+    (5.32, 0.0),
+)
+_GUIDANCE = Guidance(proportional=0.62, rate_s=0.17, start_s=0.45, upright_from_s=1.5, upright_rate_radps=12.0 * DEG)
+_SITE = Site(latitude_rad=50.0 * DEG, ground_height_m=250.0, ground_temperature_k=kelvin(8.0), pad_azimuth_rad=65.0 * DEG)
 WREN = Vehicle(
     name="Wren 3",
     liftoff_mass_kg=1.0,
@@ -23,15 +38,13 @@ WREN = Vehicle(
     gimbal_below_cg_m=0.38,
     imu_from_cg_m=(0.012, -0.008, 0.14),
     rail_length_m=1.5,
-    thrust_curve_s_n=(
-        (0.0, 0.0), (0.03, 10.0), (0.10, 34.0), (0.20, 41.0), (0.32, 29.0), (0.55, 18.5), (1.2, 16.2), (3.0, 15.2), (4.6, 14.2), (5.2, 13.2), (5.32, 0.0),
-    ),
+    thrust_curve_s_n=_CURVE,
     aero=Aero(drag_coefficient=0.55, normal_force_slope_per_rad=6.0, cp_below_cg_m=0.10, pitch_damping_m2=0.12, roll_damping_m2=0.0012),
     gimbal=Gimbal(limit_rad=5.0 * DEG, rate_limit_radps=120.0 * DEG, time_constant_s=0.035, delay_s=0.0),
-    guidance=Guidance(proportional=0.62, rate_s=0.17, start_s=0.45, upright_from_s=1.5, upright_rate_radps=12.0 * DEG),
+    guidance=_GUIDANCE,
     recovery=Recovery(drag_area_m2=0.72, delay_after_apogee_s=1.2),
-    site=Site(latitude_rad=50.0 * DEG, ground_height_m=250.0, ground_temperature_k=kelvin(8.0), pad_azimuth_rad=65.0 * DEG),
-)  # fmt: skip
+    site=_SITE,
+)
 
 
 @dataclass(frozen=True)
@@ -67,26 +80,41 @@ class Scenario:
 
     def but(self, **overrides: Any) -> Scenario:
         """A copy with fields changed, of the scenario or of anything inside it: `but(speed_mps=4.0, gyro_scale=(1, 1, 1.02))`."""
-        inside = ("surroundings", "surroundings.wind", "imu", "imu.calibration", "housekeeping", "vehicle", "vehicle.guidance", "vehicle.gimbal", "vehicle.aero", "vehicle.recovery", "vehicle.site")  # fmt: skip
         result = self
         for key, value in overrides.items():
-            paths = [p for p in ("", *inside) if hasattr(_at(self, p), "__dataclass_fields__") and key in _at(self, p).__dataclass_fields__]
-            if not paths:
+            path = next((path for path in _INSIDE if key in getattr(_at(self, path), "__dataclass_fields__", {})), None)
+            if path is None:
                 raise TypeError(f"no field {key!r} in a sample flight")
-            result = _with(result, paths[0].split(".") if paths[0] else [], key, value)
+            result = _with(result, path, key, value)
         return result
 
 
-def _at(value: Any, path: str) -> Any:
-    for name in filter(None, path.split(".")):
+_INSIDE: tuple[tuple[str, ...], ...] = (
+    (),
+    ("surroundings",),
+    ("surroundings", "wind"),
+    ("imu",),
+    ("imu", "calibration"),
+    ("housekeeping",),
+    ("vehicle",),
+    ("vehicle", "guidance"),
+    ("vehicle", "gimbal"),
+    ("vehicle", "aero"),
+    ("vehicle", "recovery"),
+    ("vehicle", "site"),
+)
+
+
+def _at(value: Any, path: tuple[str, ...]) -> Any:
+    for name in path:
         value = getattr(value, name)
     return value
 
 
-def _with(value: Any, path: list[str], key: str, new: Any) -> Any:
+def _with(value: Any, path: tuple[str, ...], key: str, new: Any) -> Any:
     if not path:
-        return dataclasses.replace(value, **{key: new})
-    return dataclasses.replace(value, **{path[0]: _with(getattr(value, path[0]), path[1:], key, new)})
+        return replace(value, **{key: new})
+    return replace(value, **{path[0]: _with(getattr(value, path[0]), path[1:], key, new)})
 
 
 _CALM = Surroundings(
@@ -107,17 +135,17 @@ _SCENARIOS = (
         "crooked_bench",
         2,
         "The accelerometer's zero was set indoors on a bench that was not level, and at another temperature: x reads 0.36 m/s² too "
-        "little and y 0.26 too much. The computer levelled itself by that on the pad and righted the vehicle to a false vertical 2.6° off; "
-        "the path leaves towards the west while the computer's own attitude says upright.",
+        "little and y 0.26 too much. The computer levelled itself by that on the pad and righted the vehicle to a false vertical 2.6° "
+        "off; the path leaves towards the west while the computer's own attitude says upright.",
         surroundings=_CALM,
         imu=ImuErrors(calibration=Calibration(accel_bias_imu_mps2=(-0.36, 0.26, 0.05))),
     ),
     Scenario(
         "fast_roll",
         3,
-        "A canted fin rolls the vehicle up to about two and a half turns a second, and the roll gyro reads 1.4 % too little: the "
-        "computer's idea of which way is north turns by many degrees, and with it the tilt it tries to take off.",
-        surroundings=dataclasses.replace(_CALM, roll_moment_m=0.0042),
+        "A canted fin rolls the vehicle up to some two turns a second, and the roll gyro reads 1.4 % too little: by apogee the "
+        "computer's idea of where its fins point is wrong by tens of degrees, and with it the direction in which it leans.",
+        surroundings=replace(_CALM, roll_moment_m=0.0042),
         imu=ImuErrors(calibration=Calibration(gyro_scale=(1.002, 0.998, 1.014))),
     ),
     Scenario(
@@ -126,7 +154,7 @@ _SCENARIOS = (
         "The flight was fine, the logger was not: stamps in whole hundredths of a second on a 16-bit millisecond counter that wraps, "
         "rows lost while the card was busy, an accelerometer that clips at 3 g, a header in the middle and a torn last line.",
         surroundings=_CALM,
-        imu=ImuErrors(accel_range_mps2=3.0 * 9.80665, vibration_mps2=6.0),
+        imu=ImuErrors(accel_range_mps2=3.0 * STANDARD_GRAVITY_MPS2, vibration_mps2=6.0),
         trouble=Trouble(
             tick_s=0.01,
             counter_start=51200,
@@ -135,47 +163,53 @@ _SCENARIOS = (
             header_again_s=27.5,
             is_tail_torn=True,
         ),
-    ),  # fmt: skip
+    ),
     Scenario(
         "hot_day",
         5,
         "The vehicle stood in the sun: the sensor is far above the temperature of its calibration and still warming, and its biases "
         "move with it, so that the gyro drifts away from the zero read on the pad.",
-        vehicle=dataclasses.replace(WREN, site=dataclasses.replace(WREN.site, ground_temperature_k=kelvin(31.0))),
+        vehicle=replace(WREN, site=replace(_SITE, ground_temperature_k=kelvin(31.0))),
         surroundings=_CALM,
         imu=ImuErrors(
             calibration=Calibration(
-                accel_slope_imu_mps2_per_k=(0.004, -0.003, 0.002), gyro_slope_imu_radps_per_k=(0.03 * DEG, -0.02 * DEG, 0.015 * DEG)
+                accel_slope_imu_mps2_per_k=(0.004, -0.003, 0.002),
+                gyro_slope_imu_radps_per_k=(0.03 * DEG, -0.02 * DEG, 0.015 * DEG),
             )
         ),
         housekeeping=Housekeeping(temperature_start_k=kelvin(46.0), temperature_end_k=kelvin(63.0), warm_up_s=45.0),
-    ),  # fmt: skip
+    ),
     Scenario(
         "late_chute",
         6,
-        "The parachute came 3.4 s after apogee, when the vehicle was falling fast: the opening was hard, and the canopy tore so that it came down fast.",
-        vehicle=dataclasses.replace(WREN, recovery=Recovery(drag_area_m2=0.3, delay_after_apogee_s=3.4)),
+        "The parachute came 3.4 s after apogee, when the vehicle was falling fast: the opening was hard, and the canopy tore, so that it "
+        "came down fast.",
+        vehicle=replace(WREN, recovery=Recovery(drag_area_m2=0.3, delay_after_apogee_s=3.4)),
         surroundings=_CALM,
     ),
     Scenario(
         "soft_gimbal",
         7,
-        "A tired battery: the voltage sags deep whenever the gimbal works, and the gimbal turns slowly and late, so that the vehicle hunts around the reference.",
-        vehicle=dataclasses.replace(
-            WREN, gimbal=Gimbal(limit_rad=5.0 * DEG, rate_limit_radps=45.0 * DEG, time_constant_s=0.075, delay_s=0.028)
-        ),
-        surroundings=dataclasses.replace(_CALM, wind=Wind(speed_mps=3.0, from_azimuth_rad=250.0 * DEG, gust_sd_mps=0.8)),
+        "A tired battery: the voltage sags deep whenever the gimbal works, and the gimbal turns slowly and late, so that the vehicle "
+        "hunts around the reference.",
+        vehicle=replace(WREN, gimbal=Gimbal(limit_rad=5.0 * DEG, rate_limit_radps=45.0 * DEG, time_constant_s=0.075, delay_s=0.028)),
+        surroundings=replace(_CALM, wind=Wind(speed_mps=3.0, from_azimuth_rad=250.0 * DEG, gust_sd_mps=0.8)),
         housekeeping=Housekeeping(battery_open_v=7.05, battery_resistance_ohm=0.62, servo_current_a_per_radps=0.9),
     ),
     Scenario(
         "weak_motor",
         8,
-        "The motor's start was soft and the thrust below its curve, the rail short: it left the rail slowly, with control started at once in the middle of the start spike.",
-        vehicle=dataclasses.replace(WREN, guidance=dataclasses.replace(WREN.guidance, start_s=0.05), rail_length_m=0.6),
-        surroundings=dataclasses.replace(
-            _CALM, thrust_scale=0.8, wind=Wind(speed_mps=3.5, from_azimuth_rad=200.0 * DEG, gust_sd_mps=0.7), tip_off_radps=(0.25, -0.2)
+        "The thrust was a fifth below its curve and the rail short: it left the rail slowly, with control started at once in the middle "
+        "of the start spike, and the air came from the side before it was fast.",
+        vehicle=replace(WREN, guidance=replace(_GUIDANCE, start_s=0.05), rail_length_m=0.6),
+        surroundings=replace(
+            _CALM,
+            thrust_scale=0.8,
+            wind=Wind(speed_mps=3.5, from_azimuth_rad=200.0 * DEG, gust_sd_mps=0.7),
+            tip_off_radps=(0.25, -0.2),
         ),
     ),
 )
-SCENARIOS = {scenario.name: scenario for scenario in _SCENARIOS}
-NAMES = tuple(SCENARIOS)
+SCENARIOS: Final = MappingProxyType({scenario.name: scenario for scenario in _SCENARIOS})
+"""Read-only mapping, name -> Scenario."""
+NAMES: Final = tuple(SCENARIOS)

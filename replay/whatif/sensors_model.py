@@ -64,30 +64,26 @@ class ImuErrors:
 
         `thrust_share` is thrust over its peak, per sample; `seed` picks the draws.
         """
-        n, period = len(time_s), float(time_s[1] - time_s[0])
-        warm = (temperature_k - self.calibration.reference_temperature_k)[:, None]
-        result = []
-        for i_sensor, (bias, slope, density, instability, vibration) in enumerate(
-            (
-                (np.array(self.calibration.accel_bias_imu_mps2), self.calibration.accel_slope_imu_mps2_per_k, self.accel_nd_mps2_rthz, self.accel_instability_mps2, self.vibration_mps2),
-                (
-                    np.array(self.calibration.gyro_bias_imu_radps) + np.array(self.gyro_turn_on_bias_imu_radps),
-                    self.calibration.gyro_slope_imu_radps_per_k,
-                    self.gyro_nd_radps_rthz,
-                    self.gyro_instability_radps,
-                    self.vibration_radps,
-                ),
-            )
-        ):  # fmt: skip
-            random = np.random.default_rng((*seed, i_sensor))
-            white = density * np.sqrt(0.5 / period) * random.standard_normal((n, 3))
-            drift = instability * gauss_markov(n, period, 100.0, random, width=3)
-            phase = random.uniform(0.0, 2.0 * np.pi, (2, 3))
-            tones = sum(
-                share * np.sin(2.0 * np.pi * hz * time_s[:, None] + phase[i]) for i, (share, hz) in enumerate(((0.7, 143.0), (0.3, 61.0)))
-            )
-            result.append(bias + np.array(slope) * warm + white + (drift - drift[0]) + vibration * thrust_share[:, None] * tones)
-        return result[0], result[1]
+        c, warm = self.calibration, (temperature_k - self.calibration.reference_temperature_k)[:, None]
+        turn_on = np.array(self.gyro_turn_on_bias_imu_radps)
+        accel = np.array(c.accel_bias_imu_mps2) + np.array(c.accel_slope_imu_mps2_per_k) * warm
+        rate = np.array(c.gyro_bias_imu_radps) + turn_on + np.array(c.gyro_slope_imu_radps_per_k) * warm
+        accel_noise = (self.accel_nd_mps2_rthz, self.accel_instability_mps2, self.vibration_mps2)
+        rate_noise = (self.gyro_nd_radps_rthz, self.gyro_instability_radps, self.vibration_radps)
+        return (
+            accel + _noise(time_s, *accel_noise, thrust_share, np.random.default_rng((*seed, 0))),
+            rate + _noise(time_s, *rate_noise, thrust_share, np.random.default_rng((*seed, 1))),
+        )
+
+
+def _noise(time_s: Array, density: float, instability: float, vibration: float, thrust_share: Array, random: np.random.Generator) -> Array:
+    """White noise, in-run instability from zero at power-on, and motor vibration, shape (n, 3)."""
+    n, period = len(time_s), float(time_s[1] - time_s[0])
+    white = density * np.sqrt(0.5 / period) * random.standard_normal((n, 3))
+    drift = instability * gauss_markov(n, period, 100.0, random, width=3)
+    phase = random.uniform(0.0, 2.0 * np.pi, (2, 3))
+    tones = 0.7 * np.sin(2.0 * np.pi * 143.0 * time_s[:, None] + phase[0]) + 0.3 * np.sin(2.0 * np.pi * 61.0 * time_s[:, None] + phase[1])
+    return np.asarray(white + (drift - drift[0]) + vibration * thrust_share[:, None] * tones)
 
 
 def axis_assignment(axes: tuple[str, str, str]) -> Array:
@@ -102,6 +98,15 @@ def sensed(truth_body: Array, gain: Array, offset: Array, lsb: float, limit: flo
     """Raw samples of many truths at once, shape (n, 3). Slow twin of the loop's own `sense`."""
     raw = np.clip(truth_body @ gain.T + offset, -limit, limit)
     return np.floor(raw / lsb + 0.5) * lsb if lsb > 0.0 else raw
+
+
+@dataclass(frozen=True)
+class Air:
+    """Pressure, temperature and gravity at the pad."""
+
+    pressure_pa: float
+    temperature_k: float
+    gravity_mps2: float
 
 
 @dataclass(frozen=True)
@@ -136,14 +141,12 @@ class Housekeeping:
         voltage = self.battery_open_v - self.battery_resistance_ohm * current + 0.004 * random.standard_normal(len(current))
         return voltage, current
 
-    def pressure_pa(
-        self, log_time_s: Array, height_m: Array, ground_pressure_pa: float, ground_temperature_k: float, gravity_mps2: float, deployment_log_s: float, random: np.random.Generator
-    ) -> Array:  # fmt: skip
+    def pressure_pa(self, log_time_s: Array, height_m: Array, air: Air, deployment_log_s: float, random: np.random.Generator) -> Array:
         """What the barometer reads, shape (n,): lagged, with noise and the ejection spike. `height_m` is above the pad."""
         from scipy.signal import lfilter
 
-        climb = height_m * (1.0 - height_m / EARTH_RADIUS_M) * (gravity_mps2 / STANDARD_GRAVITY_MPS2)
-        true = ground_pressure_pa * (1.0 - LAPSE_K_PER_M * climb / ground_temperature_k) ** EXPONENT
+        climb = height_m * (1.0 - height_m / EARTH_RADIUS_M) * (air.gravity_mps2 / STANDARD_GRAVITY_MPS2)
+        true = air.pressure_pa * (1.0 - LAPSE_K_PER_M * climb / air.temperature_k) ** EXPONENT
         if np.isfinite(deployment_log_s):
             since = log_time_s - deployment_log_s
             true = true + np.where(since >= 0.0, self.ejection_spike_pa * np.exp(-np.maximum(since, 0.0) / 0.08), 0.0)
