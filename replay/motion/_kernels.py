@@ -312,7 +312,7 @@ def block_statistics(time_s, accel, rate, block_s, is_gap_before, out):  # type:
 
 @compiled
 def aid_vertical(time_s, difference, sd, accel_nd, walk, start, gate, x, cov, is_used, sigmas):  # type: ignore[no-untyped-def]
-    """Errors of dead-reckoned height, vertical speed and vertical acceleration from height differences: forward filter, backward smoother.
+    """Errors of dead-reckoned height, vertical speed and vertical acceleration from height differences: forward filter, then smoother.
 
     `difference[k]` = dead-reckoned minus barometric height at `time_s[k]`, standard deviation `sd[k]`. `accel_nd`, `walk`: shape (k,),
     white noise density of the vertical acceleration and random walk of its bias over the step that ends at k. `start`: shape (2, 3),
@@ -321,57 +321,105 @@ def aid_vertical(time_s, difference, sd, accel_nd, walk, start, gate, x, cov, is
     Beyond `gate` sigmas a height is refused, until refusals have gone on for half a second: then the filter believes it was wrong.
     """
     n = len(time_s)
-    before = np.empty((n, 3))
-    cov_before = np.empty((n, 3, 3))
-    state = start[0].copy()
-    p = np.zeros((3, 3))
-    for j in range(3):
-        p[j, j] = start[1, j] * start[1, j]
-    f = np.eye(3)
+    gains = np.zeros((n, 3))
+    pull = np.zeros((n, 2))  # innovation and its inverse variance
+    s0, s1, s2 = start[0, 0], start[0, 1], start[0, 2]
+    p00, p11, p22 = start[1, 0] ** 2, start[1, 1] ** 2, start[1, 2] ** 2
+    p01, p02, p12 = 0.0, 0.0, 0.0
     refused_since = np.nan
     for k in range(n):
         if k > 0:
             h = time_s[k] - time_s[k - 1]
-            f[0, 1], f[0, 2], f[1, 2] = h, 0.5 * h * h, h
-            state = f @ state
-            p = f @ p @ f.T
+            g = 0.5 * h * h
+            s0, s1 = s0 + h * s1 + g * s2, s1 + h * s2
+            # F P F' with F = [[1, h, h²/2], [0, 1, h], [0, 0, 1]], plus white acceleration noise and the walk of its bias
+            a01, a02, a12 = p01 + h * p11 + g * p12, p02 + h * p12 + g * p22, p12 + h * p22
+            p00 = p00 + h * p01 + g * p02 + h * a01 + g * a02
+            p01 = a01 + h * a02
+            p02 = a02
+            p11 = p11 + h * p12 + h * a12
+            p12 = a12
             q = accel_nd[k] * accel_nd[k]
-            p[0, 0] += q * h * h * h / 3.0
-            p[0, 1] += q * h * h / 2.0
-            p[1, 0] += q * h * h / 2.0
-            p[1, 1] += q * h
-            p[2, 2] += walk[k] * walk[k] * h
-        before[k] = state
-        cov_before[k] = p
-        innovation = difference[k] - state[0]
-        variance = p[0, 0] + sd[k] * sd[k]
+            p00 += q * h * h * h / 3.0
+            p01 += q * g
+            p11 += q * h
+            p22 += walk[k] * walk[k] * h
+        innovation = difference[k] - s0
+        variance = p00 + sd[k] * sd[k]
         sigmas[k] = innovation / math.sqrt(variance)
+        is_used[k] = True
         if abs(sigmas[k]) > gate:
             if np.isnan(refused_since):
                 refused_since = time_s[k]
-            if time_s[k] - refused_since < 0.5:
-                is_used[k] = False
-                x[k] = state
-                cov[k] = p
-                continue
-            p[0, 0] += innovation * innovation  # half a second of agreement against the filter: the filter was wrong
-            cov_before[k] = p
-            variance = p[0, 0] + sd[k] * sd[k]
-        refused_since = np.nan
-        is_used[k] = True
-        gain = p[:, 0] / variance
-        state = state + gain * innovation
-        p = p - np.outer(gain, p[0, :])
-        p = 0.5 * (p + p.T)
-        x[k] = state
-        cov[k] = p
-    for k in range(n - 2, -1, -1):
-        h = time_s[k + 1] - time_s[k]
-        f[0, 1], f[0, 2], f[1, 2] = h, 0.5 * h * h, h
-        back = np.linalg.solve(cov_before[k + 1], f @ cov[k]).T
-        x[k] = x[k] + back @ (x[k + 1] - before[k + 1])
-        c = cov[k] + back @ (cov[k + 1] - cov_before[k + 1]) @ back.T
-        cov[k] = 0.5 * (c + c.T)
+            is_used[k] = time_s[k] - refused_since >= 0.5
+            if is_used[k]:  # half a second of agreement against the filter: the filter was wrong
+                p00 += innovation * innovation
+                variance = p00 + sd[k] * sd[k]
+        if is_used[k]:
+            refused_since = np.nan
+            r = 1.0 / variance
+            k0, k1, k2 = p00 * r, p01 * r, p02 * r
+            s0, s1, s2 = s0 + k0 * innovation, s1 + k1 * innovation, s2 + k2 * innovation
+            p11, p12, p22 = p11 - k1 * p01, p12 - k1 * p02, p22 - k2 * p02
+            p00, p01, p02 = p00 * (1.0 - k0), p01 * (1.0 - k0), p02 * (1.0 - k0)
+            gains[k, 0], gains[k, 1], gains[k, 2] = k0, k1, k2
+            pull[k, 0], pull[k, 1] = innovation, r
+        x[k, 0], x[k, 1], x[k, 2] = s0, s1, s2
+        cov[k, 0, 0], cov[k, 0, 1], cov[k, 0, 2], cov[k, 1, 1], cov[k, 1, 2], cov[k, 2, 2] = p00, p01, p02, p11, p12, p22
+        cov[k, 1, 0], cov[k, 2, 0], cov[k, 2, 1] = p01, p02, p12
+    _smooth_vertical(time_s, gains, pull, x, cov)
+
+
+@compiled
+def _smooth_vertical(time_s, gains, pull, x, cov):  # type: ignore[no-untyped-def]
+    """Backward pass in adjoint form (modified Bryson-Frazier): the same as Rauch-Tung-Striebel, with nothing to invert."""
+    u = np.zeros(3)  # adjoint state just after the update at k, and its covariance
+    w = np.zeros((3, 3))
+    m = np.empty((3, 3))
+    c = np.empty((3, 3))
+    for k in range(len(time_s) - 1, -1, -1):
+        for i in range(3):  # what the future says of the estimate after the update at k
+            for j in range(3):
+                m[i, j] = w[i, 0] * cov[k, 0, j] + w[i, 1] * cov[k, 1, j] + w[i, 2] * cov[k, 2, j]
+        for i in range(3):
+            x[k, i] -= cov[k, i, 0] * u[0] + cov[k, i, 1] * u[1] + cov[k, i, 2] * u[2]
+            for j in range(3):
+                c[i, j] = cov[k, i, j] - (cov[k, i, 0] * m[0, j] + cov[k, i, 1] * m[1, j] + cov[k, i, 2] * m[2, j])
+        for i in range(3):
+            for j in range(3):
+                cov[k, i, j] = 0.5 * (c[i, j] + c[j, i])
+        # back through the update: C = I − K H, H = [1, 0, 0]; then through the step
+        r = pull[k, 1]
+        if r > 0.0:
+            k0, k1, k2 = gains[k, 0], gains[k, 1], gains[k, 2]
+            u[0] = (1.0 - k0) * u[0] - k1 * u[1] - k2 * u[2] - r * pull[k, 0]
+            for j in range(3):
+                m[0, j] = (1.0 - k0) * w[0, j] - k1 * w[1, j] - k2 * w[2, j]
+            corner = (1.0 - k0) * m[0, 0] - k1 * m[0, 1] - k2 * m[0, 2] + r
+            w[0, 0], w[0, 1], w[0, 2] = corner, m[0, 1], m[0, 2]
+            w[1, 0], w[2, 0] = m[0, 1], m[0, 2]
+        if k > 0:
+            h = time_s[k] - time_s[k - 1]
+            g = 0.5 * h * h
+            u[1], u[2] = u[1] + h * u[0], u[2] + h * u[1] + g * u[0]
+            for j in range(3):  # F' W
+                m[0, j], m[1, j], m[2, j] = w[0, j], w[1, j] + h * w[0, j], w[2, j] + h * w[1, j] + g * w[0, j]
+            for i in range(3):  # (F' W) F
+                w[i, 0], w[i, 1], w[i, 2] = m[i, 0], m[i, 1] + h * m[i, 0], m[i, 2] + h * m[i, 1] + g * m[i, 0]
+
+
+@compiled
+def grow_tilt_sd(time_s, q, i_start, tilt_sd, bias_sd, nd, walk, scale_sd, out):  # type: ignore[no-untyped-def]
+    """Standard deviation of a gyro-only tilt: levelling, bias, white noise, bias walk, and scale times the nose's turn since the start."""
+    w, x, y, z = q[i_start, 0], q[i_start, 1], q[i_start, 2], q[i_start, 3]
+    ux, uy, uz = 2.0 * (x * z + w * y), 2.0 * (y * z - w * x), 1.0 - 2.0 * (x * x + y * y)
+    for i in range(len(time_s)):
+        t = abs(time_s[i] - time_s[i_start])
+        w, x, y, z = q[i, 0], q[i, 1], q[i, 2], q[i, 3]
+        dx, dy, dz = 2.0 * (x * z + w * y) - ux, 2.0 * (y * z - w * x) - uy, 1.0 - 2.0 * (x * x + y * y) - uz
+        drift = bias_sd * t
+        variance = tilt_sd * tilt_sd + drift * drift + nd * nd * t + walk * walk * t * t * t / 3.0
+        out[i] = math.sqrt(variance + scale_sd * scale_sd * (dx * dx + dy * dy + dz * dz))
 
 
 @compiled

@@ -160,9 +160,11 @@ def _by_attitude(
 ) -> Solution:
     """The methods that find the attitude first and integrate the trajectory on it."""
     time_s = measurements.log_time_s
-    accel = filters.filled(time_s, measurements.accel_body_mps2)
-    rate = filters.filled(time_s, measurements.rate_body_radps - levelling.gyro_bias_body_radps)
-    gate = gravity_gate(measurements, events, settings)
+    accel = measurements.accel_body_mps2
+    rate = measurements.rate_body_radps - levelling.gyro_bias_body_radps
+    if measurements.n_bad:
+        accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)
+    gate = np.zeros(len(time_s), dtype=bool) if method == "integrate" else gravity_gate(measurements, events, settings)
     extra: dict[str, Any] = {}
     if method in ("kalman", "smoother"):
         found = estimate_attitude(
@@ -177,7 +179,6 @@ def _by_attitude(
         }
     else:
         q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings)
-        gate = gate if method != "integrate" else np.zeros(len(time_s), dtype=bool)
     solution = Solution(
         method=method,
         calibration=Calibration(),
@@ -241,13 +242,14 @@ def _gyro_only_tilt_sd(solution: Solution, measurements: Measurements, noise: Im
 
     An accelerometer bias left by the calibration is not in it (1 mg is 0.057 degrees): levelling can't see it.
     """
-    levelling = solution.levelling
-    since = np.abs(solution.log_time_s - solution.log_time_s[start_of(measurements, levelling)])
-    bias_sd = float(np.hypot(np.max(levelling.gyro_bias_sd_radps[:2]), 0.0))
-    turned = np.abs(solution.tilt_rad - solution.tilt_rad[start_of(measurements, levelling)])
-    variance = levelling.tilt_sd_rad**2 + (bias_sd * since) ** 2 + noise.gyro_nd_radps_rthz**2 * since
-    variance += noise.gyro_walk_radps_rts**2 * since**3 / 3.0 + (noise.gyro_scale_sd * turned) ** 2
-    return np.asarray(np.sqrt(variance))
+    from replay.motion import _kernels
+
+    levelling, out = solution.levelling, np.empty(len(solution.log_time_s))
+    _kernels.grow_tilt_sd(
+        solution.log_time_s, solution.q_enu_from_body, start_of(measurements, levelling), levelling.tilt_sd_rad,
+        float(np.max(levelling.gyro_bias_sd_radps[:2])), noise.gyro_nd_radps_rthz, noise.gyro_walk_radps_rts, noise.gyro_scale_sd, out,
+    )  # fmt: skip
+    return out
 
 
 def _at_cg(solution: Solution, measurements: Measurements, imu_from_cg_m: Vec3) -> Solution:

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 WINDOW_BLOCK_S = 0.1
 LONGEST_WINDOW_S = 20.0
+LOOK_BACK_S = 60.0
 SHORTEST_WINDOW_S = 0.5
 GYRO_INSTABILITY_RADPS = 0.003 * DEG
 """Of a bias read over any window, however long: 10 degrees an hour, the middle of what consumer MEMS sensors do (from memory)."""
@@ -68,7 +69,7 @@ def level(
     stop = liftoff - margin if np.isfinite(liftoff) else np.inf
     is_quiet = True
     if window_log_s is None:
-        blocks = blocks_of(measurements, WINDOW_BLOCK_S, stop)
+        blocks = blocks_of(measurements, WINDOW_BLOCK_S, stop - LOOK_BACK_S if np.isfinite(liftoff) else -np.inf, stop)
         if not len(blocks.n):
             blocks = blocks_of(measurements, WINDOW_BLOCK_S)
         if not len(blocks.n):
@@ -130,22 +131,15 @@ def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: boo
     if not is_good.any():
         raise CannotEstimate("levelling", f"no usable row between {time_s[0]:.3f} s and {time_s[-1]:.3f} s")
     time_s, accel, rate = time_s[is_good], np.ascontiguousarray(accel[is_good]), np.ascontiguousarray(rate[is_good])
-    bias, bias_sd = _mean_and_sd(time_s, rate)
-    span = float(time_s[-1] - time_s[0])
-    if len(time_s) > 1 and is_quiet:
-        q_last_from_body = rotation.multiply(
-            rotation.conjugate((q := integrated_rows(time_s, rate, bias, 0, np.array([1.0, 0.0, 0.0, 0.0])))[-1]), q
-        )
-        up, up_sd = _mean_and_sd(time_s, rotation.rotate(q_last_from_body, accel))
-    else:
-        up, up_sd = _mean_and_sd(time_s, accel)
-    tilt_sd = float(np.hypot(up_sd[0], up_sd[1]) / np.sqrt(2.0) / np.linalg.norm(up))
-    bias_sd = np.hypot(bias_sd, GYRO_INSTABILITY_RADPS)
-    if not is_quiet:
-        tilt_sd = max(tilt_sd, MOVING_TILT_SD_RAD)
-        bias_sd = np.maximum(bias_sd, MOVING_RATE_SD_RADPS)
-    # carried to the end of the window by a gyro whose bias is only so well known
-    tilt_sd = float(np.hypot(tilt_sd, 0.5 * span * float(np.max(bias_sd[:2])) if is_quiet and span < 2.0 else 0.0))
+    if is_quiet:
+        bias, bias_sd = _mean_and_sd(rate)
+        bias_sd = np.hypot(bias_sd, GYRO_INSTABILITY_RADPS)
+        q = integrated_rows(time_s, rate, bias, 0, np.array([1.0, 0.0, 0.0, 0.0]))
+        up, up_sd = _mean_and_sd(rotation.rotate(rotation.multiply(rotation.conjugate(q[-1]), q), accel))
+        tilt_sd = float(np.hypot(up_sd[0], up_sd[1]) / np.sqrt(2.0) / np.linalg.norm(up))
+    else:  # in motion: neither the mean rate is a bias nor the mean specific force the vertical
+        bias, bias_sd = np.zeros(3), np.full(3, MOVING_RATE_SD_RADPS)
+        up, tilt_sd = accel.mean(axis=0), MOVING_TILT_SD_RAD
     return Levelling(
         q_enu_from_body=rotation.from_up_body(up, site.pad_azimuth_or_default_rad),
         tilt_sd_rad=tilt_sd,
@@ -157,7 +151,7 @@ def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: boo
     )
 
 
-def _mean_and_sd(time_s: Array, values: Array) -> tuple[Array, Array]:
+def _mean_and_sd(values: Array) -> tuple[Array, Array]:
     """Mean of each column and its standard deviation, with neighbours that hang together counted for what they are.
 
     Means of ever longer batches: for white noise each batch length gives the same answer, for a sway of some period the longer ones
@@ -167,10 +161,10 @@ def _mean_and_sd(time_s: Array, values: Array) -> tuple[Array, Array]:
     n = len(values)
     if n < 2:
         return mean, np.full(values.shape[1], np.inf)
-    variance = values.var(axis=0, ddof=1) / n
-    size = 2
-    while n // size >= 5:
-        batches = values[: n // size * size].reshape(-1, size, values.shape[1]).mean(axis=1)
-        variance = np.maximum(variance, batches.var(axis=0, ddof=1) / len(batches))
+    total = np.concatenate((np.zeros((1, values.shape[1])), np.cumsum(values - mean, axis=0)))
+    variance, size = np.zeros(values.shape[1]), 1
+    while n // size >= 5 or size == 1:
+        batches = np.diff(total[::size], axis=0) / size
+        variance = np.maximum(variance, np.sum(batches**2, axis=0) / (len(batches) * max(len(batches) - 1, 1)))
         size *= 2
     return mean, np.sqrt(variance)

@@ -44,17 +44,15 @@ class Blocks:
         return 0.5 * (self.start_log_s + self.stop_log_s)
 
 
-def blocks_of(measurements: Measurements, block_s: float = BLOCK_S, stop_log_s: float = np.inf) -> Blocks:
-    """Block means and variances (sum over axes) of accelerometer and gyro, NaN rows left out."""
+def blocks_of(measurements: Measurements, block_s: float = BLOCK_S, start_log_s: float = -np.inf, stop_log_s: float = np.inf) -> Blocks:
+    """Block means and variances (sum over axes) of accelerometer and gyro between two times, NaN rows left out."""
     from replay.motion import _kernels
 
-    n = measurements.n_samples if np.isinf(stop_log_s) else int(np.searchsorted(measurements.log_time_s, stop_log_s))
-    time_s = measurements.log_time_s[:n]
-    n_most = int(min(n, (time_s[-1] - time_s[0]) / block_s + 2 + measurements.is_gap_before[:n].sum())) + 1 if n else 1
+    i, j = (int(k) for k in np.searchsorted(measurements.log_time_s, (start_log_s, stop_log_s)))
+    time_s, gap = measurements.log_time_s[i:j], measurements.is_gap_before[i:j]
+    n_most = min(len(time_s), int((time_s[-1] - time_s[0]) / block_s) + 2 + int(np.count_nonzero(gap))) + 1 if len(time_s) else 1
     out = np.empty((n_most, 12))
-    k = _kernels.block_statistics(
-        time_s, measurements.accel_body_mps2[:n], measurements.rate_body_radps[:n], block_s, measurements.is_gap_before[:n], out
-    )
+    k = _kernels.block_statistics(time_s, measurements.accel_body_mps2[i:j], measurements.rate_body_radps[i:j], block_s, gap, out)
     out = out[:k]
     return Blocks(out[:, 0], out[:, 1], out[:, 2], out[:, 3:6], out[:, 6], out[:, 7], out[:, 8:11], out[:, 11])
 
@@ -108,7 +106,7 @@ def find_events(measurements: Measurements, site: Site) -> Events:
     liftoff = _back_dated(measurements, blocks, k_alarm, nose)
     burnout = _burnout(blocks, liftoff, nose)
     height = baro_height_m(measurements, site, liftoff - 10.0, liftoff - 0.2)
-    rest = _rest(blocks, measurements, height, burnout)
+    rest = _rest(blocks, burnout)
     apogee = _apogee(measurements, site, height, liftoff, burnout, rest)
     touchdown = _touchdown(blocks, measurements, height, apogee, rest)
     deployment = _deployment(blocks, apogee, touchdown, burnout)
@@ -178,32 +176,33 @@ def _burnout(blocks: Blocks, liftoff: float, nose: Array) -> float:
     return float(blocks.start_log_s[np.argmax(ended)]) if ended.any() else _NAN
 
 
-def _quiet(blocks: Blocks, accel_sd: float, rate_radps: float) -> Mask:
-    """Blocks of a second ahead in which nothing moves: steady specific force near one g, hardly any rate."""
-    mid = blocks.mid_log_s
-    mean = _ahead(mid, blocks.accel_body_mps2, 1.0)
-    spread = _ahead(mid, np.sum(blocks.accel_body_mps2**2, axis=1) + blocks.accel_variance, 1.0) - np.sum(mean**2, axis=1)
-    turn = np.linalg.norm(_ahead(mid, blocks.rate_body_radps, 1.0), axis=1)
-    swing = _ahead(mid, np.linalg.norm(blocks.rate_body_radps, axis=1), 1.0)
-    near_g = np.abs(np.linalg.norm(mean, axis=1) - _G) < 0.25 * _G
-    return np.asarray((spread < accel_sd**2) & (turn < rate_radps) & (swing < 2.0 * rate_radps) & near_g)
+def _rest(blocks: Blocks, burnout: float) -> float:
+    """Start of the quiet stretch that lasts to the end of the record; NaN where the record ends in motion.
 
-
-def _rest(blocks: Blocks, measurements: Measurements, height: Array | None, burnout: float) -> float:
-    """Start of the quiet stretch that lasts to the end of the record; NaN where the record ends in motion."""
+    The record's last two seconds, if they are quiet at all, say what rest is: same specific force, same rate (the gyro's bias), same noise.
+    """
     mid = blocks.mid_log_s
-    # the end of a record is its last whole second; what is quiet there sets what counts as quiet
-    quiet = _quiet(blocks, 0.6, 6.0 * DEG)
-    usable = mid <= mid[-1] - 1.0
-    if not usable.any() or not np.isfinite(burnout):
+    if not np.isfinite(burnout) or mid[-1] < burnout + 3.0:
         return _NAN
-    k_end = int(np.flatnonzero(usable)[-1])
-    moving = np.flatnonzero(~quiet[: k_end + 1])
-    k_rest = int(moving[-1]) + 1 if len(moving) else 0
-    # a window of a second that starts at the last knock still holds it
-    if k_rest > k_end or mid[k_rest] < burnout + 1.0:
+    end = mid >= mid[-1] - 2.0
+    accel, rate = blocks.accel_body_mps2, blocks.rate_body_radps
+    accel_rest, rate_rest = np.median(accel[end], axis=0), np.median(rate[end], axis=0)
+    accel_off, rate_off = np.linalg.norm(accel - accel_rest, axis=1), np.linalg.norm(rate - rate_rest, axis=1)
+    if (
+        np.median(accel_off[end]) > 0.4
+        or np.median(rate_off[end]) > 3.0 * DEG
+        or np.linalg.norm(rate_rest) > 10.0 * DEG
+        or abs(np.linalg.norm(accel_rest) - _G) > 0.15 * _G
+    ):
         return _NAN
-    return float(blocks.start_log_s[k_rest])
+    moving = accel_off > 0.15 + 4.0 * float(np.median(accel_off[end]))
+    moving |= rate_off > 0.6 * DEG + 4.0 * float(np.median(rate_off[end]))
+    moving |= np.sqrt(blocks.accel_variance) > 0.15 + 4.0 * float(np.median(np.sqrt(blocks.accel_variance[end])))
+    # a single block out of line (a knock, the recovery crew) does not end a rest; two of three neighbours do
+    crowd = np.convolve(moving, np.ones(3), "same") >= 2.0
+    last = np.flatnonzero(crowd & (mid < mid[-1] - 0.5))
+    k = int(last[-1]) + 2 if len(last) else 0
+    return float(blocks.start_log_s[k]) + 0.1 if burnout + 1.0 < mid[min(k, len(mid) - 1)] < mid[-1] - 0.5 else _NAN
 
 
 def _apogee(measurements: Measurements, site: Site, height: Array | None, liftoff: float, burnout: float, rest: float) -> float:
