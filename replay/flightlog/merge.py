@@ -1,0 +1,473 @@
+"""Tables, clocks and a column map to channels in SI: several files and several rates side by side, every stream on its own time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.errors import LogReadError
+from replay.flightlog import infer
+from replay.flightlog.channels import KINDS
+from replay.flightlog.columnmap import ANGLES, EXTRA, TIME, ColumnEntry, ColumnMap, components_of, family_of
+from replay.flightlog.guess import stated_rate
+from replay.flightlog.headers import all_readings, split_unit
+from replay.flightlog.held import fresh_rows, rows_per_sample
+from replay.flightlog.log import Channel, Issue
+from replay.flightlog.onboard import Inertial, from_angles, meant, to_enu_from_body
+from replay.flightlog.text import Table
+from replay.flightlog.timebase import Clock, find_gaps, make_clock
+from replay.flightlog.unit_table import TICKS, to_si
+from replay.units import DEG, STANDARD_GRAVITY_MPS2
+
+Array = NDArray[np.float64]
+_ACCEL, _RATE, _QUATERNION = "accel_raw_imu_mps2", "rate_raw_imu_radps", "q_enu_from_body_onboard"
+_HELD = (_ACCEL, _RATE, "mag_raw_imu_t", "pressure_pa", "baro_height_m", "gnss_lat_lon_height", _QUATERNION)
+_EPOCH_S = 1e9  # stamps beyond this count from a date: files that both have them share absolute time
+
+
+@dataclass(eq=False)
+class Source:
+    """One file on the log's clock."""
+
+    table: Table
+    name: str
+    clock: Clock
+    offset_s: float = 0.0
+
+    @property
+    def log_time_s(self) -> Array:
+        return self.clock.time_s + self.offset_s
+
+
+@dataclass(eq=False)
+class Merge:
+    """Work in progress: sources, the map as it stands, channels so far and what there is to say."""
+
+    sources: list[Source]
+    column_map: ColumnMap
+    channels: dict[str, Channel] = field(default_factory=dict)
+    issues: list[Issue] = field(default_factory=list)
+
+    def say(self, severity: str, text: str, column: str | None = None, rows: Sequence[int] = ()) -> None:
+        self.issues.append(Issue(severity, text, column, tuple(rows)))
+
+
+def merge(tables: Sequence[Table], column_map: ColumnMap) -> Merge:
+    """All channels of some tables.
+
+    Returns
+    -------
+    Merge
+        Channels in SI with their gaps, the column map with every unit filled in, and issues.
+
+    Raises
+    ------
+    LogReadError
+        No file has a clock.
+    """
+    work = Merge([], column_map)
+    several = len(tables) > 1
+    for table in tables:
+        name = table.name if several else ""
+        clock = _clock(work, table, name)
+        if clock is not None:
+            work.sources.append(Source(table, name, clock))
+    if not work.sources:
+        raise LogReadError(
+            tables[0].path, None, None, "a time column, or rate_hz in the column map", f"columns {', '.join(tables[0].headers[:8])}"
+        )
+    _align(work)
+    for name in KINDS:
+        if name not in (_RATE, _QUATERNION, "state"):
+            _add_numbers(work, name)
+    _add_numbers(work, _RATE)
+    _add_state(work)
+    _add_attitude(work)
+    _add_extras(work)
+    _compare_clocks(work)
+    return work
+
+
+# --- clocks
+
+
+def _clock(work: Merge, table: Table, name: str) -> Clock | None:
+    """The clock of one file; None, and a word, where it has none."""
+    stated = work.column_map.file(name)
+    entry = next(iter(work.column_map.of(TIME, name)), None)
+    is_same = _row_compare(table)
+    if entry is None:
+        rate = stated.rate_hz or stated_rate(table.preamble)
+        if rate is None:
+            work.say("warning", f"{table.name}: no time column and no stated rate, so it can't be placed in time; left out")
+            return None
+        work.say("note", f"{table.name}: no time column; rows are taken as evenly spaced at the stated {rate:g} Hz")
+        return make_clock(np.arange(len(table.rows)), 1.0 / rate, table.rows, i_restart=table.i_restart)
+    stamps = table.column(entry.column)
+    if stamps.dtype.kind not in "fi":
+        raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time as a number", repr(str(stamps[0])))
+    if not entry.unit:
+        finite = stamps[np.isfinite(stamps)] if stamps.dtype.kind == "f" else stamps
+        found = infer.time_unit(np.diff(finite).astype(np.float64), bool(np.all(finite == np.rint(finite))))
+        entry = replace(entry, unit=found.unit, is_unit_inferred=True)
+        work.column_map = work.column_map.with_entry(entry)
+        if found.unit:
+            work.say("note", f"time unit not stated: read as {found.unit} ({found.reason})", entry.column)
+    if entry.unit == TICKS:
+        rate = entry.rate_hz or stated.rate_hz or stated_rate(table.preamble)
+        if rate is None:
+            raise LogReadError(table.path, None, entry.column, "rate_hz in the column map, for a time in ticks", "none stated")
+        if entry.rate_hz is None:
+            entry = replace(entry, rate_hz=rate)
+            work.column_map = work.column_map.with_entry(entry)
+        work.say("note", f"time is a counter; its stated rate of {rate:g} Hz turns it into seconds", entry.column)
+        tick_s = 1.0 / rate
+    elif entry.unit:
+        tick_s = to_si("time", entry.unit)[0]
+    else:
+        raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time that advances", "a constant")
+    clock = make_clock(stamps, tick_s * entry.scale, table.rows, i_restart=table.i_restart, same_as_previous=is_same, column=entry.column)
+    work.issues += clock.issues
+    if len(clock.time_s) < 2:
+        raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time that advances", "a constant")
+    return clock
+
+
+def _row_compare(table: Table) -> Any:
+    def same_as_previous(rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+        same = np.ones(len(rows), dtype=bool)
+        for column in table.columns:
+            here, before = column[rows], column[rows - 1]
+            same &= (here == before) | ((here != here) & (before != before))  # NaN equals NaN
+        return same
+
+    return same_as_previous
+
+
+def _align(work: Merge) -> None:
+    """Put every file's clock on one log clock, zero at the earliest row; say how."""
+    files = {source.name for source in work.sources}
+    main_name = next((entry.file for entry in work.column_map.of(_RATE) if entry.file in files), work.sources[0].name)
+    main = next(source for source in work.sources if source.name == main_name)
+    start, stop = main.clock.start_s, main.clock.start_s + main.clock.time_s[-1]
+    for source in work.sources:
+        if source is main:
+            continue
+        stated = work.column_map.file(source.name).clock_offset_s
+        own = source.clock.start_s
+        own_stop = own + source.clock.time_s[-1]
+        label = f"{source.table.name} against {main.table.name}"
+        if stated is not None:
+            source.offset_s = own + stated - start
+            work.say("note", f"{label}: clock offset of {stated:g} s, as stated")
+        elif (own > _EPOCH_S) == (start > _EPOCH_S) and min(stop, own_stop) - max(start, own) >= 0.3 * min(stop - start, own_stop - own):
+            source.offset_s = own - start
+            kind = "both stamps count from the same date" if own > _EPOCH_S else "their stamps overlap, one clock assumed"
+            work.say("note", f"{label}: {kind}; first rows {own - start:+.4g} s apart")
+        else:
+            source.offset_s = 0.0
+            work.say("warning", f"{label}: clocks have nothing in common, first rows put together; state clock_offset_s if they are not")
+    earliest = min(source.offset_s for source in work.sources)
+    for source in work.sources:
+        source.offset_s -= earliest
+
+
+def _compare_clocks(work: Merge) -> None:
+    """A second clock in a file is compared with the one used."""
+    for source in work.sources:
+        used = next(iter(work.column_map.of(TIME, source.name)), None)
+        if used is None:
+            continue
+        for entry in work.column_map.columns:
+            if entry.file != source.name or entry.channel != EXTRA:
+                continue
+            readings = [r for r in all_readings(entry.column) if r.channel == TIME and r.unit not in (None, TICKS)]
+            values = source.table.column(entry.column)
+            if not readings or values.dtype.kind not in "fi" or readings[0].unit is None:
+                continue
+            other = (values[source.clock.keep] - values[0]).astype(np.float64) * to_si("time", readings[0].unit)[0]
+            if not np.isfinite(other).all() or np.any(np.diff(other) < 0) or not other[-1] > other[0]:
+                continue
+            slope, level = np.polyfit(source.clock.time_s, other, 1)
+            apart = float(np.max(np.abs(other - level - slope * source.clock.time_s)))
+            text = f"two clocks: {used.column!r} is used; this one runs {1e6 * (slope - 1):+.0f} ppm against it and strays by {apart * 1e3:.3g} ms"
+            work.say("note", text, entry.column)
+
+
+# --- channels
+
+
+def _members(work: Merge, channel: str) -> tuple[Source, list[ColumnEntry]] | None:
+    """The file a channel comes from and its columns, in the order of its components."""
+    entries = work.column_map.of(channel)
+    for source in work.sources:
+        mine = {entry.component: entry for entry in entries if entry.file == source.name}
+        ordered = [mine[name] for name in components_of(channel) if name in mine]
+        if ordered:
+            return source, ordered
+    return None
+
+
+def _raw(source: Source, entry: ColumnEntry, channel: str) -> Array:
+    values = source.table.column(entry.column)
+    if values.dtype.kind not in "fi":
+        row = int(source.table.rows[0])
+        raise LogReadError(source.table.path, row, entry.column, f"numbers for {channel}", repr(str(values[0])))
+    values = values[source.clock.keep].astype(np.float64)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _add_numbers(work: Merge, channel: str) -> None:
+    """One channel of numbers, its units stated or inferred."""
+    found = _members(work, channel)
+    if found is None:
+        return
+    source, entries = found
+    raw = np.stack([_raw(source, entry, channel) for entry in entries], axis=1)
+    entries = _with_units(work, channel, source, entries, raw)
+    if any(not entry.unit for entry in entries):
+        return
+    names = components_of(channel)
+    values = np.full((len(raw), len(names)), np.nan)
+    for k, entry in enumerate(entries):
+        factor, offset = to_si(family_of(channel, entry.component) or "number", entry.unit)
+        values[:, names.index(entry.component)] = factor * (entry.sign * entry.scale * (raw[:, k] - entry.zero)) + offset
+    unit = "a.u." if entries[0].unit == "a.u." else KINDS[channel].unit
+    _store(work, channel, source, values, unit, entries)
+
+
+def _with_units(work: Merge, channel: str, source: Source, entries: list[ColumnEntry], raw: Array) -> list[ColumnEntry]:
+    """The same entries, each with a unit; what is inferred is put in the map and said."""
+    missing = [k for k, entry in enumerate(entries) if not entry.unit]
+    if not missing:
+        return entries
+    stated = {family_of(channel, entry.component): entry.unit for entry in entries if entry.unit}
+    by_family: dict[str, list[int]] = {}
+    for k in missing:
+        by_family.setdefault(family_of(channel, entries[k].component) or "number", []).append(k)
+    for family, places in by_family.items():
+        columns = ", ".join(entries[k].column for k in places)
+        if family in stated:
+            found = infer.Found(stated[family], "as its neighbours state")
+        else:
+            scaled = np.stack([entries[k].scale * (raw[:, k] - entries[k].zero) for k in places], axis=1)
+            found = _infer(work, channel, family, source, scaled)
+        if not found.unit:
+            text = f"unit not stated and not found: {found.reason}; state it in the column map"
+            work.say("problem" if channel in (_ACCEL, _RATE) else "warning", text, columns)
+            continue
+        work.say("note" if found.is_sure else "warning", f"unit not stated: read as {found.unit} ({found.reason})", columns)
+        for k in places:
+            is_default = entries[k].zero == 0.0 and entries[k].scale == 1.0
+            entries[k] = replace(
+                entries[k],
+                unit=found.unit,
+                zero=found.zero if is_default else entries[k].zero,
+                scale=found.scale if is_default else entries[k].scale,
+                is_unit_inferred=True,
+            )
+            work.column_map = work.column_map.with_entry(entries[k])
+    return entries
+
+
+def _infer(work: Merge, channel: str, family: str, source: Source, raw: Array) -> infer.Found:
+    if family == "accel":
+        return infer.accel_unit(raw)
+    if family == "rate":
+        return infer.rate_unit(raw, source.log_time_s, _up(work), _raw_attitude(work), _is_flight(work))
+    if family == "mag":
+        return infer.mag_unit(raw)
+    if channel == "gnss_lat_lon_height" and family == "angle":
+        return infer.latitude_unit(raw)
+    if channel == ANGLES:
+        return infer.angle_unit(raw)
+    if family == "angle":
+        return infer.servo_unit(raw)
+    return infer.scalar_unit(family, raw)
+
+
+def _up(work: Merge) -> tuple[Array, Array] | None:
+    accel = work.channels.get(_ACCEL)
+    if accel is None:
+        return None
+    good = np.isfinite(accel.values).all(axis=1)
+    return accel.log_time_s[good], accel.values[good]
+
+
+def _is_flight(work: Merge) -> bool:
+    """Somewhere it is pushed at more than two and a half g for a fifth of a second."""
+    up = _up(work)
+    if up is None or len(up[0]) < 10:
+        return False
+    step = float(np.median(np.diff(up[0])))
+    n = max(2, round(0.2 / step))
+    hard = np.linalg.norm(up[1], axis=1) > 2.5 * STANDARD_GRAVITY_MPS2
+    total = np.concatenate(([0], np.cumsum(hard)))
+    return bool(np.any(total[n:] - total[:-n] >= 0.9 * n)) if len(hard) > n else False
+
+
+def _raw_attitude(work: Merge) -> tuple[Array, Array] | None:
+    """The logged quaternion as it stands, scalar first as far as known: its turns are right whichever way round it is."""
+    found = _members(work, _QUATERNION)
+    if found is None or len(found[1]) != 4:
+        return None
+    source, entries = found
+    q = np.stack([_raw(source, entry, _QUATERNION) for entry in entries], axis=1)
+    good = np.isfinite(q).all(axis=1) & (np.linalg.norm(q, axis=1) > 0.5)
+    if np.count_nonzero(good) < 20:
+        return None
+    q = q[good] / np.linalg.norm(q[good], axis=1, keepdims=True)
+    return source.log_time_s[good], q
+
+
+def _store(work: Merge, channel: str, source: Source, values: Array, unit: str, entries: Sequence[ColumnEntry]) -> None:
+    """Put a channel in: blank rows out, only fresh rows of a held column, gaps, full scale."""
+    keep = np.isfinite(values).any(axis=1)
+    columns = tuple(entry.column for entry in entries)
+    if not keep.any():
+        work.say("warning", "no value at all: left out", columns[0])
+        return
+    if channel in _HELD:
+        usual = rows_per_sample(values[keep])
+        if usual > 1:
+            fresh = fresh_rows(values[keep], usual)
+            keep[np.flatnonzero(keep)[~fresh]] = False
+            rate = 1.0 / float(np.median(np.diff(source.log_time_s[keep])))
+            work.say("note", f"each sample is repeated for about {usual} rows: only the fresh ones are kept, {rate:.3g} Hz", columns[0])
+    time_s, i_gap = _on_clock(source, keep)
+    scale = None
+    if channel == _ACCEL:
+        scale = infer.full_scale(values, STANDARD_GRAVITY_MPS2, infer.ACCEL_RANGES_G)
+    elif channel == _RATE:
+        scale = infer.full_scale(values, DEG, infer.RATE_RANGES_DEGPS)
+    kept = values if keep.all() else values[keep]
+    work.channels[channel] = Channel(
+        name=channel,
+        log_time_s=time_s,
+        values=np.ascontiguousarray(kept[:, 0] if kept.shape[1] == 1 else kept),
+        unit=unit,
+        i_gap=i_gap,
+        columns=columns,
+        is_unit_inferred=any(entry.is_unit_inferred for entry in entries),
+        full_scale=scale,
+    )
+
+
+def _on_clock(source: Source, keep: NDArray[np.bool_]) -> tuple[Array, NDArray[np.int64]]:
+    """Times of the kept rows and their gaps. All rows: the file's own, shared; fewer: gaps by the channel's own usual step."""
+    if keep.all():
+        return source.log_time_s, source.clock.i_gap
+    time_s = source.log_time_s[keep]
+    return time_s, find_gaps(time_s)
+
+
+def _add_state(work: Merge) -> None:
+    found = _members(work, "state")
+    if found is None:
+        return
+    source, (entry, *_) = found
+    values = source.table.column(entry.column)[source.clock.keep]
+    keep = (
+        np.isfinite(values)
+        if values.dtype.kind == "f"
+        else (values != "" if values.dtype.kind == "U" else np.ones(len(values), dtype=bool))
+    )
+    if not keep.any():
+        return
+    time_s, i_gap = _on_clock(source, keep)
+    words = values[keep] if values.dtype.kind == "U" else values[keep].astype(np.float64)
+    work.channels["state"] = Channel("state", time_s, words, "", i_gap, (entry.column,))
+
+
+def _add_attitude(work: Merge) -> None:
+    """The computer's attitude from a quaternion or from angles, the right way round."""
+    found = _members(work, _QUATERNION)
+    orders: tuple[tuple[int, ...], ...] = ((0, 1, 2, 3),)
+    if found is not None and len(found[1]) == 4:
+        source, entries = found
+        q = np.stack([entry.sign * _raw(source, entry, _QUATERNION) for entry in entries], axis=1)
+        if all(any(sign.isdigit() for sign in entry.column) and entry.is_inferred for entry in entries):
+            orders = ((0, 1, 2, 3), (3, 0, 1, 2))
+    else:
+        found = _members(work, ANGLES)
+        if found is None or len(found[1]) != 3:
+            return
+        source, entries = found
+        raw = np.stack([_raw(source, entry, ANGLES) for entry in entries], axis=1)
+        entries = _with_units(work, ANGLES, source, entries, raw)
+        if any(not entry.unit for entry in entries):
+            return
+        angles = np.stack([e.sign * e.scale * (raw[:, k] - e.zero) * to_si("angle", e.unit)[0] for k, e in enumerate(entries)], axis=1)
+        q = from_angles(angles, work.column_map.attitude.angle_order)
+    norm = np.linalg.norm(q, axis=1)
+    is_bad = np.isfinite(norm) & (np.abs(norm - 1.0) > 0.05)
+    if np.mean(is_bad) > 0.5:
+        work.say("warning", f"the attitude's quaternion has length {np.nanmedian(norm):.3g}, not 1: left out", entries[0].column)
+        return
+    if is_bad.any():
+        rows = source.table.rows[source.clock.keep][is_bad]
+        work.say(
+            "warning", f"{int(is_bad.sum())} quaternions of a length other than 1, left out", entries[0].column, [int(r) for r in rows]
+        )
+        q[is_bad] = np.nan
+    q = _right_way_round(work, source, entries, q, orders)
+    _store(work, _QUATERNION, source, to_enu_from_body(q, work.column_map.attitude), "1", entries)
+
+
+def _right_way_round(work: Merge, source: Source, entries: list[ColumnEntry], q: Array, orders: tuple[tuple[int, ...], ...]) -> Array:
+    """Find the reading where it is not stated; put it in the map and say so. Returns components in the order w, x, y, z."""
+    attitude = work.column_map.attitude
+    gyro, up = work.channels.get(_RATE), _up(work)
+    inertial = None
+    if gyro is not None and up is not None and len(up[0]) > 1:
+        inertial = Inertial(gyro.log_time_s, gyro.values, up[0], up[1])
+    good = np.isfinite(q).all(axis=1)
+    found, order, score, reason = meant(source.log_time_s[good], q[good], inertial, orders)
+    if not attitude.is_inferred:
+        if score > 0.0 and (found.turns, found.earth_z) != (attitude.turns, attitude.earth_z):
+            text = f"stated as {attitude.turns}, z {attitude.earth_z}, but the record says otherwise: {reason}"
+            work.say("warning", text, entries[0].column)
+        return q
+    work.column_map = replace(work.column_map, attitude=replace(found, angle_order=attitude.angle_order))
+    work.say("note" if score > 0.0 else "warning", f"computer's attitude: {reason}", entries[0].column)
+    if order != (0, 1, 2, 3):
+        names = components_of(_QUATERNION)
+        work.say("note", "the quaternion's scalar stands last", entries[-1].column)
+        for name, place in zip(names, order, strict=True):
+            work.column_map = work.column_map.with_entry(replace(entries[place], component=name))
+    return q[:, list(order)]
+
+
+def _add_extras(work: Merge) -> None:
+    """Columns of no known channel, under their headers."""
+    for source in work.sources:
+        full = np.ones(len(source.clock.time_s), dtype=bool)
+        for entry in work.column_map.columns:
+            if entry.file != source.name or entry.channel != EXTRA:
+                continue
+            values = source.table.column(entry.column)[source.clock.keep]
+            if values.dtype.kind == "f":
+                keep = np.isfinite(values)
+            else:
+                keep = values != "" if values.dtype.kind == "U" else full
+                values = values if values.dtype.kind == "U" else values.astype(np.float64)
+            if not keep.any():
+                work.say("note", "a blank column, left out", entry.column)
+                continue
+            name = entry.column
+            if name in work.channels or name in KINDS:
+                name = f"{source.table.name}: {name}"
+            time_s, i_gap = _on_clock(source, keep)
+            unit = entry.unit or split_unit(entry.column)[1] or ""
+            kept = values if keep.all() else values[keep]
+            work.channels[name] = Channel(name, time_s, np.ascontiguousarray(kept), unit, i_gap, (entry.column,), is_extra=True)
+
+
+def by_channel(channels: Mapping[str, Channel]) -> dict[str, Channel]:
+    """Known channels first, in the vocabulary's order, then the extras."""
+    known = {name: channels[name] for name in KINDS if name in channels}
+    return {**known, **{name: channel for name, channel in channels.items() if name not in known}}

@@ -1,0 +1,160 @@
+"""`read_log`: files of one flight to a FlightLog. Opened read-only, never altered."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from replay.errors import Cancelled, LogReadError
+from replay.flightlog.checks import check_channels
+from replay.flightlog.columnmap import ColumnMap
+from replay.flightlog.guess import guess_columns
+from replay.flightlog.log import FlightLog, Issue
+from replay.flightlog.merge import by_channel, merge
+from replay.flightlog.text import Table, read_text
+
+PathLike = str | os.PathLike[str]
+TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".log", ".asc")
+PARQUET_SUFFIXES = (".parquet", ".pq")
+
+
+def read_log(
+    paths: PathLike | Iterable[PathLike],
+    column_map: ColumnMap | None = None,
+    progress: Callable[[float, str], None] | None = None,
+    cancel: Callable[[], bool] | None = None,
+) -> FlightLog:
+    """Read the files of one flight.
+
+    Parameters
+    ----------
+    paths : path or iterable of paths
+        Text or Parquet files, or a folder (all its text and Parquet files; those that hold no table are named in the issues).
+    column_map : ColumnMap, optional
+        What it does not state is guessed.
+    progress : callable(fraction, text), optional
+        Called with 0 to 1 and what is being done.
+    cancel : callable() -> bool, optional
+
+    Returns
+    -------
+    FlightLog
+
+    Raises
+    ------
+    LogReadError
+        A file can't be read or has no clock. One with tables but no gyro or accelerometer is read: `audit.problems` says what is missing.
+    Cancelled
+    """
+    tell = progress or (lambda fraction, text: None)
+    check = cancel or (lambda: False)
+    tables, issues = read_tables(paths, lambda fraction, text: tell(0.85 * fraction, text), check)
+    tell(0.86, "finding the channels")
+    mapped, more = guess_columns(tables, column_map or ColumnMap())
+    issues += more
+    if check():
+        raise Cancelled
+    tell(0.9, "putting the clocks in order")
+    work = merge(tables, mapped)
+    if check():
+        raise Cancelled
+    tell(0.97, "checking")
+    channels = by_channel(work.channels)
+    issues += work.issues
+    issues += check_channels(channels)
+    tell(1.0, "done")
+    digest = tables[0].sha256 if len(tables) == 1 else hashlib.sha256("".join(table.sha256 for table in tables).encode()).hexdigest()
+    return FlightLog(tuple(table.path for table in tables), digest, channels, work.column_map, tuple(issues))
+
+
+def read_tables(
+    paths: PathLike | Iterable[PathLike], progress: Callable[[float, str], None], cancel: Callable[[], bool]
+) -> tuple[list[Table], list[Issue]]:
+    """Every file's table, and what was found on the way."""
+    given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
+    files = [(Path(path), False) for path in given if not Path(path).is_dir()]
+    for path in given:
+        if Path(path).is_dir():
+            inside = sorted(p for p in Path(path).iterdir() if p.suffix.lower() in TEXT_SUFFIXES + PARQUET_SUFFIXES and p.is_file())
+            files += [(p, True) for p in inside]
+    if not files:
+        raise LogReadError(", ".join(map(str, given)) or "nothing", None, None, "a log file", "none")
+    tables: list[Table] = []
+    issues: list[Issue] = []
+    for i, (path, is_from_folder) in enumerate(files):
+
+        def tell(fraction: float, text: str, i: int = i, path: Path = path) -> None:
+            progress((i + fraction) / len(files), f"{path.name}: {text}")
+
+        try:
+            table = _read_table(path, tell, cancel)
+        except LogReadError as error:
+            if not is_from_folder:
+                raise
+            issues.append(Issue("note", f"{path.name} left out: expected {error.expected}, got {error.got}"))
+            continue
+        tables.append(_apart(table, tables))
+    if not tables:
+        raise LogReadError(str(given[0]), None, None, "a file with a table", "none in this folder")
+    for table in tables:
+        prefix = f"{table.name}: " if len(tables) > 1 else ""
+        issues += [replace(issue, text=prefix + issue.text) for issue in table.issues]
+    return tables, issues
+
+
+def _apart(table: Table, others: list[Table]) -> Table:
+    """Two files of one name (from two folders) are told apart by a number, since the column map knows them by name."""
+    if all(table.name != other.name for other in others):
+        return table
+    raise LogReadError(table.path, None, None, "files of different names", f"{table.name!r} twice")
+
+
+def _read_table(path: Path, progress: Callable[[float, str], None], cancel: Callable[[], bool]) -> Table:
+    if path.suffix.lower() in PARQUET_SUFFIXES:
+        return read_parquet(path)
+    return read_text(path, progress, cancel)
+
+
+def read_parquet(path: Path) -> Table:
+    """A Parquet file's table; row numbers count from 1.
+
+    Raises
+    ------
+    LogReadError
+        Not readable, or the extra it needs is not installed.
+    """
+    try:
+        import pyarrow.parquet as parquet
+    except ImportError:
+        raise LogReadError(str(path), None, None, "the [parquet] extra: pip install 'plumbline-replay[parquet]'", "no pyarrow") from None
+    from pyarrow import ArrowException
+
+    try:
+        raw = path.read_bytes()
+        frame = parquet.read_table(path).to_pandas()
+    except (OSError, ArrowException) as error:
+        raise LogReadError(str(path), None, None, "a Parquet file that can be read", str(error).split("\n")[0]) from None
+    columns = []
+    for header in frame.columns:
+        series = frame[header]
+        if series.dtype.kind == "M":
+            columns.append((series - series.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64) + series.iloc[0].timestamp())
+        elif series.dtype.kind in "iub":
+            columns.append(series.to_numpy(dtype=np.int64 if series.dtype.kind != "b" else np.float64))
+        elif series.dtype.kind == "f":
+            columns.append(series.to_numpy(dtype=np.float64))
+        else:
+            columns.append(series.fillna("").astype(str).to_numpy(dtype=str))
+    return Table(
+        path=str(path),
+        sha256=hashlib.sha256(raw).hexdigest(),
+        headers=tuple(str(header) for header in frame.columns),
+        units=("",) * len(columns),
+        columns=tuple(columns),
+        rows=np.arange(1, len(frame) + 1, dtype=np.int64),
+    )
