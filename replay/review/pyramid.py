@@ -71,21 +71,26 @@ class Pyramid:
         -------
         log_time_s, values : ndarray, shape (p,), p <= 3 points a pixel or so
         """
-        first, last = self.indices(start_s, stop_s)
-        first, last = max(first - 1, 0), min(last + 1, len(self.values))
-        pixel_s = (stop_s - start_s) / max(n_pixels, 1)
-        width = bin_width(pixel_s / self.step_s if self.step_s > 0.0 else 1.0, (last - first) / max(n_pixels, 1))
-        edges = self._edges(first, last, 0.0 if width == 1 else pixel_s)
-        if width == 1:
+        edges, width = self._layout(start_s, stop_s, n_pixels)
+        if width == 1 or not len(edges):
             return _with_breaks(self.log_time_s, self.values, edges)
         from replay.review import _kernels as kernels
 
-        size = 2 * ((last - first) // width + 2) + 5 * (len(edges) // 2)
+        size = 2 * ((edges[-1] - edges[0]) // width + 2) + 5 * (len(edges) // 2)
         time_s, values = np.empty(size), np.empty(size)
         n = kernels.rebin(
             self.log_time_s, self.values, self.lowest, self.highest, self.level_start, edges, width, time_s, values
         )  # fmt: skip
         return time_s[:n], values[:n]
+
+    def _layout(self, start_s: float, stop_s: float, n_pixels: int) -> tuple[Index, int]:
+        """Segment bounds of what is in view with a sample more at either end, made whole bins, and samples a bin."""
+        first, last = self.indices(start_s, stop_s)
+        first, last = max(first - 1, 0), min(last + 1, len(self.values))
+        pixel_s = (stop_s - start_s) / max(n_pixels, 1)
+        width = bin_width(pixel_s / self.step_s if self.step_s > 0.0 else 1.0, (last - first) / max(n_pixels, 1))
+        first, last = first // width * width, min(-(-last // width) * width, len(self.values))
+        return self._edges(first, last, 0.0 if width == 1 else pixel_s), width
 
     def _edges(self, first: int, last: int, shortest_s: float) -> Index:
         """Segment bounds [start, stop, ...] of samples first to last - 1, parted at gaps of at least `shortest_s`."""
@@ -94,6 +99,24 @@ class Pyramid:
         i_gap = self.i_gap[np.searchsorted(self.i_gap, first) : np.searchsorted(self.i_gap, last - 1)]
         i_gap = i_gap[self.log_time_s[i_gap + 1] - self.log_time_s[i_gap] >= shortest_s]
         return np.concatenate(([first], np.repeat(i_gap + 1, 2), [last])).astype(np.int64)
+
+
+def visible_band(low: Pyramid, high: Pyramid, start_s: float, stop_s: float, n_pixels: int) -> tuple[Array, Array, Array]:
+    """Outline of a band between two traces on one clock with the same gaps: times, lower and upper edge, shapes (p,).
+
+    In a bin of several samples the lower edge is the lowest of `low`, the upper one the highest of `high`.
+    """
+    _, width = low._layout(start_s, stop_s, n_pixels)
+    time_s, bottom = low.visible(start_s, stop_s, n_pixels)
+    _, top = high.visible(start_s, stop_s, n_pixels)
+    missing = np.isnan(bottom) | np.isnan(top)
+    bottom, top = np.where(missing, np.nan, bottom), np.where(missing, np.nan, top)
+    if width > 1:
+        present = np.flatnonzero(~missing)
+        first, second = present[::2], present[1::2]
+        bottom[first] = bottom[second] = np.minimum(bottom[first], bottom[second])
+        top[first] = top[second] = np.maximum(top[first], top[second])
+    return time_s, bottom, top
 
 
 def bin_width(samples_a_pixel: float, mean_samples_a_pixel: float = 0.0) -> int:

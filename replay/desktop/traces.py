@@ -1,0 +1,538 @@
+"""Traces: a stack of plots over one window of time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from PySide6.QtCore import QEvent, QSize, Qt, QTimer, Signal
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QResizeEvent
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QMenu, QScrollArea, QSplitter, QToolButton, QVBoxLayout, QWidget
+
+from replay.desktop import style
+from replay.desktop.measure_table import MeasureTable
+from replay.desktop.time_axis import TimeAxis
+from replay.desktop.time_scale import TimeScale
+from replay.desktop.trace_chooser import TraceChooser
+from replay.desktop.trace_pane import TracePane, line_name
+from replay.errors import SettingsError
+from replay.review.pyramid import span_statistics
+from replay.review.series import DEFAULT_PANES, Series, of_snapshot
+from replay.review.snapshot import Snapshot
+from replay.scene import palette
+
+FRAME_MS: Final = 8
+"""Windows asked for within this time are drawn once."""
+_MEASURE_MS: Final = 40
+_LEAST_SAMPLES: Final = 4.0
+
+KEYS: Final = (
+    ("+, −", "on the traces: zoom in and out about the cursor"),
+    ("Page Up, Page Down", "on the traces: half a window earlier or later"),
+    ("0", "on the traces: the whole flight"),
+    ("M", "on the traces: measure between two handles"),
+    ("Wheel", "on the traces: zoom about the pointer; with Shift pan, with Control the vertical scale"),
+    ("Drag", "on the traces: pan; with Shift choose the window"),
+    ("Double click", "on the traces: cursor here"),
+)
+"""Keys and pointer actions of this widget, for the key sheet. They count only while it has the focus."""
+
+
+class TraceStack(QWidget):
+    """A view: `show_snapshot` draws a result, `move_cursor` moves the line."""
+
+    cursor_requested = Signal(float)
+    """Log time the user wants the cursor at."""
+    arrangement_changed = Signal(object)
+    """The user changed panes, traces, bands or measuring; carries `arrangement()`."""
+    window_changed = Signal(float, float)
+    """Log times in view."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAccessibleName("Traces")
+        self._series: Series | None = None
+        self._panes: list[TracePane] = []
+        self._window: tuple[float, float] | None = None
+        self._cursor_log_s: float | None = None
+        self._span: tuple[float, float] | None = None
+        self._frame = QTimer(self, singleShot=True, interval=FRAME_MS)
+        self._frame.timeout.connect(self._draw_window)
+        self._measure = QTimer(self, singleShot=True, interval=_MEASURE_MS)
+        self._measure.timeout.connect(self._fill_table)
+        self._build()
+        self._replace_panes([{"traces": list(keys)} for keys in DEFAULT_PANES])
+
+    def _build(self) -> None:
+        self.splitter = QSplitter(Qt.Orientation.Vertical)
+        self.splitter.setChildrenCollapsible(False)
+        self.splitter.setHandleWidth(5)
+        self.splitter.splitterMoved.connect(lambda *_: self._edited())
+        self.scroll = QScrollArea()
+        self.scroll.setWidgetResizable(True)
+        self.scroll.setFrameShape(QFrame.Shape.NoFrame)
+        self.scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.scroll.setWidget(self.splitter)
+        self.axis = TimeAxis()
+        self.table = MeasureTable()
+        self.table.hide()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        column.addLayout(self._tools())
+        column.addWidget(self.scroll, 1)
+        column.addWidget(self.axis)
+        column.addWidget(self.table)
+
+    def _tools(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setContentsMargins(style.GAP, 2, style.GAP, 2)
+        row.setSpacing(style.GAP // 2)
+        self.zoom_menu = QMenu(self)
+        self.zoom_menu.aboutToShow.connect(self._fill_zoom_menu)
+        add = _tool("Add pane…", "Add a pane and choose what it shows", self._add_by_dialog)
+        zoom = _tool("Zoom to", "A phase, the measured span, or the whole flight", None)
+        zoom.setMenu(self.zoom_menu)
+        zoom.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        out = _tool("−", "Zoom out", lambda: self.zoom(1.6))
+        into = _tool("+", "Zoom in", lambda: self.zoom(1.0 / 1.6))
+        whole = _tool("Whole flight", "Show all of the log", self.fit)
+        self.bands_button = _tool("±1 sd", "Bands of one standard deviation, where the estimate has them", None)
+        self.bands_button.setCheckable(True)
+        self.bands_button.setChecked(True)
+        self.bands_button.clicked.connect(self._bands_clicked)
+        self.measure_button = _tool("Measure", "Δt, mean, slope, extremes and integral between two handles (M)", None)
+        self.measure_button.setCheckable(True)
+        self.measure_button.clicked.connect(self.set_measuring)
+        for widget in (add, zoom, out, into, whole, self.measure_button, self.bands_button):
+            row.addWidget(widget)
+        row.addStretch(1)
+        for colour, text, is_bar in ((palette.GREEN, "gravity used", True), (palette.VERMILLION, "measurement rejected", False)):
+            row.addWidget(_Sign(colour, is_bar))
+            label = QLabel(text)
+            label.setObjectName("muted")
+            row.addWidget(label)
+        return row
+
+    # the two entry points of a view
+
+    def show_snapshot(self, snapshot: Snapshot) -> None:
+        """Draw a new result."""
+        is_first = self._series is None
+        self._series = of_snapshot(snapshot)
+        marks = self._series.marks
+        if is_first or self._window is None or not self._fits(*self._window):
+            self._window = (marks.start_log_s, marks.stop_log_s)
+        for pane in self._panes:
+            pane.set_series(self._series, self.bands_button.isChecked())
+        self._draw_window()
+        if self._span is not None:
+            self._measure.start()
+
+    def move_cursor(self, log_time_s: float) -> None:
+        """Move the cursor; the window turns a page when a cursor that was in view runs out of it."""
+        was_seen = self._cursor_log_s is not None and self._is_seen(self._cursor_log_s)
+        self._cursor_log_s = log_time_s
+        for pane in self._panes:
+            pane.move_cursor(log_time_s)
+        if was_seen and not self._is_seen(log_time_s):
+            self.reveal(log_time_s)
+
+    def reveal(self, log_time_s: float) -> None:
+        """Bring a time into view, the window's width kept."""
+        if self._window is None or self._is_seen(log_time_s):
+            return
+        start, stop = self._window
+        share = 0.08 if log_time_s > stop else 0.92
+        begin = log_time_s - share * (stop - start)
+        self.set_window(begin, begin + stop - start)
+
+    def _is_seen(self, log_time_s: float) -> bool:
+        return self._window is not None and self._window[0] <= log_time_s <= self._window[1]
+
+    # the window of time
+
+    @property
+    def window_log_s(self) -> tuple[float, float] | None:
+        """Log times in view."""
+        return self._window
+
+    def set_window(self, start_log_s: float, stop_log_s: float) -> None:
+        """Show [start, stop] on every pane. Many calls within a frame are drawn once."""
+        if self._series is None or not (math.isfinite(start_log_s) and math.isfinite(stop_log_s)):
+            return
+        marks = self._series.marks
+        whole = max(marks.stop_log_s - marks.start_log_s, 1e-6)
+        width = min(max(stop_log_s - start_log_s, 1e-4), 1.2 * whole)
+        middle = 0.5 * (start_log_s + stop_log_s)
+        slack = 0.1 * whole
+        start = min(max(middle - 0.5 * width, marks.start_log_s - slack), marks.stop_log_s + slack - width)
+        self._window = (start, start + width)
+        if not self._frame.isActive():
+            self._frame.start()
+
+    def _fits(self, start_log_s: float, stop_log_s: float) -> bool:
+        """The window still lies on the log."""
+        assert self._series is not None
+        marks = self._series.marks
+        return (
+            start_log_s < marks.stop_log_s
+            and stop_log_s > marks.start_log_s
+            and stop_log_s - start_log_s <= 1.3 * (marks.stop_log_s - marks.start_log_s)
+        )
+
+    def fit(self) -> None:
+        """The whole log."""
+        if self._series is not None:
+            self.set_window(self._series.marks.start_log_s, self._series.marks.stop_log_s)
+
+    def zoom(self, factor: float, about_log_s: float | None = None) -> None:
+        """Scale the window's width; about the cursor where it is in view, else about the middle."""
+        if self._window is None:
+            return
+        start, stop = self._window
+        if about_log_s is None:
+            about_log_s = (
+                self._cursor_log_s if self._cursor_log_s is not None and self._is_seen(self._cursor_log_s) else 0.5 * (start + stop)
+            )
+        self.set_window(about_log_s + (start - about_log_s) * factor, about_log_s + (stop - about_log_s) * factor)
+
+    def pan(self, by_s: float) -> None:
+        """Move the window."""
+        if self._window is not None:
+            self.set_window(self._window[0] + by_s, self._window[1] + by_s)
+
+    def zoom_to_phase(self, name: str) -> None:
+        """Show one phase with a little before and after."""
+        phase = next((p for p in self._series.marks.phases if p.name == name), None) if self._series else None
+        if phase is not None:
+            room = 0.04 * (phase.stop_log_s - phase.start_log_s)
+            self.set_window(phase.start_log_s - room, phase.stop_log_s + room)
+
+    def _fill_zoom_menu(self) -> None:
+        self.zoom_menu.clear()
+        self.zoom_menu.addAction("Whole flight", self.fit)
+        if self._series is not None:
+            for phase in self._series.marks.phases:
+                self.zoom_menu.addAction(phase.name.capitalize(), lambda name=phase.name: self.zoom_to_phase(name))
+        if self._span is not None:
+            self.zoom_menu.addSeparator()
+            self.zoom_menu.addAction("Measured span", lambda: self.set_window(*self._span))
+
+    def _draw_window(self) -> None:
+        self._frame.stop()
+        if self._series is None or self._window is None:
+            return
+        for pane in self._panes:
+            pane.show_window(*self._window)
+        self._draw_axis()
+        self.window_changed.emit(*self._window)
+
+    def _draw_axis(self) -> None:
+        if self._panes and self._series is not None and self._window is not None:
+            pane = self._panes[0]
+            left = pane.canvas.mapTo(self, pane.canvas.rect().topLeft()).x() - self.axis.x()
+            inside = pane.canvas.plot_rect
+            self.axis.show_window(self._series.marks, TimeScale(*self._window, left + inside.left(), left + inside.right()))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._frame.start()
+
+    # panes
+
+    @property
+    def panes(self) -> tuple[TracePane, ...]:
+        """Panes from top to bottom."""
+        return tuple(self._panes)
+
+    def wanted_keys(self) -> tuple[str, ...]:
+        """Traces on screen, for `series.prepare`."""
+        return tuple(dict.fromkeys(key for pane in self._panes for key in pane.keys))
+
+    def add_pane(self, keys: Sequence[str], at: int | None = None) -> TracePane:
+        """Add a pane; at the bottom unless said otherwise."""
+        pane = self._insert(list(keys), len(self._panes) if at is None else at)
+        self._edited()
+        return pane
+
+    def remove_pane(self, i: int) -> None:
+        """Remove a pane. The last one stays."""
+        if len(self._panes) > 1:
+            self._drop(self._panes[i])
+            self._edited()
+
+    def move_pane(self, i: int, by: int) -> None:
+        """Move a pane up (-1) or down (+1)."""
+        j = min(max(i + by, 0), len(self._panes) - 1)
+        if j != i:
+            pane = self._panes.pop(i)
+            self._panes.insert(j, pane)
+            self.splitter.insertWidget(j, pane)
+            self._frame.start()
+            self._edited()
+
+    def choose(self, i: int, keys: Sequence[str]) -> None:
+        """Change what a pane shows."""
+        pane = self._panes[i]
+        if tuple(keys) != pane.keys:
+            pane.keys, pane.vertical = tuple(keys), None
+            if self._series is not None:
+                pane.set_series(self._series, self.bands_button.isChecked())
+            self._edited()
+
+    def choose_by_dialog(self, i: int | None = None) -> None:
+        """Open the chooser for a pane; without a number, for the one that has the focus or the first."""
+        if self._series is None:
+            return
+        if i is None:
+            i = next((k for k, pane in enumerate(self._panes) if pane.isAncestorOf(self.focusWidget() or self) or pane.hasFocus()), 0)
+        keys = self._ask(self._panes[i].keys, "Traces of this pane")
+        if keys:
+            self.choose(i, keys)
+
+    def _add_by_dialog(self, at: int | None = None) -> None:
+        keys = self._ask((), "Traces of the new pane") if self._series is not None else None
+        if keys:
+            self.add_pane(keys, at)
+
+    def _ask(self, chosen: Sequence[str], title: str) -> tuple[str, ...] | None:
+        chooser = TraceChooser(self._series.catalogue, chosen, title, self)
+        chosen_now = chooser.chosen() if chooser.exec() else None
+        chooser.deleteLater()
+        return chosen_now
+
+    def _insert(self, keys: list[str], at: int) -> TracePane:
+        pane = TracePane(keys)
+        self._panes.insert(at, pane)
+        self.splitter.insertWidget(at, pane)
+        self.splitter.setStretchFactor(at, 1)
+        canvas = pane.canvas
+        canvas.cursor_requested.connect(self.cursor_requested)
+        canvas.zoom_requested.connect(lambda about, factor: self.zoom(factor, about))
+        canvas.pan_requested.connect(self.pan)
+        canvas.window_requested.connect(self.set_window)
+        canvas.span_dragged.connect(lambda start, stop: self._set_span((start, stop)))
+        canvas.span_released.connect(self._edited)
+        canvas.pressed.connect(pane.setFocus)
+        pane.choose_requested.connect(lambda: self.choose_by_dialog(self._panes.index(pane)))
+        pane.add_requested.connect(lambda: self._add_by_dialog(self._panes.index(pane) + 1))
+        pane.remove_requested.connect(lambda: self.remove_pane(self._panes.index(pane)))
+        pane.move_requested.connect(lambda by: self.move_pane(self._panes.index(pane), by))
+        pane.vertical_edited.connect(self._edited)
+        canvas.set_span(self._span)
+        if self._series is not None:
+            pane.set_series(self._series, self.bands_button.isChecked())
+            pane.show_window(*self._window)
+            if self._cursor_log_s is not None:
+                pane.move_cursor(self._cursor_log_s)
+        self._frame.start()
+        return pane
+
+    def _drop(self, pane: TracePane) -> None:
+        self._panes.remove(pane)
+        pane.setParent(None)
+        pane.deleteLater()
+        self._frame.start()
+
+    def _bands_clicked(self) -> None:
+        self._apply_bands()
+        self._edited()
+
+    def _apply_bands(self) -> None:
+        if self._series is not None:
+            for pane in self._panes:
+                pane.set_series(self._series, self.bands_button.isChecked())
+
+    # the measured span
+
+    @property
+    def span_log_s(self) -> tuple[float, float] | None:
+        """Both ends of the measured span; None while nothing is measured."""
+        return self._span
+
+    def set_measuring(self, is_on: bool) -> None:
+        """Show or hide the handles; at first they stand at a third and two thirds of the window."""
+        if is_on and self._window is not None:
+            start, stop = self._window
+            self._set_span((start + (stop - start) / 3.0, stop - (stop - start) / 3.0))
+        else:
+            self._set_span(None)
+        self._edited()
+
+    def set_span(self, span_log_s: tuple[float, float] | None) -> None:
+        """Measure between two log times, or stop measuring. Not a user's edit."""
+        self._set_span(None if span_log_s is None else (min(span_log_s), max(span_log_s)))
+
+    def _set_span(self, span_log_s: tuple[float, float] | None) -> None:
+        self._span = span_log_s
+        self.measure_button.setChecked(span_log_s is not None)
+        self.table.setVisible(span_log_s is not None)
+        for pane in self._panes:
+            pane.canvas.set_span(span_log_s)
+        if span_log_s is not None and not self._measure.isActive():
+            self._measure.start()
+
+    def _fill_table(self) -> None:
+        if self._span is None or self._series is None:
+            return
+        rows = []
+        for pane in self._panes:
+            for line, look in pane.lines():
+                trace = self._series.catalogue[line.key]
+                rows.append((look, line_name(trace, line.variant), trace.unit, span_statistics(line.pyramid, *self._span)))
+        zero = self._series.marks.zero_log_s
+        self.table.show_span(self._span[0] - zero, self._span[1] - zero, rows)
+
+    # arrangement
+
+    def arrangement(self) -> dict[str, Any]:
+        """What the user arranged, as plain JSON: panes with traces, share of the height and vertical range; bands; measured span."""
+        sizes = [max(size, 1) for size in self.splitter.sizes()]
+        total = sum(sizes) or 1
+        panes = [
+            {"traces": list(pane.keys), "share": round(size / total, 3), "vertical": list(pane.vertical) if pane.vertical else None}
+            for pane, size in zip(self._panes, sizes, strict=True)
+        ]
+        return {"panes": panes, "bands": self.bands_button.isChecked(), "measured_log_s": list(self._span) if self._span else None}
+
+    def set_arrangement(self, arrangement: Mapping[str, Any]) -> None:
+        """Bring back an arrangement; an empty one is the default. Not a user's edit.
+
+        Raises
+        ------
+        SettingsError
+            It holds something an arrangement can't.
+        """
+        wanted = _checked(arrangement)
+        if wanted["panes"] != self.arrangement()["panes"]:
+            self._replace_panes(wanted["panes"])
+        self.bands_button.setChecked(wanted["bands"])
+        self._apply_bands()
+        self.set_span(wanted["measured_log_s"])
+
+    def _replace_panes(self, panes: Sequence[Mapping[str, Any]]) -> None:
+        same = [list(pane.keys) for pane in self._panes] == [list(p["traces"]) for p in panes]
+        if not same:
+            for pane in list(self._panes):
+                self._drop(pane)
+            for i, wanted in enumerate(panes):
+                self._insert(list(wanted["traces"]), i)
+        for pane, wanted in zip(self._panes, panes, strict=True):
+            vertical = wanted.get("vertical")
+            pane.vertical = tuple(vertical) if vertical else None
+        shares = [wanted.get("share") or 1.0 / len(panes) for wanted in panes]
+        self.splitter.setSizes([round(10_000 * share) for share in shares])
+        self._frame.start()
+
+    def _edited(self) -> None:
+        self.arrangement_changed.emit(self.arrangement())
+
+    # keys
+
+    def event(self, event: QEvent) -> bool:
+        """Keys of this widget go before the window's own while it has the focus."""
+        if event.type() == QEvent.Type.ShortcutOverride and self._action_of(event) is not None:
+            event.accept()
+            return True
+        return super().event(event)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        action = self._action_of(event)
+        if action is None:
+            super().keyPressEvent(event)
+        else:
+            action()
+
+    def _action_of(self, event: QKeyEvent) -> Any:
+        if event.modifiers() & ~(Qt.KeyboardModifier.ShiftModifier | Qt.KeyboardModifier.KeypadModifier):
+            return None
+        width = (self._window[1] - self._window[0]) if self._window else 0.0
+        actions = {
+            Qt.Key.Key_Plus: lambda: self.zoom(1.0 / 1.6),
+            Qt.Key.Key_Equal: lambda: self.zoom(1.0 / 1.6),
+            Qt.Key.Key_Minus: lambda: self.zoom(1.6),
+            Qt.Key.Key_0: self.fit,
+            Qt.Key.Key_M: lambda: self.set_measuring(self._span is None),
+            Qt.Key.Key_PageUp: lambda: self.pan(-0.5 * width),
+            Qt.Key.Key_PageDown: lambda: self.pan(0.5 * width),
+        }
+        return actions.get(Qt.Key(event.key()))
+
+    def sizeHint(self) -> QSize:
+        return QSize(760, 620)
+
+
+class _Sign(QWidget):
+    """Legend of what stands along the bottom edge of every pane."""
+
+    def __init__(self, colour: str, is_bar: bool) -> None:
+        super().__init__()
+        self._colour, self._is_bar = colour, is_bar
+        self.setFixedSize(20 if is_bar else 8, 12)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        if self._is_bar:
+            painter.fillRect(2, 7, 16, 3, QColor(self._colour))
+        else:
+            painter.fillRect(3, 2, 2, 8, QColor(self._colour))
+        painter.end()
+
+
+def _tool(text: str, tip: str, action: Any) -> QToolButton:
+    button = QToolButton()
+    button.setObjectName("quiet")
+    button.setText(text)
+    button.setToolTip(tip)
+    button.setAccessibleName(tip)
+    if action is not None:
+        button.clicked.connect(lambda *_: action())
+    return button
+
+
+def _checked(arrangement: Mapping[str, Any]) -> dict[str, Any]:
+    """An arrangement in full, its parts checked."""
+    wanted: dict[str, Any] = {"panes": [{"traces": list(keys)} for keys in DEFAULT_PANES], "bands": True, "measured_log_s": None}
+    unknown = sorted(set(arrangement) - set(wanted))
+    if unknown:
+        raise SettingsError("review", f"trace_arrangement.{unknown[0]}", f"one of {', '.join(wanted)}", "an unknown key")
+    wanted.update(arrangement)
+    panes = []
+    for i, pane in enumerate(wanted["panes"]):
+        where = f"trace_arrangement.panes[{i + 1}]"
+        if not isinstance(pane, Mapping) or not set(pane) <= {"traces", "share", "vertical"}:
+            raise SettingsError("review", where, "traces, share and vertical", str(pane))
+        traces = pane.get("traces")
+        if isinstance(traces, str) or not isinstance(traces, Sequence) or not all(isinstance(key, str) for key in traces):
+            raise SettingsError("review", f"{where}.traces", "a list of trace names", str(traces))
+        panes.append(
+            {
+                "traces": list(traces),
+                "share": _share(pane.get("share"), where),
+                "vertical": _pair(pane.get("vertical"), f"{where}.vertical"),
+            }
+        )
+    wanted["panes"] = panes or [{"traces": list(keys)} for keys in DEFAULT_PANES]
+    wanted["bands"] = bool(wanted["bands"])
+    wanted["measured_log_s"] = _pair(wanted["measured_log_s"], "trace_arrangement.measured_log_s")
+    return wanted
+
+
+def _share(value: Any, where: str) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= 1.0:
+        raise SettingsError("review", f"{where}.share", "a share of the height between 0 and 1", str(value))
+    return float(value)
+
+
+def _pair(value: Any, where: str) -> list[float] | None:
+    if value is None:
+        return None
+    is_pair = isinstance(value, Sequence) and len(value) == 2 and all(isinstance(v, int | float) and math.isfinite(v) for v in value)
+    if not is_pair or value[1] <= value[0]:
+        raise SettingsError("review", where, "two increasing numbers", str(value))
+    return [float(v) for v in value]
