@@ -51,6 +51,7 @@ QToolButton#section {{ border: none; font-weight: 600; text-align: left; padding
 QToolButton#section:hover {{ color: {ACCENT}; }}
 QToolButton#quiet {{ border: 1px solid transparent; border-radius: 3px; padding: 1px 4px; color: {MUTED}; }}
 QToolButton#quiet:hover {{ border-color: {LINE}; color: {INK}; background: {PAPER}; }}
+QToolButton#quiet:checked {{ border-color: {ACCENT}; color: {INK}; background: {HINT_GROUND}; }}
 QToolButton#quiet:focus {{ border-color: {ACCENT}; }}
 QToolButton#quiet:disabled {{ color: {LINE}; }}
 QToolButton#transport {{
