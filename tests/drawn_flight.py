@@ -89,7 +89,7 @@ def snapshot(rate_hz=400.0, duration_s=38.0, *, gap_s=(20.0, 20.6), what_if=True
         revision,
         log,
         flown,
-        solution(t, extra_tilt_deg=-1.3, seed=seed, with_sd=with_sd) if what_if else None,
+        solution(t, extra_tilt_deg=-1.3, seed=seed, with_sd=with_sd, rejected=rejected) if what_if else None,
         (slow, board.q_enu_from_body) if onboard else None,
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
@@ -14,21 +16,30 @@ from replay.scene import palette
 PHASE_EDGE = "#9AA7B0"
 
 
-def paint_phases(painter: QPainter, marks: Marks, scale: TimeScale, band: QRectF) -> None:
-    """Phases as shaded fields with their names where they fit."""
-    metrics = QFontMetricsF(painter.font())
+def _fields(marks: Marks, scale: TimeScale, band: QRectF) -> Iterator[tuple[str, QRectF]]:
+    """Name and field of every phase in view."""
     for phase in marks.phases:
         left = min(max(scale.x(phase.start_log_s), band.left()), band.right())
         right = min(max(scale.x(phase.stop_log_s), band.left()), band.right())
-        if right - left < 0.5:
-            continue
-        field = QRectF(left, band.top(), right - left, band.height())
-        painter.fillRect(field, QColor(palette.PHASE_SHADES[phase.name]))
+        if right - left >= 0.5:
+            yield phase.name, QRectF(left, band.top(), right - left, band.height())
+
+
+def shade_phases(painter: QPainter, marks: Marks, scale: TimeScale, band: QRectF) -> None:
+    """Phases as shaded fields."""
+    for name, field in _fields(marks, scale, band):
+        painter.fillRect(field, QColor(palette.PHASE_SHADES[name]))
         painter.setPen(QPen(QColor(PHASE_EDGE), 1.0))
-        painter.drawLine(QPointF(left, band.top()), QPointF(left, band.bottom()))
-        if metrics.horizontalAdvance(phase.name) + 6.0 <= right - left:
-            painter.setPen(QColor(style.MUTED))
-            painter.drawText(field, Qt.AlignmentFlag.AlignCenter, phase.name)
+        painter.drawLine(field.topLeft(), field.bottomLeft())
+
+
+def name_phases(painter: QPainter, marks: Marks, scale: TimeScale, band: QRectF) -> None:
+    """Names of the phases, where they fit."""
+    metrics = QFontMetricsF(painter.font())
+    painter.setPen(QColor(style.MUTED))
+    for name, field in _fields(marks, scale, band):
+        if metrics.horizontalAdvance(name) + 6.0 <= field.width():
+            painter.drawText(field, Qt.AlignmentFlag.AlignCenter, name)
 
 
 def paint_ticks(painter: QPainter, scale: TimeScale, zero_log_s: float, top: float, height: float, right_limit: float) -> None:
@@ -79,7 +90,8 @@ class TimeAxis(QWidget):
         painter.setFont(style.small(self, 0.94))
         line = QFontMetricsF(painter.font()).height()
         band = QRectF(self._scale.left_px, 0.0, self._scale.right_px - self._scale.left_px, line + 2.0)
-        paint_phases(painter, self._marks, self._scale, band)
+        shade_phases(painter, self._marks, self._scale, band)
+        name_phases(painter, self._marks, self._scale, band)
         painter.setPen(QPen(QColor(style.LINE), 1.0))
         painter.drawRect(band)
         text = caption(self._marks)

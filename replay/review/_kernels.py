@@ -174,6 +174,8 @@ def thin_track(
         level = math.sqrt(nose_east * nose_east + nose_north * nose_north)
         scale = tilt[k] / level if level > 1e-150 else 0.0
         east, north = scale * nose_east, scale * nose_north
+        if level <= 1e-150 and tilt[k] > 90.0:  # straight down has no direction: drawn to the north
+            north = tilt[k]
         is_end = k == stop - 1 or (gap < i_gap.shape[0] and i_gap[gap] == k)
         if not math.isfinite(tilt[k]):
             is_joined = False

@@ -5,6 +5,7 @@ A point lies at its tilt from the centre, towards its tilt azimuth: (tilt sin az
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,17 @@ def plane_deg(q_enu_from_body: ArrayLike) -> Array:
     q = np.asarray(q_enu_from_body, dtype=float)
     tilt_deg, azimuth = rotation.tilt(q) / DEG, rotation.tilt_azimuth(q)
     return np.stack((tilt_deg * np.sin(azimuth), tilt_deg * np.cos(azimuth)), axis=-1)
+
+
+def point_deg(q_enu_from_body: Array) -> tuple[float, float]:
+    """`plane_deg` of one attitude, shape (4,), on plain floats: a cursor step has no time for small arrays."""
+    w, x, y, z = q_enu_from_body.tolist()
+    east, north = x * z + w * y, y * z - w * x
+    level = math.hypot(east, north)
+    if level == 0.0:  # straight up, or straight down, which has no direction: drawn to the north
+        return 0.0, 0.0 if w * w + z * z > 0.5 else 180.0
+    scale = 2.0 * math.atan2(math.hypot(x, y), math.hypot(w, z)) / DEG / level
+    return scale * east, scale * north
 
 
 def tilt_deg(q_enu_from_body: Array) -> Array:
