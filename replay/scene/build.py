@@ -28,8 +28,9 @@ Array = NDArray[np.float64]
 
 _N_PATH = 320
 _GHOST_ALPHA = (0.10, 0.34)
-"""Of the what-if where it stands in the vehicle as flown, and once it leans _GHOST_CLEAR_RAD away from it."""
+"""Of the what-if where it stands in the vehicle as flown, and once it leans or stands clear of it."""
 _GHOST_CLEAR_RAD = 5.0 * DEG
+_GHOST_CLEAR_DIAMETERS = 3.0
 _THRUST_WINDOW_S = 0.04
 _ARC_FROM_RAD = 0.4 * DEG
 
@@ -173,7 +174,7 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     if options.show_ground:
         items.extend(still_items(flight.stage, is_wide=options.is_wide, text_px=options.text_px))
     if options.show_path:
-        for track, pose in pairs:
+        for track, pose in pairs if options.is_wide else pairs[:1]:
             items.extend(_path(track, pose, log_time_s, options))
             if options.is_wide and track.has_position:
                 items.extend(drop_line(pose.pos_enu_m, 0.3 * scale * flight.shape.diameter_m, track.colour))
@@ -277,9 +278,10 @@ def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, lo
             anchor = middle - half * dcm[:, 2]
         parts = place(vehicle_mesh(flight.shape, track.colour, is_coarse=options.is_wide), dcm, anchor_body_m, anchor, scale, gimbal)
         if is_twin:
-            apart = math.acos(float(np.clip(dcm[:, 2] @ pairs[0][1].dcm_enu_from_body[:, 2], -1.0, 1.0)))
-            share = 1.0 if options.is_wide else min(apart / _GHOST_CLEAR_RAD, 1.0)
-            alpha = _GHOST_ALPHA[0] + share * (_GHOST_ALPHA[1] - _GHOST_ALPHA[0])
+            nose_apart = math.acos(float(np.clip(dcm[:, 2] @ pairs[0][1].dcm_enu_from_body[:, 2], -1.0, 1.0)))
+            apart = float(np.linalg.norm(pose.pos_enu_m - pairs[0][1].pos_enu_m)) / (scale * flight.shape.diameter_m)
+            share = max(nose_apart / _GHOST_CLEAR_RAD, apart / _GHOST_CLEAR_DIAMETERS if options.is_wide else 0.0)
+            alpha = _GHOST_ALPHA[0] + min(share, 1.0) * (_GHOST_ALPHA[1] - _GHOST_ALPHA[0])
             items.append(Solid(parts, alpha, track.colour, 1.2, glow=(track.colour, 0.3)))
         else:
             items.append(Solid(parts))

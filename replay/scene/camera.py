@@ -148,9 +148,11 @@ def camera_at(viewpoint: Viewpoint, stage: Stage, vehicle_enu_m: Array, aspect: 
     if viewpoint.name == "pad":
         return _spectator(viewpoint, stage, (x, y, z), azimuth, elevation)
     fit = max(1.0, 1.0 / aspect)
-    margin = {"side": 1.22, "top": 1.3, "orbit": 1.32}[viewpoint.name]
+    margin = {"side": 1.36, "top": 1.3, "orbit": 1.5}[viewpoint.name]
     height = margin * fit * _extent_seen(stage, viewpoint.name, aspect * fit) / viewpoint.zoom
-    return Camera(stage.middle_enu_m, azimuth, elevation, height, lens, is_wide=True)
+    x, y, z = stage.middle_enu_m
+    lift = 0.0 if viewpoint.name == "top" else 0.55 * stage.enlargement * stage.vehicle_m  # the vehicle stands on its path
+    return Camera((x, y, z + lift), azimuth, elevation, height, lens, is_wide=True)
 
 
 def _extent_seen(stage: Stage, name: str, aspect: float) -> float:

@@ -27,12 +27,8 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     order = np.argsort(-depth, kind="stable")
     pieces = _lines(lens, [item for item in items if isinstance(item, Line)], -depth[order])
     labels = [item for item in items if isinstance(item, Label)]
-    shapes: list[Primitive] = []
-    for item in items:
-        if isinstance(item, Sheet):
-            shapes.extend(_sheet(lens, item))
-        elif isinstance(item, Strokes):
-            shapes.extend(_strokes(lens, item))
+    shapes = [shape for item in items if isinstance(item, Sheet) for shape in _sheet(lens, item)]
+    shapes.extend(shape for item in items if isinstance(item, Strokes) for shape in _strokes(lens, item))
     for layer in ("ground", "behind"):
         shapes.extend(pieces.get((layer, 0), ()))
         shapes.extend(_labels(lens, labels, layer))
