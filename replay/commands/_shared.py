@@ -24,11 +24,11 @@ def add_common(parser: argparse.ArgumentParser, *, log: bool = True) -> None:
 
 
 @contextmanager
-def new_file(path: str | os.PathLike[str], *, force: bool) -> Iterator[Path]:
+def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out") -> Iterator[Path]:
     """A temporary file beside `path` that takes its name only when the block ends well. Refuses to write over without `force`."""
     target = Path(path)
     if target.exists() and not force:
-        raise SettingsError(str(target), "--out", "a file that does not exist yet (or --force)", "an existing file")
+        raise SettingsError(str(target), option, "a file that does not exist yet (or --force)", "an existing file")
     handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=target.suffix, dir=target.parent or Path())
     os.close(handle)
     temporary = Path(name)

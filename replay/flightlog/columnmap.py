@@ -146,12 +146,16 @@ class OnboardAttitude:
         "up" or "down".
     angle_order : str
         For angles: order of the turns about the moving axes, starting from the earth frame; "zyx" is yaw, pitch, roll.
+    rotation_rad : tuple of 3 float
+        Rotation vector that turns vectors in the logged imu axes into the axes the computer's attitude is about: a computer that turns
+        its board's axes before it estimates. Zero for none.
     is_inferred : bool
     """
 
     turns: str = "body to earth"
     earth_z: str = "up"
     angle_order: str = "zyx"
+    rotation_rad: Vec3 = (0.0, 0.0, 0.0)
     is_inferred: bool = True
 
 
@@ -212,7 +216,13 @@ def _sign(value: Any) -> int:
 
 _SCHEMA: Final = {
     "imu": {"axes": vector(3, _axis), "rotation_deg": vector(3)},
-    "onboard_attitude": {"turns": text(*TURNS), "earth_z": text(*EARTH_Z), "angle_order": text(*ANGLE_ORDERS), "guessed": flag()},
+    "onboard_attitude": {
+        "turns": text(*TURNS),
+        "earth_z": text(*EARTH_Z),
+        "angle_order": text(*ANGLE_ORDERS),
+        "rotation_deg": vector(3),
+        "guessed": flag(),
+    },
     "file": [{"file": text(), "rate_hz": number(above=0.0), "clock_offset_s": number()}],
     "column": [
         {
@@ -251,20 +261,43 @@ def _map_of(stated: Mapping[str, Any], name: str) -> ColumnMap:
         raise SettingsError(name, "imu.axes", "a right-handed set of axes (change one sign, or swap two)", repr(list(axes)))
     rotation = imu.get("rotation_deg")
     attitude = stated.get("onboard_attitude")
+    columns = tuple(_entry(name, i, item) for i, item in enumerate(stated.get("column", []), start=1))
+    _check_once(name, columns)
     return ColumnMap(
-        columns=tuple(_entry(name, i, item) for i, item in enumerate(stated.get("column", []), start=1)),
+        columns=columns,
         files=tuple(FileEntry(**item) for item in stated.get("file", [])),
         axes=axes,
-        rotation_rad=None if rotation is None else (rotation[0] * DEG, rotation[1] * DEG, rotation[2] * DEG),
+        rotation_rad=None if rotation is None else _radians(rotation),
         attitude=OnboardAttitude()
         if attitude is None
         else OnboardAttitude(
             turns=attitude.get("turns", TURNS[0]),
             earth_z=attitude.get("earth_z", EARTH_Z[0]),
             angle_order=attitude.get("angle_order", ANGLE_ORDERS[0]),
+            rotation_rad=_radians(attitude.get("rotation_deg", (0.0, 0.0, 0.0))),
             is_inferred=attitude.get("guessed", False),
         ),
     )
+
+
+def _radians(angles_deg: tuple[float, ...]) -> Vec3:
+    return (angles_deg[0] * DEG, angles_deg[1] * DEG, angles_deg[2] * DEG)
+
+
+def _check_once(name: str, columns: tuple[ColumnEntry, ...]) -> None:
+    """A column stands once, and so does each component of each channel."""
+    seen: dict[tuple[str, ...], int] = {}
+    for i, entry in enumerate(columns, start=1):
+        places = [("column", entry.file, entry.column)]
+        if entry.channel == TIME:
+            places.append((TIME, entry.file, ""))
+        elif entry.channel not in (EXTRA, IGNORE):
+            places.append(("", entry.channel, entry.component))
+        for place in places:
+            if place in seen:
+                expected = "each column, and each component of a channel, once"
+                raise SettingsError(name, f"column[{i}]", expected, f"the same as column[{seen[place]}]")
+            seen[place] = i
 
 
 def _handedness(axes: tuple[str, ...]) -> int:
@@ -320,12 +353,13 @@ def tables_of(column_map: ColumnMap) -> dict[str, Any]:
     return {
         "imu": {
             "axes": column_map.axes,
-            "rotation_deg": None if column_map.rotation_rad is None else [_tidy(angle / DEG) for angle in column_map.rotation_rad],
+            "rotation_deg": None if column_map.rotation_rad is None else _degrees(column_map.rotation_rad),
         },
         "onboard_attitude": {
             "turns": attitude.turns,
             "earth_z": attitude.earth_z,
             "angle_order": attitude.angle_order,
+            "rotation_deg": _degrees(attitude.rotation_rad) if any(attitude.rotation_rad) else None,
             "guessed": attitude.is_inferred or None,
         }
         if has_attitude
@@ -350,6 +384,10 @@ def _saved(entry: ColumnEntry) -> dict[str, Any]:
         "guessed": entry.is_inferred or None,
         "unit_guessed": entry.is_unit_inferred or None,
     }
+
+
+def _degrees(angles_rad: Vec3) -> list[float]:
+    return [_tidy(angle / DEG) for angle in angles_rad]
 
 
 def _tidy(angle_deg: float) -> float:

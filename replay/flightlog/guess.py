@@ -28,7 +28,7 @@ _PERIOD = re.compile(r"(?:period|interval|step)\D{0,20}?(\d+(?:[.,]\d+)?)\s*(s|m
 _OPTIONAL = {"gnss_lat_lon_height": {"height"}, "gimbal_command_rad": {"y"}, "gimbal_position_rad": {"y"}}
 
 
-def guess_columns(tables: Sequence[Table], stated: ColumnMap = ColumnMap()) -> tuple[ColumnMap, list[Issue]]:
+def guess_columns(tables: Sequence[Table], stated: ColumnMap) -> tuple[ColumnMap, list[Issue]]:
     """A column map for these tables, and what is to be said about it.
 
     Files whose columns `stated` lists keep what it says; every other file's are guessed. Each column of each file has an entry.

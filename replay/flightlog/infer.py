@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
+from replay.flightlog.onboard import turned_angle
 from replay.flightlog.unit_table import FAMILIES
 from replay.units import DEG, STANDARD_GRAVITY_MPS2
 
@@ -121,14 +122,6 @@ def rate_unit(
     return Found("deg/s", f"at rest it scatters by {noise:.2g}", is_sure=False)
 
 
-def _turned(values: Array, time_s: Array, at_s: Array) -> Array:
-    """Integral of the rate as logged up to given times, shape (k, 3)."""
-    good = np.where(np.isfinite(values), values, 0.0)
-    steps = 0.5 * (good[1:] + good[:-1]) * np.diff(time_s)[:, None]
-    total = np.concatenate((np.zeros((1, 3)), np.cumsum(steps, axis=0)))
-    return np.stack([np.interp(at_s, time_s, total[:, axis]) for axis in range(3)], axis=1)
-
-
 def _turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array] | None) -> float | None:
     """True rate per logged rate, from angles between successive attitudes; None where nothing turns enough to tell."""
     if attitude is None or len(attitude[0]) < 20:
@@ -140,7 +133,7 @@ def _turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array
         return None
     turn = rotation.to_rotvec(rotation.multiply(rotation.conjugate(q[:-1]), q[1:]))
     true = np.linalg.norm(turn, axis=1)
-    logged = np.linalg.norm(np.diff(_turned(values, time_s, at_s), axis=0), axis=1)
+    logged = np.linalg.norm(np.diff(turned_angle(time_s, values, at_s), axis=0), axis=1)
     if true.sum() < 5.0 * DEG or not logged.any():
         return None
     if np.corrcoef(true, logged)[0, 1] < 0.7:
@@ -157,11 +150,10 @@ def _turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) ->
     edges = np.arange(max(at_s[0], time_s[0]), min(at_s[-1], time_s[-1]), span)
     if len(edges) < 20:
         return None
-    mean = _turned(accel, at_s, edges)
-    mean = np.diff(mean, axis=0) / span
+    mean = np.diff(turned_angle(at_s, accel, edges), axis=0) / span
     norm = np.linalg.norm(mean, axis=1)
     middle = 0.5 * (edges[:-1] + edges[1:])
-    angle = np.diff(_turned(values, time_s, middle), axis=0)
+    angle = np.diff(turned_angle(time_s, values, middle), axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         direction = mean / norm[:, None]
     seen = np.diff(direction, axis=0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 
-def read_only(array: NDArray) -> NDArray:
+def read_only(array: NDArray[Any]) -> NDArray[Any]:
     """Contiguous copy or view that nothing can write to."""
     array = np.ascontiguousarray(array)
     array.flags.writeable = False
@@ -50,7 +50,7 @@ class Channel:
 
     name: str
     log_time_s: Array
-    values: NDArray
+    values: NDArray[Any]
     unit: str
     i_gap: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     columns: tuple[str, ...] = ()

@@ -17,7 +17,7 @@ from replay.flightlog.guess import stated_rate
 from replay.flightlog.headers import all_readings, split_unit
 from replay.flightlog.held import fresh_rows, rows_per_sample
 from replay.flightlog.log import Channel, Issue
-from replay.flightlog.onboard import Inertial, from_angles, meant, to_enu_from_body
+from replay.flightlog.onboard import Inertial, find_meaning, from_angles, to_enu_from_body
 from replay.flightlog.text import Table
 from replay.flightlog.timebase import Clock, find_gaps, make_clock
 from replay.flightlog.unit_table import TICKS, to_si
@@ -194,8 +194,8 @@ def _compare_clocks(work: Merge) -> None:
                 continue
             slope, level = np.polyfit(source.clock.time_s, other, 1)
             apart = float(np.max(np.abs(other - level - slope * source.clock.time_s)))
-            text = f"two clocks: {used.column!r} is used; this one runs {1e6 * (slope - 1):+.0f} ppm against it and strays by {apart * 1e3:.3g} ms"
-            work.say("note", text, entry.column)
+            runs = f"runs {1e6 * (slope - 1):+.0f} ppm against it and strays by {apart * 1e3:.3g} ms"
+            work.say("note", f"two clocks: {used.column!r} is used; this one {runs}", entry.column)
 
 
 # --- channels
@@ -426,35 +426,38 @@ def _right_way_round(work: Merge, source: Source, entries: list[ColumnEntry], q:
     if gyro is not None and up is not None and len(up[0]) > 1:
         inertial = Inertial(gyro.log_time_s, gyro.values, up[0], up[1])
     good = np.isfinite(q).all(axis=1)
-    found, order, score, reason = meant(source.log_time_s[good], q[good], inertial, orders)
+    found = find_meaning(source.log_time_s[good], q[good], inertial, orders)
     if not attitude.is_inferred:
-        if score > 0.0 and (found.turns, found.earth_z) != (attitude.turns, attitude.earth_z):
-            text = f"stated as {attitude.turns}, z {attitude.earth_z}, but the record says otherwise: {reason}"
+        if found.score > 0.0 and (found.attitude.turns, found.attitude.earth_z) != (attitude.turns, attitude.earth_z):
+            text = f"stated as {attitude.turns}, z {attitude.earth_z}, but the record says otherwise: {found.reason}"
             work.say("warning", text, entries[0].column)
         return q
-    work.column_map = replace(work.column_map, attitude=replace(found, angle_order=attitude.angle_order))
-    work.say("note" if score > 0.0 else "warning", f"computer's attitude: {reason}", entries[0].column)
-    if order != (0, 1, 2, 3):
+    work.column_map = replace(work.column_map, attitude=replace(found.attitude, angle_order=attitude.angle_order))
+    work.say("note" if found.score > 0.0 else "warning", f"computer's attitude: {found.reason}", entries[0].column)
+    if found.order != (0, 1, 2, 3):
         names = components_of(_QUATERNION)
         work.say("note", "the quaternion's scalar stands last", entries[-1].column)
-        for name, place in zip(names, order, strict=True):
+        for name, place in zip(names, found.order, strict=True):
             work.column_map = work.column_map.with_entry(replace(entries[place], component=name))
-    return q[:, list(order)]
+    return q[:, list(found.order)]
+
+
+def _is_given(values: NDArray[Any]) -> NDArray[np.bool_]:
+    """Cells that are not blank."""
+    if values.dtype.kind == "U":
+        return np.asarray(values != "")
+    return np.asarray(np.isfinite(values))
 
 
 def _add_extras(work: Merge) -> None:
     """Columns of no known channel, under their headers."""
     for source in work.sources:
-        full = np.ones(len(source.clock.time_s), dtype=bool)
         for entry in work.column_map.columns:
             if entry.file != source.name or entry.channel != EXTRA:
                 continue
             values = source.table.column(entry.column)[source.clock.keep]
-            if values.dtype.kind == "f":
-                keep = np.isfinite(values)
-            else:
-                keep = values != "" if values.dtype.kind == "U" else full
-                values = values if values.dtype.kind == "U" else values.astype(np.float64)
+            keep = _is_given(values)
+            values = values if values.dtype.kind == "U" else values.astype(np.float64)
             if not keep.any():
                 work.say("note", "a blank column, left out", entry.column)
                 continue

@@ -8,13 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
-from replay.flightlog.columnmap import OnboardAttitude
+from replay.flightlog.columnmap import TURNS, OnboardAttitude
+from replay.units import STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]
 
 # north, east, down to east, north, up: half a turn about the line between north and east
 _Q_ENU_FROM_NED = np.array([0.0, np.sqrt(0.5), np.sqrt(0.5), 0.0])
-_SURE = 0.6
+_SURE = 0.6  # least correlation that tells anything
+_CLEAR = 0.15  # and by how much the right reading must beat the wrong one
+_APPLIED = 0.9  # a fixed rotation found with less agreement is told, not applied
+_STEP_S = 0.05
+_FEWEST = 20
+_LEAST_TURN_RAD = 0.1
 
 
 @dataclass(frozen=True)
@@ -52,78 +58,111 @@ def from_angles(angles_rad: Array, order: str) -> Array:
     return q
 
 
-def meant(
-    time_s: Array, q_raw: Array, inertial: Inertial | None, orders: tuple[tuple[int, ...], ...] = ((0, 1, 2, 3),)
-) -> tuple[OnboardAttitude, tuple[int, ...], float, str]:
-    """Which way round a logged quaternion turns, where its earth frame's z points, and which component is the scalar.
+@dataclass(frozen=True)
+class Meaning:
+    """How a logged attitude is meant.
 
-    The right reading turns with the gyro and lays the mean specific force along its earth frame's z.
+    `order` holds the places of w, x, y, z among the logged components. `score` is 1 for perfect agreement with gyro and gravity and 0
+    where nothing could be told.
+    """
+
+    attitude: OnboardAttitude
+    order: tuple[int, ...]
+    score: float
+    reason: str
+
+
+def find_meaning(time_s: Array, q_raw: Array, inertial: Inertial | None, orders: tuple[tuple[int, ...], ...] = ((0, 1, 2, 3),)) -> Meaning:
+    """Which way round a logged quaternion turns, about which axes, where its earth frame's z points, and which component is the scalar.
+
+    Read the right way round its turns are the gyro's, but for one fixed rotation where the computer turns its board's axes first; and it
+    lays the mean specific force along its earth frame's z.
 
     Parameters
     ----------
     time_s : ndarray, shape (m,)
     q_raw : ndarray, shape (m, 4)
-        Components as logged.
+        Components as logged, finite, of unit length.
     inertial : Inertial or None
     orders : tuple of tuple of int
         Places of w, x, y, z to try.
-
-    Returns
-    -------
-    attitude : OnboardAttitude
-    order : tuple of int
-    score : float
-        1 for perfect agreement, 0 for none.
-    reason : str
     """
-    best = (OnboardAttitude(), orders[0], 0.0, "nothing in the record tells which way round it turns: body to earth, z up assumed")
-    if inertial is None or len(time_s) < 20:
-        return best
-    scores = []
+    words = "nothing in the record tells which way round it turns: body to earth, z up assumed"
+    nothing = Meaning(OnboardAttitude(), orders[0], 0.0, words)
+    if inertial is None or len(time_s) < _FEWEST:
+        return nothing
+    found = []
     for order in orders:
-        q = q_raw[:, list(order)]
-        for turns in ("body to earth", "earth to body"):
-            candidate = rotation.normalise(q if turns == "body to earth" else rotation.conjugate(q))
-            agreement, height = _agreement(time_s, candidate, inertial)
-            scores.append((agreement + abs(height), order, turns, agreement, height))
-    scores.sort(key=lambda item: -item[0])
-    total, order, turns, agreement, height = scores[0]
-    score = 0.5 * total
-    if score < _SURE or (len(scores) > 1 and total - scores[1][0] < 0.1):
-        return best
-    earth_z = "up" if height > 0.0 else "down"
-    reason = f"read {turns}, z {earth_z}, it follows the gyro ({agreement:.2f}) and gravity ({abs(height):.2f})"
-    return OnboardAttitude(turns=turns, earth_z=earth_z, is_inferred=True), order, score, reason
+        for turns in TURNS:
+            q = q_raw[:, list(order)]
+            q = rotation.normalise(q if turns == TURNS[0] else rotation.conjugate(q))
+            found.append((*_agreement(time_s, q, inertial), order, turns, q))
+    found.sort(key=lambda item: -item[0])
+    agreement, axes, order, turns, q = found[0]
+    if agreement < _SURE or (len(found) > 1 and agreement - found[1][0] < _CLEAR):
+        return nothing
+    up = _height(time_s, q, inertial, axes)
+    is_applied = bool(np.any(axes)) and agreement >= _APPLIED
+    rotation_rad = (float(axes[0]), float(axes[1]), float(axes[2])) if is_applied else (0.0, 0.0, 0.0)
+    attitude = OnboardAttitude(turns, "down" if up < 0.0 else "up", rotation_rad=rotation_rad)
+    reason = f"read {turns}, z {attitude.earth_z}: it turns as the gyro does ({agreement:.2f}) and gravity lies along its z ({abs(up):.2f})"
+    if np.any(axes):
+        size = float(np.degrees(np.linalg.norm(axes)))
+        about = ", ".join(f"{angle:.1f}" for angle in np.degrees(axes))
+        reason += f"; its axes are the logged ones turned by {size:.1f} deg ({about})"
+        reason += ", which is taken off" if is_applied else ": found too roughly to be taken off, state rotation_deg in the column map"
+    return Meaning(attitude, order, agreement, reason)
 
 
-def _agreement(time_s: Array, q: Array, inertial: Inertial) -> tuple[float, float]:
-    """(correlation of its turns with the gyro's, mean specific force along its z over the mean length), each within ±1."""
-    is_in = (time_s >= inertial.gyro_time_s[0]) & (time_s <= inertial.gyro_time_s[-1]) & np.isfinite(q).all(axis=1)
-    at, q = time_s[is_in], q[is_in]
-    if len(at) < 20:
-        return 0.0, 0.0
+def _agreement(time_s: Array, q: Array, inertial: Inertial) -> tuple[float, Array]:
+    """Correlation of its turns with the gyro's over steps of 50 ms, and the fixed rotation between the two (zero where none is needed)."""
+    stride = max(1, round(_STEP_S / float(np.median(np.diff(time_s)))))
+    at, q = time_s[::stride], q[::stride]
+    is_in = (at >= inertial.gyro_time_s[0]) & (at <= inertial.gyro_time_s[-1])
+    at, q = at[is_in], q[is_in]
+    if len(at) < _FEWEST:
+        return 0.0, np.zeros(3)
     turn = rotation.to_rotvec(rotation.multiply(rotation.conjugate(q[:-1]), q[1:]))
-    rate = np.where(np.isfinite(inertial.rate_imu_radps), inertial.rate_imu_radps, 0.0)
-    steps = 0.5 * (rate[1:] + rate[:-1]) * np.diff(inertial.gyro_time_s)[:, None]
+    gyro = np.diff(turned_angle(inertial.gyro_time_s, inertial.rate_imu_radps, at), axis=0)
+    step = np.diff(at)
+    # a long step or a large turn is where a plain sum of rates is no rotation vector any more
+    use = (np.linalg.norm(turn, axis=1) < 0.6) & (np.linalg.norm(gyro, axis=1) < 0.6) & (step < 3.0 * np.median(step))
+    turn, gyro = turn[use], gyro[use]
+    power = float(np.sqrt((turn**2).sum() * (gyro**2).sum()))
+    if len(turn) < _FEWEST or power == 0.0:
+        return 0.0, np.zeros(3)
+    plain = float((turn * gyro).sum() / power)
+    left, strength, right = np.linalg.svd(turn.T @ gyro)
+    hand = np.array([1.0, 1.0, np.sign(np.linalg.det(left @ right))])
+    fitted = float((strength * hand).sum() / power)
+    rotvec = rotation.to_rotvec(rotation.from_dcm((left * hand) @ right))
+    is_turned = fitted - plain > _CLEAR and np.linalg.norm(rotvec) > _LEAST_TURN_RAD and strength[1] > 0.03 * strength[0]
+    return (fitted, np.asarray(rotvec)) if is_turned else (plain, np.zeros(3))
+
+
+def turned_angle(time_s: Array, rate_radps: Array, at_s: Array) -> Array:
+    """Integral of a rate from its first sample to given times, axis by axis, shape (k, 3); NaN rows count as zero."""
+    rate = np.where(np.isfinite(rate_radps), rate_radps, 0.0)
+    steps = 0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s)[:, None]
     total = np.concatenate((np.zeros((1, 3)), np.cumsum(steps, axis=0)))
-    gyro = np.diff(np.stack([np.interp(at, inertial.gyro_time_s, total[:, axis]) for axis in range(3)], axis=1), axis=0)
-    # large single turns are where the reading breaks down (lost rows, clipping); the bulk tells
-    size = np.linalg.norm(gyro, axis=1) + np.linalg.norm(turn, axis=1)
-    use = size < np.quantile(size, 0.98) + 1e-12
-    power = float(np.sqrt((turn[use] ** 2).sum() * (gyro[use] ** 2).sum()))
-    agreement = float((turn[use] * gyro[use]).sum() / power) if power > 0.0 else 0.0
-    accel = np.stack([np.interp(at, inertial.accel_time_s, inertial.accel_imu_mps2[:, axis]) for axis in range(3)], axis=1)
+    return np.stack([np.interp(at_s, time_s, total[:, axis]) for axis in range(3)], axis=1)
+
+
+def _height(time_s: Array, q: Array, inertial: Inertial, axes: Array) -> float:
+    """Mean z of the specific force in its earth frame over its mean length, where the length is near g: +1 for z up, -1 for z down."""
+    accel = np.stack([np.interp(time_s, inertial.accel_time_s, inertial.accel_imu_mps2[:, axis]) for axis in range(3)], axis=1)
     norm = np.linalg.norm(accel, axis=1)
-    near_g = np.isfinite(norm) & (np.abs(norm - 9.81) < 1.5)
+    near_g = np.abs(norm - STANDARD_GRAVITY_MPS2) < 1.5
     if np.count_nonzero(near_g) < 10:
-        return agreement, 0.0
-    earth = rotation.rotate(q[near_g], accel[near_g])
-    return agreement, float(earth[:, 2].mean() / norm[near_g].mean())
+        return 0.0
+    earth = rotation.rotate(rotation.multiply(q[near_g], rotation.from_rotvec(axes)), accel[near_g])
+    return float(earth[:, 2].mean() / norm[near_g].mean())
 
 
 def to_enu_from_body(q: Array, attitude: OnboardAttitude) -> Array:
     """Components w, x, y, z as logged to `q_enu_from_body`: body to earth, z up, unit length, signs continuous. NaN stays NaN.
 
+    "Body" is the logged imu axes here: the mount comes after.
     An earth frame with z up is taken as it is: where its x points in the world is the computer's own business, as heading always is.
     """
     norm = np.linalg.norm(q, axis=1, keepdims=True)
@@ -133,6 +172,8 @@ def to_enu_from_body(q: Array, attitude: OnboardAttitude) -> Array:
         q = rotation.conjugate(q)
     if attitude.earth_z == "down":
         q = rotation.multiply(_Q_ENU_FROM_NED, q)
+    if any(attitude.rotation_rad):
+        q = rotation.multiply(q, rotation.from_rotvec(np.array(attitude.rotation_rad)))
     good = np.isfinite(q).all(axis=1)
     out = q.copy()
     if good.any():

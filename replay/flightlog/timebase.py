@@ -5,6 +5,7 @@ Rows are only ever left out or given a better stamp, never resampled; a gap is m
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -132,7 +133,7 @@ def _relative(stamps: NDArray[Any]) -> tuple[Array, float]:
 
 
 def _moduli(tick_s: float) -> list[tuple[float, str]]:
-    """(modulus in the column's units, its name): 2^16 and 2^32 of the column's own ticks, and of the ms or µs they may have been made of."""
+    """(modulus in the column's units, its name): 2^16 and 2^32 of the column's own ticks, and of the ms or µs they were made of."""
     found = [(2.0**16, "2^16"), (2.0**32, "2^32")]
     for counter_s, name in ((1e-3, "ms"), (1e-6, "µs")):
         if tick_s in (1.0, 1e-3) and counter_s < tick_s:
@@ -223,7 +224,7 @@ def _strays(x: Array) -> Indices:
     lag = np.maximum.reduceat(top - x, starts)
     is_stray = (stops - starts <= _N_GLITCH) & (stops < len(x)) & (lag <= 20.0 * _usual(x))
     return np.asarray(
-        np.concatenate([np.arange(a, b) for a, b in zip(starts[is_stray], stops[is_stray], strict=True)] or [[]]), dtype=np.int64
+        np.concatenate([np.empty(0), *(np.arange(a, b) for a, b in zip(starts[is_stray], stops[is_stray], strict=True))]), dtype=np.int64
     )
 
 
@@ -344,7 +345,7 @@ def _line_through(stamps: Array, resolution: float, spacing: float) -> Array:
             stack += [((a + b) // 2, b), (a, (a + b) // 2)]
     at = [0.0]
     t = [pieces[0][2]]
-    for (a, b, level, slope), (_, _, next_level, next_slope) in zip(pieces[:-1], pieces[1:], strict=True):
+    for (a, b, level, slope), (_, _, next_level, next_slope) in itertools.pairwise(pieces):
         at.append(b - 0.5)
         t.append(0.5 * (level + slope * (b - 0.5 - a) + next_level - 0.5 * next_slope))
     a, b, level, slope = pieces[-1]
