@@ -36,8 +36,10 @@ class Surroundings:
         Standing misalignment of the thrust line, added to the gimbal angles about body x and y.
     tip_off_radps : (float, float)
         Body rate about x and y that leaving the rail adds.
-    thrust_scale : float
-        The motor's thrust over its curve.
+    thrust_scale, drag_scale, canopy_scale : float
+        Thrust, drag coefficient and parachute area over what the vehicle file has.
+    chute_late_s : float
+        How much later the parachute came than the vehicle file has it.
     roll_moment_m : float
         Fin cant: roll torque = 1/2 rho V A roll_moment * (speed along the nose).
     canopy_sway_mps, canopy_sway_s, canopy_spin_radps : float
@@ -50,6 +52,9 @@ class Surroundings:
     thrust_tilt_rad: tuple[float, float] = (0.0, 0.0)
     tip_off_radps: tuple[float, float] = (0.0, 0.0)
     thrust_scale: float = 1.0
+    drag_scale: float = 1.0
+    canopy_scale: float = 1.0
+    chute_late_s: float = 0.0
     roll_moment_m: float = 0.0
     canopy_sway_mps: float = 0.0
     canopy_sway_s: float = 1.2
@@ -192,7 +197,7 @@ def airframe(vehicle: Vehicle, surroundings: Surroundings | None = None) -> Any:
         "imu_z_m": vehicle.imu_from_cg_m[2],
         "rail_length_m": vehicle.rail_length_m,
         "area_m2": 0.25 * np.pi * vehicle.diameter_m**2,
-        "drag_coefficient": aero.drag_coefficient,
+        "drag_coefficient": aero.drag_coefficient * s.drag_scale,
         "normal_slope": aero.normal_force_slope_per_rad,
         "cp_below_cg_m": aero.cp_below_cg_m,
         "pitch_damping_m2": aero.pitch_damping_m2,
@@ -206,8 +211,8 @@ def airframe(vehicle: Vehicle, surroundings: Surroundings | None = None) -> Any:
         "gimbal_rate_limit_radps": gimbal.rate_limit_radps if gimbal else 0.0,
         "gimbal_time_constant_s": gimbal.time_constant_s if gimbal else 0.0,
         "gimbal_delay_s": gimbal.delay_s if gimbal else 0.0,
-        "chute_area_m2": vehicle.recovery.drag_area_m2,
-        "chute_delay_s": vehicle.recovery.delay_after_apogee_s,
+        "chute_area_m2": vehicle.recovery.drag_area_m2 * s.canopy_scale,
+        "chute_delay_s": vehicle.recovery.delay_after_apogee_s + s.chute_late_s,
         "chute_fill_s": s.canopy_fill_s,
         "chute_above_cg_m": 0.9 * vehicle.gimbal_below_cg_m,
         "chute_spin_radps": s.canopy_spin_radps,

@@ -68,6 +68,14 @@ class SampleFlight:
     scenario: Scenario
     record: Record
 
+    def log_text(self) -> str:
+        """The log as its file has it."""
+        from replay.whatif.sample_files import log_text
+
+        draws = (self.seed, self.scenario.stream)
+        log_time_s = self.record.time_s + self.scenario.pad_s
+        return log_text(self.scenario, log_time_s, _shown_values(self.scenario, self.record, draws), _columns())[0]
+
 
 @dataclass(frozen=True)
 class LogColumn:
@@ -295,14 +303,16 @@ def _log(scenario: Scenario, log_time_s: Array, shown: dict[str, Any]) -> Flight
         rows = slice(None, None, columns[0].every)
         values = np.column_stack([as_read(shown[name][rows, i], column) for i, column in enumerate(columns)])
         values = values if len(columns) > 1 else values[:, 0]
+        if name == "q_enu_from_body_onboard":
+            values = rotation.normalise(values)
         channels[name] = Channel(name, time[rows].copy(), values, _si_unit(name), columns=tuple(c.header for c in columns))
-    channels["state"] = Channel("state", time.copy(), shown["state"].astype(object), "", columns=("state",))
+    channels["state"] = Channel("state", time.copy(), shown["state"].copy(), "", columns=("state",))
     entries = [ColumnEntry("time_s", "time", unit="s", is_inferred=True)]
     entries += [ColumnEntry(c.header, c.channel, c.component, c.unit, is_inferred=True) for c in _columns()]
     entries.append(ColumnEntry("state", "state", is_inferred=True))
     digest = hashlib.sha256()
     for channel in channels.values():
-        digest.update(channel.values.astype("U8").tobytes() if channel.name == "state" else channel.values.tobytes())
+        digest.update(channel.values.tobytes())
     return FlightLog((f"{scenario.name}.csv",), digest.hexdigest(), channels, ColumnMap(tuple(entries)))
 
 

@@ -118,7 +118,7 @@ def _with(value: Any, path: tuple[str, ...], key: str, new: Any) -> Any:
 
 
 _CALM = Surroundings(
-    wind=Wind(speed_mps=1.6, from_azimuth_rad=290.0 * DEG, gust_sd_mps=0.3),
+    wind=Wind(speed_mps=1.6, from_azimuth_rad=195.0 * DEG, gust_sd_mps=0.3),
     thrust_tilt_rad=(0.15 * DEG, -0.1 * DEG),
     canopy_sway_mps=0.8,
     canopy_spin_radps=0.7,
@@ -139,6 +139,7 @@ _SCENARIOS = (
         "off; the path leaves towards the west while the computer's own attitude says upright.",
         surroundings=_CALM,
         imu=ImuErrors(calibration=Calibration(accel_bias_imu_mps2=(-0.36, 0.26, 0.05))),
+        housekeeping=Housekeeping(ejection_spike_pa=420.0),
     ),
     Scenario(
         "fast_roll",
@@ -147,6 +148,7 @@ _SCENARIOS = (
         "computer's idea of where its fins point is wrong by tens of degrees, and with it the direction in which it leans.",
         surroundings=replace(_CALM, roll_moment_m=0.0042),
         imu=ImuErrors(calibration=Calibration(gyro_scale=(1.002, 0.998, 1.014))),
+        housekeeping=Housekeeping(ejection_spike_pa=420.0),
     ),
     Scenario(
         "troubled_logger",
@@ -163,6 +165,7 @@ _SCENARIOS = (
             header_again_s=27.5,
             is_tail_torn=True,
         ),
+        housekeeping=Housekeeping(ejection_spike_pa=420.0),
     ),
     Scenario(
         "hot_day",
@@ -183,16 +186,16 @@ _SCENARIOS = (
         "late_chute",
         6,
         "The parachute came 3.4 s after apogee, when the vehicle was falling fast: the opening was hard, and the canopy tore, so that it "
-        "came down fast.",
-        vehicle=replace(WREN, recovery=Recovery(drag_area_m2=0.3, delay_after_apogee_s=3.4)),
-        surroundings=_CALM,
+        "came down fast. On the way up a bent fairing had added to the drag.",
+        surroundings=replace(_CALM, drag_scale=1.6, canopy_scale=0.42, chute_late_s=2.2),
+        housekeeping=Housekeeping(ejection_spike_pa=420.0),
     ),
     Scenario(
         "soft_gimbal",
         7,
         "A tired battery: the voltage sags deep whenever the gimbal works, and the gimbal turns slowly and late, so that the vehicle "
         "hunts around the reference.",
-        vehicle=replace(WREN, gimbal=Gimbal(limit_rad=5.0 * DEG, rate_limit_radps=45.0 * DEG, time_constant_s=0.075, delay_s=0.028)),
+        vehicle=replace(WREN, gimbal=Gimbal(limit_rad=5.0 * DEG, rate_limit_radps=45.0 * DEG, time_constant_s=0.08, delay_s=0.03)),
         surroundings=replace(_CALM, wind=Wind(speed_mps=3.0, from_azimuth_rad=250.0 * DEG, gust_sd_mps=0.8)),
         housekeeping=Housekeeping(battery_open_v=7.05, battery_resistance_ohm=0.62, servo_current_a_per_radps=0.9),
     ),
@@ -206,8 +209,9 @@ _SCENARIOS = (
             _CALM,
             thrust_scale=0.8,
             wind=Wind(speed_mps=3.5, from_azimuth_rad=200.0 * DEG, gust_sd_mps=0.7),
-            tip_off_radps=(0.25, -0.2),
+            tip_off_radps=(0.7, -0.5),
         ),
+        housekeeping=Housekeeping(ejection_spike_pa=420.0),
     ),
 )
 SCENARIOS: Final = MappingProxyType({scenario.name: scenario for scenario in _SCENARIOS})

@@ -127,7 +127,7 @@ class Housekeeping:
     holding_current_a_per_rad: float = 3.0
     pressure_noise_pa: float = 1.6
     pressure_lag_s: float = 0.04
-    ejection_spike_pa: float = 420.0
+    ejection_spike_pa: float = 0.0
 
     def temperature_k(self, log_time_s: Array) -> Array:
         return self.temperature_end_k + (self.temperature_start_k - self.temperature_end_k) * np.exp(-log_time_s / self.warm_up_s)
