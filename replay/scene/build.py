@@ -314,18 +314,17 @@ def _thrust(flight: Flight, pose: Pose, log_time_s: float, options: SceneOptions
 def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float, text_px: float) -> list[Item]:
     """Up through the vehicle's middle, each nose's own line, and the arc of the tilt between them."""
     up = np.array([0.0, 0.0, 1.0])
-    items: list[Item] = [Line(np.stack((middle, middle + 0.80 * vehicle_m * up)), "#6A727C", 1.0, "dashed", 1.0, "behind")]
+    items: list[Item] = [Line(np.array((middle, middle + 0.80 * vehicle_m * up)), "#6A727C", 1.0, "dashed", 1.0, "behind")]
     items.append(Label(middle + 0.80 * vehicle_m * up, "up", text_px, "#6A727C", (0.0, -0.2 * text_px), "centre", "bottom", layer="behind"))
     for i, (track, pose) in enumerate(pairs):
         nose = pose.dcm_enu_from_body[:, 2]
-        items.append(Line(np.stack((middle, middle + 0.76 * vehicle_m * nose)), track.colour, 1.2, track.dash, 1.0, "behind"))
-        tilt = float(rotation.tilt(pose.q_enu_from_body))
+        items.append(Line(np.array((middle, middle + 0.76 * vehicle_m * nose)), track.colour, 1.2, track.dash, 1.0, "behind"))
+        level = math.hypot(nose[0], nose[1])
+        tilt = math.atan2(level, nose[2])
         if tilt > _ARC_FROM_RAD:
-            axis = np.cross(up, nose)
-            axis = axis / max(float(np.linalg.norm(axis)), 1e-12) if tilt < math.pi - 1e-6 else np.array([1.0, 0.0, 0.0])
-            angle = np.linspace(0.0, tilt, max(3, int(tilt / (2.0 * DEG)) + 2))
-            radius = (0.63 - 0.06 * i) * vehicle_m
-            arc = middle + radius * (np.cos(angle)[:, None] * up + np.sin(angle)[:, None] * np.cross(axis, up))
+            lean = nose * (1.0, 1.0, 0.0) / level if level > 1e-9 else np.array([1.0, 0.0, 0.0])
+            angle = np.linspace(0.0, tilt, max(3, int(tilt / (2.0 * DEG)) + 2))[:, None]
+            arc = middle + (0.63 - 0.06 * i) * vehicle_m * (np.cos(angle) * up + np.sin(angle) * lean)
             items.append(Line(arc, track.colour, 1.4, "solid", 1.0, "over"))
     return items
 

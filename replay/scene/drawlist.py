@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -78,6 +79,7 @@ class DrawList:
     background: Rgba | None
 
 
+@lru_cache(maxsize=256)
 def rgba(colour: str, alpha: float = 1.0) -> Rgba:
     """Bytes red, green, blue, alpha of "#RRGGBB"."""
     red, green, blue = rgb(colour)

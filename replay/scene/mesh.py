@@ -6,6 +6,7 @@ body by a plane, so parts are ordered exactly by asking on which side of it the 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -236,40 +237,49 @@ def _nozzle(shape: VehicleShape, n_sides: int) -> Part:
 
 def _along(axis_enu: Array) -> Array:
     """A right-handed frame whose third column is the unit vector `axis_enu`, shape (3, 3)."""
-    helper = np.array([1.0, 0.0, 0.0]) if abs(axis_enu[0]) < 0.7 else np.array([0.0, 1.0, 0.0])
-    first = np.cross(helper, axis_enu)
-    first /= np.linalg.norm(first)
-    return np.stack((first, np.cross(axis_enu, first), axis_enu), axis=-1)
+    x, y, z = (float(v) for v in axis_enu)
+    # the reflection of up into the axis, turned: one formula without a singular direction in the half space it is used in
+    sign = math.copysign(1.0, z)
+    a = -1.0 / (sign + z)
+    b = x * y * a
+    return np.array([[1.0 + sign * x * x * a, b, x], [sign * b, sign + y * y * a, y], [-sign * x, -y, z]])
 
 
-def _solid_of_revolution(z_m: Array, radius_m: Array, n_sides: int, colour: str) -> tuple[Array, NDArray[np.intp], Array]:
-    """Closed at both ends: vertices, faces and colours."""
-    vertices, sides = _revolve(z_m, radius_m, n_sides)
-    top = _disc((len(z_m) - 1) * n_sides, n_sides, is_up=True)
+@lru_cache(maxsize=4)
+def _turned(profile: tuple[tuple[float, float], ...], n_sides: int, colour: str) -> Part:
+    """Closed body of revolution about z of a convex profile of (height, radius)."""
+    z, radius = np.array(profile).T
+    vertices, sides = _revolve(z, radius, n_sides)
+    top = _disc((len(z) - 1) * n_sides, n_sides, is_up=True)
     faces = np.concatenate((sides, _disc(0, n_sides, is_up=False), top))
-    return vertices, faces, np.tile(np.asarray(rgb(colour)), (len(faces), 1))
+    return _part(vertices, faces, np.tile(np.asarray(rgb(colour)), (len(faces), 1)))
 
 
 def arrow(tail_enu_m: Array, tip_enu_m: Array, radius_m: float, colour: str) -> tuple[Part, ...]:
-    """Shaft and head in enu; the head's own side is the tip's."""
+    """Shaft and head in enu; the head's own side is the tip's. A short arrow is a slender one."""
     sight = tip_enu_m - tail_enu_m
-    length = float(np.linalg.norm(sight))
+    length = math.sqrt(float(sight @ sight))
+    radius = min(radius_m, length / 8.0)
     axis = sight / length
     frame = _along(axis)
-    neck = max(length - 5.0 * radius_m, 0.4 * length)
-    pieces = []
-    for z, r in (([0.0, neck], [radius_m, radius_m]), ([neck, length], [2.4 * radius_m, 0.02 * radius_m])):
-        vertices, faces, colours = _solid_of_revolution(np.array(z), np.array(r), 10, colour)
-        pieces.append(_part(vertices @ frame.T + tail_enu_m, faces, colours))
-    return pieces[0], replace(pieces[1], plane=np.array([*axis, axis @ tail_enu_m + neck]))
+    neck = length - 5.0 * radius
+    shaft, head = _turned(((0.0, 1.0), (1.0, 1.0)), 10, colour), _turned(((0.0, 2.4), (5.0, 0.02)), 10, colour)
+    base = tail_enu_m + neck * axis
+    return (
+        replace(shaft, vertices_m=shaft.vertices_m * (radius, radius, neck) @ frame.T + tail_enu_m, normals=shaft.normals @ frame.T),
+        replace(
+            head,
+            vertices_m=radius * head.vertices_m @ frame.T + base,
+            normals=head.normals @ frame.T,
+            plane=np.array([*axis, axis @ base]),
+        ),
+    )
 
 
 def bob(size_m: float) -> Part:
     """A plumb bob of height `size_m` in enu, its point on the pad."""
-    z = size_m * np.array([0.0, 0.62, 0.80, 0.94, 1.0])
-    r = size_m * np.array([0.004, 0.27, 0.27, 0.12, 0.03])
-    vertices, faces, colours = _solid_of_revolution(z, r, 12, "#C9A24B")
-    return _part(vertices, faces, colours)
+    part = _turned(((0.0, 0.004), (0.62, 0.27), (0.80, 0.27), (0.94, 0.12), (1.0, 0.03)), 12, "#C9A24B")
+    return replace(part, vertices_m=size_m * part.vertices_m)
 
 
 def place(
@@ -279,9 +289,10 @@ def place(
     turn = gimbal_dcm(gimbal_rad)
     turned = (mesh.nozzle.vertices_m - mesh.pivot_body_m) @ turn.T + mesh.pivot_body_m
     nozzle = replace(mesh.nozzle, vertices_m=turned, normals=mesh.nozzle.normals @ turn.T)
+    turn_and_scale, shift = scale * dcm_enu_from_body.T, anchor_enu_m - scale * dcm_enu_from_body @ anchor_body_m
     placed = []
     for part in (mesh.body, *mesh.fins, nozzle):
-        vertices = scale * (part.vertices_m - anchor_body_m) @ dcm_enu_from_body.T + anchor_enu_m
+        vertices = part.vertices_m @ turn_and_scale + shift
         plane = part.plane
         if plane is not None:
             normal = dcm_enu_from_body @ plane[:3]

@@ -61,10 +61,7 @@ def _whole_part(
     """Shaded faces and outline; a translucent part is its outline, filled, and the marks on it."""
     if not is_front.any():
         return []
-    is_rim, is_back = np.zeros(len(flat), dtype=bool), np.zeros(len(flat), dtype=bool)
-    is_rim[part.faces[is_front]] = True
-    is_back[part.faces[~is_front]] = True
-    hull = convex_hull(flat[is_rim & is_back])
+    hull = convex_hull(_rim(part, flat, is_front))
     edge = rgba(solid.edge, min(1.0, solid.alpha + 0.5))
     if solid.alpha >= 1.0:
         return [Facets(_grown(corners[is_front]), fill[is_front]), Polygon(hull, None, edge, solid.edge_width_px)]
@@ -72,6 +69,16 @@ def _whole_part(
     red, green, blue, alpha = (int(v) for v in fill[:n_plain].mean(axis=0))
     is_mark = is_front & (np.arange(len(fill)) >= n_plain)
     return [Polygon(hull, (red, green, blue, alpha), edge, solid.edge_width_px), Facets(corners[is_mark], fill[is_mark])]
+
+
+def _rim(part: Part, flat: Array, is_front: NDArray[np.bool_]) -> Array:
+    """The points between faces that look at the eye and faces that look away, among which the outline's corners are."""
+    if len(flat) <= 8:
+        return flat
+    is_seen, is_hidden = np.zeros(len(flat), dtype=bool), np.zeros(len(flat), dtype=bool)
+    is_seen[part.faces[is_front]] = True
+    is_hidden[part.faces[~is_front]] = True
+    return np.asarray(flat[is_seen & is_hidden])
 
 
 def _cut_part(lens: Lens, part: Part, vertices_camera_m: Array, fill: NDArray[np.uint8]) -> list[Primitive]:
