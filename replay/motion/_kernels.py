@@ -311,14 +311,16 @@ def block_statistics(time_s, accel, rate, block_s, is_gap_before, out):  # type:
 
 
 @compiled
-def aid_vertical(time_s, difference, sd, accel_nd, walk, start, gate, x, cov, is_used, sigmas):  # type: ignore[no-untyped-def]
+def aid_vertical(time_s, difference, sd, weight_sd, accel_nd, walk, start, gate, patience_s, x, cov, is_used, sigmas):  # type: ignore[no-untyped-def]
     """Errors of dead-reckoned height, vertical speed and vertical acceleration from height differences: forward filter, then smoother.
 
-    `difference[k]` = dead-reckoned minus barometric height at `time_s[k]`, standard deviation `sd[k]`. `accel_nd`, `walk`: shape (k,),
+    `difference[k]` = dead-reckoned minus barometric height at `time_s[k]`, standard deviation `sd[k]`; `weight_sd[k]`, not less, is what
+    one height counts for where neighbours share their error. `accel_nd`, `walk`: shape (k,),
     white noise density of the vertical acceleration and random walk of its bias over the step that ends at k. `start`: shape (2, 3),
     errors and their standard deviations at the first time.
     Outputs: `x` (k, 3) and `cov` (k, 3, 3) smoothed, `is_used` (k,), `sigmas` (k,) innovations over their standard deviation.
-    Beyond `gate` sigmas a height is refused, until refusals have gone on for half a second: then the filter believes it was wrong.
+    Beyond `gate` sigmas a height is refused. A barometer may be wrong for seconds (a bay under pressure, an open brake), so only after
+    `patience_s` of nothing but refusals does the filter believe that it was wrong itself.
     """
     n = len(time_s)
     gains = np.zeros((n, 3))
@@ -345,19 +347,17 @@ def aid_vertical(time_s, difference, sd, accel_nd, walk, start, gate, x, cov, is
             p11 += q * h
             p22 += walk[k] * walk[k] * h
         innovation = difference[k] - s0
-        variance = p00 + sd[k] * sd[k]
-        sigmas[k] = innovation / math.sqrt(variance)
+        sigmas[k] = innovation / math.sqrt(p00 + sd[k] * sd[k])
         is_used[k] = True
         if abs(sigmas[k]) > gate:
             if np.isnan(refused_since):
                 refused_since = time_s[k]
-            is_used[k] = time_s[k] - refused_since >= 0.5
-            if is_used[k]:  # half a second of agreement against the filter: the filter was wrong
+            is_used[k] = time_s[k] - refused_since >= patience_s
+            if is_used[k]:
                 p00 += innovation * innovation
-                variance = p00 + sd[k] * sd[k]
         if is_used[k]:
             refused_since = np.nan
-            r = 1.0 / variance
+            r = 1.0 / (p00 + weight_sd[k] * weight_sd[k])
             k0, k1, k2 = p00 * r, p01 * r, p02 * r
             s0, s1, s2 = s0 + k0 * innovation, s1 + k1 * innovation, s2 + k2 * innovation
             p11, p12, p22 = p11 - k1 * p01, p12 - k1 * p02, p22 - k2 * p02

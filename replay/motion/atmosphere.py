@@ -2,7 +2,7 @@
 
 References
 ----------
-.. [1] ISO 2533:1975, Standard Atmosphere; the same as U.S. Standard Atmosphere 1976 at these heights.
+.. [1] U.S. Standard Atmosphere, 1976 (NOAA, NASA, USAF); ISO 2533:1975 is the same to a millionth at these heights.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ Array = NDArray[np.float64]
 SEA_LEVEL_TEMPERATURE_K = 288.15
 LAPSE_K_PER_M = 0.0065
 GAS_CONSTANT = 287.05287
-"""Of dry air, J/(kg·K)."""
+"""Of dry air, J/(kg·K), as ISO has it: density at sea level is 1.225 exactly."""
 HEAT_RATIO = 1.4
 EARTH_RADIUS_M = 6356766.0
 """Nominal radius of the standard, for geopotential heights."""
-EXPONENT = STANDARD_GRAVITY_MPS2 / (GAS_CONSTANT * LAPSE_K_PER_M)
-"""g0/(R·L) = 5.25588."""
+EXPONENT = 5.2558761
+"""g0·M/(R*·L) of the 1976 standard; ISO's gas constant makes it 5.2558797, a millionth of the pressure at 10 km."""
 
 
 def geopotential_m(height_m: ArrayLike) -> Array:

@@ -47,7 +47,7 @@ def estimate(
     mount: Mount | None = None,
     imu_from_cg_m: Vec3 = (0.0, 0.0, 0.0),
     prepared: Prepared | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Callable[[float, str], None] | None = None,
     cancel: Cancel | None = None,
 ) -> Solution:
     """Attitude, velocity and position of a flight.
@@ -71,7 +71,7 @@ def estimate(
     prepared : Prepared, optional
         `sensors.prepare(log)`, kept where the calibration of one log is changed again and again.
     progress : callable, optional
-        Called with the fraction done, 0 to 1.
+        Called with the fraction done, 0 to 1, and what is being done.
     cancel : object with `is_set()`, optional
 
     Returns
@@ -94,18 +94,18 @@ def estimate(
         from replay.sensors.mount import find_mount
 
         mount = find_mount(log, calibration)
-    step(0.1)
+    step(0.1, "applying the calibration")
     measurements = measure(log, calibration, mount, prepared)
-    step(0.3)
+    step(0.3, "finding the events")
     events = find_events(measurements, site) if events is None else events
     levelling = _with_pad_bias(level(measurements, events, site, settings), calibration)
-    step(0.4)
+    step(0.4, f"attitude and trajectory by {method}")
     has_flight = bool(np.isfinite(events.liftoff_log_s))
     if method in ("kalman", "smoother") and has_flight:
         solution = _by_flight_filter(measurements, events, site, levelling, settings, backward=method == "smoother")
     else:
         solution = _by_attitude(method, measurements, events, site, levelling, settings)
-    step(0.9)
+    step(0.9, "putting the result together")
     solution = dataclasses.replace(
         _at_cg(solution, measurements, imu_from_cg_m),
         method=method,
@@ -113,21 +113,21 @@ def estimate(
         assumptions=(*_assumptions(measurements, mount, events, site, calibration), *solution.assumptions),
         run_time_s=time.perf_counter() - begun,
     )
-    step(1.0)
+    step(1.0, "done")
     return solution
 
 
 class _Steps:
     """Reports progress, and stops where asked to."""
 
-    def __init__(self, progress: Callable[[float], None] | None, cancel: Cancel | None) -> None:
+    def __init__(self, progress: Callable[[float, str], None] | None, cancel: Cancel | None) -> None:
         self._progress, self._cancel = progress, cancel
 
-    def __call__(self, fraction: float) -> None:
+    def __call__(self, fraction: float, text: str) -> None:
         if self._cancel is not None and self._cancel.is_set():
             raise Cancelled("estimate stopped")
         if self._progress is not None:
-            self._progress(fraction)
+            self._progress(fraction, text)
 
 
 def _with_pad_bias(levelling: Levelling, calibration: Calibration) -> Levelling:
@@ -206,7 +206,7 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
     vertical = None
     if settings.use_barometer:
         vertical = trajectory.aid_height(
-            measurements, solution.accel_body_mps2, vel, pos, events, site, levelling, noise, settings
+            measurements, solution.q_enu_from_body, vel, pos, events, site, levelling, noise, settings
         )  # fmt: skip
     fields: dict[str, Any] = {"vel_enu_mps": vel, "pos_enu_m": pos}
     if solution.method == "integrate":

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
 from replay.flightlog.log import FlightLog
 from replay.motion.solution import Solution
+
+if TYPE_CHECKING:
+    from replay.sensors.mount import Mount
 
 Array = NDArray[np.float64]
 
@@ -33,40 +38,58 @@ def attitude_at(solution: Solution, log_time_s: Array) -> Array:
     return rotation.multiply(first, rotation.from_rotvec(part[:, None] * turn))
 
 
-def attitude_difference(solution: Solution, log: FlightLog) -> tuple[Array, Array, Array] | None:
+def attitude_difference(solution: Solution, log: FlightLog, mount: Mount | None = None) -> tuple[Array, Array, Array] | None:
     """How far the computer's own attitude is from ours.
 
-    Heading is declared on our side and the computer's own on the other, and the board may sit turned in the airframe; so both are
-    aligned where ours starts from: on the pad (the levelling window), by one fixed turn of the computer's frame about the vertical and
-    one of its body axes onto ours.
+    The computer's heading is its own and ours is declared, so the two are turned about the vertical to agree on the pad (where ours
+    starts from); a difference in tilt on the pad stays, it may be the very false level looked for. The computer may give the attitude
+    of its board or of the vehicle: of the two the one nearer to ours on the pad is taken.
+
+    Parameters
+    ----------
+    solution : Solution
+    log : FlightLog
+    mount : Mount, optional
+        Found in the log where not given.
 
     Returns
     -------
     log_time_s : ndarray, shape (k,)
     tilt_error_rad : ndarray, shape (k,)
-        Angle between the two noses' directions as each has moved since the pad.
+        Angle between the two directions of the nose.
     total_angle_rad : ndarray, shape (k,)
         Angle of the whole rotation between the two.
-    or None where the log has no attitude.
+    or None where the log has no attitude within the solution's time.
     """
     logged = onboard_attitude(log)
     if logged is None:
         return None
-    times, q_logged = logged
-    is_in = (times >= solution.log_time_s[0]) & (times <= solution.log_time_s[-1])
-    if not is_in.any():
+    is_in = (logged[0] >= solution.log_time_s[0]) & (logged[0] <= solution.log_time_s[-1])
+    times, q_logged = logged[0][is_in], logged[1][is_in]
+    if len(times) < 2:
         return None
-    times, q_logged = times[is_in], q_logged[is_in]
+    if mount is None:
+        from replay.sensors.mount import find_mount
+
+        mount = find_mount(log, solution.calibration)
     q_own = attitude_at(solution, times)
-    reference = int(np.argmin(np.abs(times - solution.levelling.stop_log_s)))
-    # logged world from our world: the turn about the vertical that best agrees on the pad; what is left is the board in the airframe
-    apart = rotation.multiply(q_logged[reference], rotation.conjugate(q_own[reference]))
-    heading = rotation.roll(apart)
-    turn = np.array([np.cos(0.5 * heading), 0.0, 0.0, -np.sin(0.5 * heading)])
-    q_aligned = rotation.multiply(turn, q_logged)
-    q_error = rotation.multiply(q_aligned, rotation.conjugate(q_own))
-    total = 2.0 * np.arctan2(np.linalg.norm(q_error[:, 1:], axis=1), np.abs(q_error[:, 0]))
+    q_imu_from_body = rotation.from_dcm(np.asarray(mount.dcm_body_from_imu).T)
+    start = int(np.argmin(np.abs(times - solution.levelling.stop_log_s)))
+    candidates = [_heading_aligned(q, q_own, start) for q in (q_logged, rotation.multiply(q_logged, q_imu_from_body))]
+    q_aligned = min(candidates, key=lambda q: float(_angle(q[start], q_own[start])))
     nose = np.array([0.0, 0.0, 1.0])
     a, b = rotation.rotate(q_aligned, nose), rotation.rotate(q_own, nose)
     between = np.arctan2(np.linalg.norm(np.cross(a, b), axis=1), np.einsum("ij,ij->i", a, b))
-    return times, between, total
+    return times, between, _angle(q_aligned, q_own)
+
+
+def _heading_aligned(q_logged: Array, q_own: Array, start: int) -> Array:
+    """The logged attitudes, turned about the vertical by the one angle that brings them nearest to ours at sample `start`."""
+    apart = rotation.multiply(q_logged[start], rotation.conjugate(q_own[start]))
+    half = np.arctan2(apart[3], apart[0])  # twist about the vertical
+    return rotation.multiply([np.cos(half), 0.0, 0.0, -np.sin(half)], q_logged)
+
+
+def _angle(p: Array, q: Array) -> Array:
+    error = rotation.multiply(p, rotation.conjugate(q))
+    return np.asarray(2.0 * np.arctan2(np.linalg.norm(error[..., 1:], axis=-1), np.abs(error[..., 0])))

@@ -21,7 +21,7 @@ from replay.motion.gravity import gravity_mps2, height_terms
 from replay.motion.phasing import baro_height_m
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
-from replay.motion.solution import Events, Levelling
+from replay.motion.solution import PHASES, Events, Levelling
 from replay.sensors.measurements import Measurements
 from replay.sensors.noise import ImuNoise
 from replay.units import STANDARD_GRAVITY_MPS2
@@ -34,9 +34,13 @@ START_MARGIN_S = 0.2
 BARO_GATE_SIGMAS = 5.0
 KNOWN_TEMPERATURE_SD_K = 1.5
 UNKNOWN_TEMPERATURE_SD_K = 10.0
+BARO_PATIENCE_S = 10.0
+PORT_CORRELATION_S = 1.0
 _DESCENT_ACCEL_ND = 1.0
 _DESCENT_ACCEL_WALK = 0.3
 _SCALE_CORRELATION_S = 1.0
+_CLIPPED_ACCEL_ND = 15.0
+_GAP_ACCEL_ND = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,49 +98,69 @@ def dead_reckoned(
 
 
 def aid_height(
-    measurements: Measurements, accel_body_mps2: Array, vel_enu_mps: Array, pos_enu_m: Array, events: Events, site: Site,
+    measurements: Measurements, q_enu_from_body: Array, vel_enu_mps: Array, pos_enu_m: Array, events: Events, site: Site,
     levelling: Levelling, noise: ImuNoise, settings: EstimatorSettings,
 ) -> Vertical | None:  # fmt: skip
     """Hold height and vertical speed to the barometer, in place: errors of height, speed and acceleration, filtered and smoothed.
 
     The barometer is trusted less where the air moves past its port (`settings.baro_port_factor` of v²/2g) and where the temperature is
-    only assumed. Ejection spikes lie beyond the gate and are refused. None where there is no barometer or no liftoff.
+    only assumed. What lies beyond the gate (ejection spikes, a bay under pressure) is refused. None without barometer or liftoff.
     """
     from replay.motion import _kernels
 
-    liftoff, rest = events.liftoff_log_s, events.rest_log_s
+    liftoff, time_s, n = events.liftoff_log_s, measurements.log_time_s, measurements.n_samples
     height = baro_height_m(measurements, site, max(liftoff - 10.0, levelling.start_log_s), liftoff - START_MARGIN_S)
     if height is None or measurements.baro_log_time_s is None:
         return None
-    time_s = measurements.log_time_s
     i_start = max(int(np.searchsorted(time_s, liftoff - START_MARGIN_S)) - 1, 0)
-    i_rest = int(np.searchsorted(time_s, rest)) if np.isfinite(rest) else len(time_s)
+    i_rest = int(np.searchsorted(time_s, events.rest_log_s)) if np.isfinite(events.rest_log_s) else n
     knots = measurements.baro_log_time_s
     is_in = (knots >= time_s[i_start]) & (knots <= time_s[max(i_rest - 1, 0)])
     knots, height = knots[is_in], height[is_in]
     if len(knots) < 3:
         return None
-    at = np.searchsorted(time_s, knots).clip(0, len(time_s) - 1)
-    speed = np.linalg.norm(vel_enu_mps[at], axis=1)
-    push = np.linalg.norm(accel_body_mps2[at], axis=1)
+    at = np.searchsorted(time_s, knots).clip(0, n - 1)
     temperature_sd_k = UNKNOWN_TEMPERATURE_SD_K if site.ground_temperature_k is None else KNOWN_TEMPERATURE_SD_K
     scale_sd = temperature_sd_k / site.ground_temperature_or_default_k
-    port = settings.baro_port_factor * np.minimum(speed, 400.0) ** 2 / (2.0 * STANDARD_GRAVITY_MPS2)
+    speed = np.minimum(np.linalg.norm(vel_enu_mps[at], axis=1), 400.0)
+    port = settings.baro_port_factor * speed**2 / (2.0 * STANDARD_GRAVITY_MPS2)
     sd = np.sqrt(noise.baro_sd_m**2 + port**2 + (scale_sd * height) ** 2)
-    is_descent = events.phase_of(knots) >= 3
-    accel_nd = np.hypot(noise.accel_nd_mps2_rthz, noise.accel_scale_sd * push * np.sqrt(_SCALE_CORRELATION_S))
-    accel_nd = np.where(is_descent, np.maximum(accel_nd, _DESCENT_ACCEL_ND), accel_nd)
-    walk = np.where(is_descent, _DESCENT_ACCEL_WALK, noise.accel_walk_mps2_rts)
+    shared = max(1.0, PORT_CORRELATION_S / float(np.median(np.diff(knots))))  # heights whose port error is one and the same
+    weight_sd = np.sqrt(sd**2 + (shared - 1.0) * port**2)
+    accel_nd, walk = _vertical_noise(measurements, q_enu_from_body, at, knots, events, levelling, noise)
     bias, bias_sd = _vertical_bias(levelling, site, noise)
     start = np.array([[0.0, 0.0, bias], [0.5 * noise.baro_sd_m, 0.02, bias_sd]])
     k = len(knots)
     x, cov, is_used, sigmas = np.empty((k, 3)), np.empty((k, 3, 3)), np.empty(k, dtype=bool), np.empty(k)
     difference = np.interp(knots, time_s, pos_enu_m[:, 2]) - height
-    _kernels.aid_vertical(knots, difference, sd, accel_nd, walk, start, BARO_GATE_SIGMAS, x, cov, is_used, sigmas)
-    vel_sd, pos_sd = np.zeros(len(time_s)), np.zeros(len(time_s))
+    _kernels.aid_vertical(
+        knots, difference, sd, weight_sd, accel_nd, walk, start, BARO_GATE_SIGMAS, BARO_PATIENCE_S, x, cov, is_used, sigmas
+    )
+    vel_sd, pos_sd = np.zeros(n), np.zeros(n)
     _kernels.take_off_vertical(time_s, i_start, i_rest, knots, x, cov, vel_enu_mps, pos_enu_m, vel_sd, pos_sd)
     pos_sd[i_start:] = np.hypot(pos_sd[i_start:], scale_sd * pos_enu_m[i_start:, 2])
     return Vertical(knots, height, sigmas, is_used, pos_sd, vel_sd)
+
+
+def _vertical_noise(
+    measurements: Measurements, q_enu_from_body: Array, at: NDArray[np.int64], knots: Array, events: Events, levelling: Levelling,
+    noise: ImuNoise,
+) -> tuple[Array, Array]:  # fmt: skip
+    """White density of the vertical acceleration's error and walk of its bias for the steps that end at the knots.
+
+    Scale error grows with the push, tilt error with its sideways part; clipped samples and gaps leave the acceleration nearly unknown.
+    """
+    push_enu = rotation.rotate(q_enu_from_body[at], np.nan_to_num(measurements.accel_body_mps2[at]))
+    tilt_sd = np.hypot(levelling.tilt_sd_rad, noise.accel_bias_sd_mps2 / STANDARD_GRAVITY_MPS2)
+    lasting = np.hypot(noise.accel_scale_sd * push_enu[:, 2], tilt_sd * np.hypot(push_enu[:, 0], push_enu[:, 1]))
+    nd = np.hypot(noise.accel_nd_mps2_rthz, lasting * np.sqrt(_SCALE_CORRELATION_S))
+    is_descent = events.phase_of(knots) >= PHASES.index("descent")
+    nd = np.where(is_descent, np.maximum(nd, _DESCENT_ACCEL_ND), nd)
+    for mask, density in ((measurements.is_accel_clipped, _CLIPPED_ACCEL_ND), (measurements.is_gap_before, _GAP_ACCEL_ND)):
+        count = np.concatenate(([0], np.cumsum(mask)))
+        is_inside = np.diff(count[at + 1], prepend=count[at[0]]) > 0
+        nd = np.where(is_inside, np.maximum(nd, density), nd)
+    return nd, np.where(is_descent, _DESCENT_ACCEL_WALK, noise.accel_walk_mps2_rts)
 
 
 def _vertical_bias(levelling: Levelling, site: Site, noise: ImuNoise) -> tuple[float, float]:

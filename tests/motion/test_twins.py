@@ -120,9 +120,9 @@ def test_aid_vertical_is_the_matrix_smoother():
     sd, nd, walk = rng.uniform(0.2, 0.5, n), rng.uniform(0.05, 0.2, n), np.full(n, 0.02)
     start = np.array([[0.1, -0.2, 0.3], [0.5, 0.6, 0.7]])
     x, cov, is_used, sigmas = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty(n, dtype=bool), np.empty(n)
-    _kernels.aid_vertical(time_s, difference, sd, nd, walk, start, 5.0, x, cov, is_used, sigmas)
+    _kernels.aid_vertical(time_s, difference, sd, 1.5 * sd, nd, walk, start, 5.0, 0.5, x, cov, is_used, sigmas)
     assert np.flatnonzero(~is_used).tolist() == [60, 61, 62]
-    x_twin, cov_twin = _reference.aid_vertical(time_s, difference, sd, nd, walk, start, is_used)
+    x_twin, cov_twin = _reference.aid_vertical(time_s, difference, 1.5 * sd, nd, walk, start, is_used)
     assert_allclose(x, x_twin, rtol=0, atol=1e-9)
     assert_allclose(cov, cov_twin, rtol=0, atol=1e-9)
 
@@ -134,7 +134,7 @@ def test_aid_vertical_comes_round_when_it_was_wrong():
     difference = np.where(time_s > 1.0, 30.0, 0.0)
     x, cov, is_used, sigmas = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty(n, dtype=bool), np.empty(n)
     start = np.array([[0.0, 0.0, 0.0], [0.1, 0.1, 0.01]])
-    _kernels.aid_vertical(time_s, difference, np.full(n, 0.3), np.full(n, 0.01), np.full(n, 0.01), start, 5.0, x, cov, is_used, sigmas)
+    _kernels.aid_vertical(time_s, difference, np.full(n, 0.3), np.full(n, 0.01), np.full(n, 0.01), start, 5.0, 0.5, x, cov, is_used, sigmas)
     refused = time_s[~is_used]
     assert refused.min() > 1.0 and refused.max() < 1.56
     assert abs(x[-1, 0] - 30.0) < 1.0
