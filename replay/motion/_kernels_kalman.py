@@ -1,0 +1,501 @@
+"""Compiled loops of the general-motion attitude filter and its smoother. Slow twins: `_reference_kalman.py`.
+
+State, 23 errors about a nominal trajectory: attitude (enu, R_true = exp(δθ) R), horizontal velocity and position, then the constants:
+gyro bias, gyro scale and cross-axis (row by row), lag of the gyro behind the accelerometer, accelerometer bias (body). Rows of a
+covariance are padded to 24, so that they fill whole vector registers. The nominal state `x` is the quaternion, then entry j + 1
+for error j ≥ 3.
+
+The vertical channel is left out: to first order it says nothing about tilt, and without it the local gravity is not needed. The
+turn about up is carried along but never measured: nothing else depends on it, so its growing variance leaks nowhere.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from replay._quaternion import from_rotvec, multiply, rotate
+from replay.jit import compiled
+
+N = 23
+WIDTH = 24
+VEL, POS, CONSTANTS = 3, 5, 7
+BIAS, SCALE, LAG, ACCEL_BIAS = 7, 10, 19, 20
+N_TURN = 12  # the constants that turn the attitude: gyro bias, then scale
+N_UPDATES = 7
+
+# bits of the per-sample flags
+RATE_LOST, ACCEL_LOST, GAP_BEFORE = 1, 2, 4
+# bits of the per-epoch kind
+REST, LEVEL, GAP = 1, 2, 4
+
+# entries of the noise vector, see `kalman.py`
+(
+    GYRO_ND, GYRO_RATE_NOISE, GYRO_WALK, SCALE_WALK, ACCEL_ND, ACCEL_REST_ND, ACCEL_WALK, POSITION_ND, WANDER, REST_SPEED_SD,
+    REST_RATE_SD, RATE_LOST_SD, ACCEL_LOST_SD, GAP_RATE_SD, LEVEL_TILT_SD, LEVEL_SPEED_SD, LEVEL_POSITION_SD, LAG_S,
+) = range(18)  # fmt: skip
+N_NOISE = 18
+
+# entries of an epoch's pre-integration: ∫f (3), double ∫f (2), lag column (2), ∫ω², time, time without rate, without accelerometer
+FORCE, DOUBLE, LAGGED, TURNED, TIME, NO_RATE, NO_ACCEL, MEAN_RATE = 0, 3, 5, 7, 8, 9, 10, 11
+N_SUMS = 14
+# entries of an epoch's record: sums that the transition needs
+_F_Z, _F_LAG, _F_TIME = 0, 1, 3
+
+# columns of the epoch output
+OUT_INNOVATION, OUT_NIS, OUT_X, OUT_SD = 0, 2, 3, 19
+N_OUT = 35
+
+
+@compiled
+def split_epochs(time_s, flags, epoch_s, stops):  # type: ignore[no-untyped-def]
+    """Sample indices that bound the epochs, in `stops`; a step over a gap is an epoch of its own. Returns the number of epochs."""
+    n = len(time_s)
+    m = 0
+    stops[0] = 0
+    for i in range(1, n):
+        if flags[i] & GAP_BEFORE:
+            if stops[m] < i - 1:
+                m += 1
+                stops[m] = i - 1
+            m += 1
+            stops[m] = i
+        elif i == n - 1 or time_s[i + 1] - time_s[stops[m]] > epoch_s * (1.0 + 1e-9):
+            m += 1
+            stops[m] = i
+    return m
+
+
+@compiled
+def epoch_scatter(rate, accel, flags, stops, m, out):  # type: ignore[no-untyped-def]
+    """Per epoch: mean rate (3), mean specific force (3), mean squared distance from them (2); not finite where a sample is lost."""
+    for e in range(m):
+        a, b = stops[e] + 1, stops[e + 1] + 1
+        if flags[a] & GAP_BEFORE:
+            out[e, 6] = out[e, 7] = np.inf
+            for j in range(6):
+                out[e, j] = 0.0
+            continue
+        wx = wy = wz = fx = fy = fz = 0.0
+        ww = ff = 0.0
+        w0x, w0y, w0z = rate[a, 0], rate[a, 1], rate[a, 2]
+        f0x, f0y, f0z = accel[a, 0], accel[a, 1], accel[a, 2]
+        lost = 0
+        for i in range(a, b):
+            lost |= flags[i]
+            dx, dy, dz = rate[i, 0] - w0x, rate[i, 1] - w0y, rate[i, 2] - w0z
+            wx += dx
+            wy += dy
+            wz += dz
+            ww += dx * dx + dy * dy + dz * dz
+            dx, dy, dz = accel[i, 0] - f0x, accel[i, 1] - f0y, accel[i, 2] - f0z
+            fx += dx
+            fy += dy
+            fz += dz
+            ff += dx * dx + dy * dy + dz * dz
+        r = 1.0 / (b - a)
+        wx, wy, wz, fx, fy, fz = wx * r, wy * r, wz * r, fx * r, fy * r, fz * r
+        out[e, 0], out[e, 1], out[e, 2] = w0x + wx, w0y + wy, w0z + wz
+        out[e, 3], out[e, 4], out[e, 5] = f0x + fx, f0y + fy, f0z + fz
+        bad = np.inf if lost & (RATE_LOST | ACCEL_LOST) else 0.0
+        out[e, 6] = max(ww * r - (wx * wx + wy * wy + wz * wz), 0.0) + bad
+        out[e, 7] = max(ff * r - (fx * fx + fy * fy + fz * fz), 0.0) + bad
+
+
+@compiled
+def find_rest(time_s, stops, m, scatter, rate_limit, accel_limit, mean_rate_limit, rest_s, is_acausal, kind):  # type: ignore[no-untyped-def]
+    """Set REST in `kind` where rate and specific force have stayed near their mean of the stretch for `rest_s`; from the stretch's
+    start on if `is_acausal`. `mean_rate_limit` keeps a slow steady turn from passing for a bias.
+    """
+    mean = np.zeros(6)
+    start = 0
+    n = 0
+    for e in range(m):
+        still = scatter[e, 6] < rate_limit**2 and scatter[e, 7] < accel_limit**2
+        if still:
+            moved_rate = moved_accel = turn = 0.0
+            for j in range(3):
+                turn += scatter[e, j] ** 2
+                if n > 0:
+                    moved_rate += (scatter[e, j] - mean[j]) ** 2
+                    moved_accel += (scatter[e, 3 + j] - mean[3 + j]) ** 2
+            still = moved_rate < rate_limit**2 and moved_accel < accel_limit**2 and turn < mean_rate_limit**2
+        if not still:
+            n = 0
+            start = e + 1
+            continue
+        n += 1
+        for j in range(6):
+            mean[j] += (scatter[e, j] - mean[j]) / n
+        if time_s[stops[e + 1]] - time_s[stops[start]] >= rest_s:
+            first = start if is_acausal and not kind[e - 1] & REST else e
+            for k in range(first, e + 1):
+                kind[k] |= REST
+
+
+@compiled
+def _dcm(w, x, y, z):  # type: ignore[no-untyped-def]
+    xx, yy, zz, xy, xz, yz, wx, wy, wz = x * x, y * y, z * z, x * y, x * z, y * z, w * x, w * y, w * z
+    return (
+        1.0 - 2.0 * (yy + zz), 2.0 * (xy - wz), 2.0 * (xz + wy),
+        2.0 * (xy + wz), 1.0 - 2.0 * (xx + zz), 2.0 * (yz - wx),
+        2.0 * (xz - wy), 2.0 * (yz + wx), 1.0 - 2.0 * (xx + yy),
+    )  # fmt: skip
+
+
+@compiled
+def _true_rate(rate, i, x):  # type: ignore[no-untyped-def]
+    """Rate of sample i with bias and scale taken off."""
+    a, b, c = rate[i, 0], rate[i, 1], rate[i, 2]
+    return (
+        a - x[8] - x[11] * a - x[12] * b - x[13] * c,
+        b - x[9] - x[14] * a - x[15] * b - x[16] * c,
+        c - x[10] - x[17] * a - x[18] * b - x[19] * c,
+    )
+
+
+@compiled
+def _step(dt, ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
+    """Rotation vector of a step from the rates at its ends: trapezoid and the coning term of a rate that is a straight line."""
+    h, c = 0.5 * dt, dt * dt / 12.0
+    return (
+        h * (ax + bx) + c * (ay * bz - az * by),
+        h * (ay + by) + c * (az * bx - ax * bz),
+        h * (az + bz) + c * (ax * by - ay * bx),
+    )
+
+
+@compiled
+def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, q_out):  # type: ignore[no-untyped-def]
+    """Carry the attitude in `x` from sample `first` to `last` and sum what the epoch's transition needs.
+
+    `turn` (3, 12) becomes −∫R [1, ω columns] dt. With room in `q_out`, the attitude of each sample is written, carried forward by the
+    lags.
+    """
+    turn[:] = 0.0
+    sums[:] = 0.0
+    w, qx, qy, qz = x[0], x[1], x[2], x[3]
+    lag, lead = x[20], x[20] + noise[LAG_S]
+    bax, bay, baz = x[21], x[22], x[23]
+    wx, wy, wz = _true_rate(rate, first, x)
+    has_force = not flags[first] & ACCEL_LOST
+    r00, r01, r02, r10, r11, r12, r20, r21, r22 = _dcm(w, qx, qy, qz)
+    cx = cy = cz = 0.0
+    px = py = pz = 0.0
+    if has_force:
+        fx, fy, fz = accel[first, 0] - bax, accel[first, 1] - bay, accel[first, 2] - baz
+        cx, cy, cz = wy * fz - wz * fy, wz * fx - wx * fz, wx * fy - wy * fx
+        fx, fy, fz = fx + lag * cx, fy + lag * cy, fz + lag * cz
+        px, py, pz = r00 * fx + r01 * fy + r02 * fz, r10 * fx + r11 * fy + r12 * fz, r20 * fx + r21 * fy + r22 * fz
+    vx = vy = vz = sx = sy = hx = hy = turned = elapsed = no_rate = no_accel = 0.0
+    mx = my = mz = 0.0
+    is_written = len(q_out) > 0
+    before = flags[first] & ~GAP_BEFORE
+    for i in range(first + 1, last + 1):
+        dt = time_s[i] - time_s[i - 1]
+        ux, uy, uz = wx, wy, wz
+        wx, wy, wz = _true_rate(rate, i, x)
+        dx, dy, dz = _step(dt, ux, uy, uz, wx, wy, wz)
+        aw, ax, ay, az = from_rotvec(dx, dy, dz)
+        w, qx, qy, qz = multiply(w, qx, qy, qz, aw, ax, ay, az)
+        s = 1.5 - 0.5 * (w * w + qx * qx + qy * qy + qz * qz)
+        w, qx, qy, qz = w * s, qx * s, qy * s, qz * s
+        r00, r01, r02, r10, r11, r12, r20, r21, r22 = _dcm(w, qx, qy, qz)
+        had_force, has_force = has_force, not flags[i] & ACCEL_LOST
+        if has_force:
+            fx, fy, fz = accel[i, 0] - bax, accel[i, 1] - bay, accel[i, 2] - baz
+            cx, cy, cz = wy * fz - wz * fy, wz * fx - wx * fz, wx * fy - wy * fx
+            fx, fy, fz = fx + lag * cx, fy + lag * cy, fz + lag * cz
+            ex, ey, ez = px, py, pz
+            px, py, pz = r00 * fx + r01 * fy + r02 * fz, r10 * fx + r11 * fy + r12 * fz, r20 * fx + r21 * fy + r22 * fz
+            if had_force:
+                ax, ay, az = 0.5 * (ex + px), 0.5 * (ey + py), 0.5 * (ez + pz)
+                sx += dt * (vx + 0.5 * dt * ax)
+                sy += dt * (vy + 0.5 * dt * ay)
+                vx += dt * ax
+                vy += dt * ay
+                vz += dt * az
+                hx += dt * (r00 * cx + r01 * cy + r02 * cz)
+                hy += dt * (r10 * cx + r11 * cy + r12 * cz)
+        here = flags[i]
+        if here | before:
+            if (here | before) & (RATE_LOST | GAP_BEFORE):
+                no_rate += dt
+            if (here | before) & ACCEL_LOST or here & GAP_BEFORE:
+                no_accel += dt
+                sx += dt * vx
+                sy += dt * vy
+        before = here & ~GAP_BEFORE
+        a, b, c = -dt * r00, -dt * r01, -dt * r02
+        turn[0, 0] += a
+        turn[0, 1] += b
+        turn[0, 2] += c
+        d, e, f = -dt * r10, -dt * r11, -dt * r12
+        turn[1, 0] += d
+        turn[1, 1] += e
+        turn[1, 2] += f
+        g, h, k = -dt * r20, -dt * r21, -dt * r22
+        turn[2, 0] += g
+        turn[2, 1] += h
+        turn[2, 2] += k
+        for j in range(3):
+            z = rate[i, j]
+            turn[0, 3 + j] += a * z
+            turn[0, 6 + j] += b * z
+            turn[0, 9 + j] += c * z
+            turn[1, 3 + j] += d * z
+            turn[1, 6 + j] += e * z
+            turn[1, 9 + j] += f * z
+            turn[2, 3 + j] += g * z
+            turn[2, 6 + j] += h * z
+            turn[2, 9 + j] += k * z
+        turned += dt * (wx * wx + wy * wy + wz * wz)
+        mx += dt * rate[i, 0]
+        my += dt * rate[i, 1]
+        mz += dt * rate[i, 2]
+        elapsed += dt
+        if is_written:
+            aw, ax, ay, az = from_rotvec(lead * wx, lead * wy, lead * wz)
+            q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3] = multiply(w, qx, qy, qz, aw, ax, ay, az)
+    x[0], x[1], x[2], x[3] = w, qx, qy, qz
+    sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6] = vx, vy, vz, sx, sy, hx, hy
+    sums[7], sums[8], sums[9], sums[10] = turned, elapsed, no_rate, no_accel
+    sums[11], sums[12], sums[13] = mx / elapsed, my / elapsed, mz / elapsed
+
+
+@compiled
+def _turn_left(x, dx, dy, dz):  # type: ignore[no-untyped-def]
+    """q ← exp(δθ) q in place, normalised."""
+    dw, dx, dy, dz = from_rotvec(dx, dy, dz)
+    w, a, b, c = multiply(dw, dx, dy, dz, x[0], x[1], x[2], x[3])
+    s = 1.0 / math.sqrt(w * w + a * a + b * b + c * c)
+    x[0], x[1], x[2], x[3] = w * s, a * s, b * s, c * s
+
+
+@compiled
+def relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):  # type: ignore[no-untyped-def]
+    """Turn the attitude at sample `first` so that the epoch's mean specific force points up; forget tilt, velocity and position.
+
+    Returns False, and does nothing, where the epoch holds no specific force.
+    """
+    q0, q1, q2, q3 = x[0], x[1], x[2], x[3]
+    preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, np.empty((0, 4)))
+    x[0], x[1], x[2], x[3] = q0, q1, q2, q3
+    fx, fy, fz = sums[0], sums[1], sums[2]
+    if sums[NO_ACCEL] > 0.5 * sums[TIME] or fx * fx + fy * fy + fz * fz == 0.0:
+        return False
+    level = math.hypot(fx, fy)
+    angle = math.atan2(level, fz)
+    ax, ay = (fy / level, -fx / level) if level > 0.0 else (1.0, 0.0)
+    _turn_left(x, angle * ax, angle * ay, 0.0)
+    for k in range(7):
+        if k == 2:
+            continue
+        p[k, :] = 0.0
+        p[:, k] = 0.0
+    x[VEL + 1] = x[VEL + 2] = x[POS + 1] = x[POS + 2] = 0.0
+    p[0, 0] = p[1, 1] = noise[LEVEL_TILT_SD] ** 2
+    p[VEL, VEL] = p[VEL + 1, VEL + 1] = noise[LEVEL_SPEED_SD] ** 2
+    p[POS, POS] = p[POS + 1, POS + 1] = noise[LEVEL_POSITION_SD] ** 2
+    return True
+
+
+@compiled
+def propagate(p, turn, sums, work):  # type: ignore[no-untyped-def]
+    """P ← F P Fᵀ. F takes attitude, velocity and position over an epoch and leaves the constants alone."""
+    t, fz = sums[TIME], sums[2]
+    # work = F P: the seven rows of the dynamic states
+    for k in range(3):
+        for c in range(WIDTH):
+            work[k, c] = p[k, c]
+        for j in range(N_TURN):
+            a = turn[k, j]
+            for c in range(WIDTH):
+                work[k, c] += a * p[BIAS + j, c]
+    for k in range(2):
+        # a tilt about y pushes along x, a tilt about x along −y; half way through the epoch
+        half = 0.5 * fz if k == 0 else -0.5 * fz
+        b0, b1, b2, lag = turn[k, 0], turn[k, 1], turn[k, 2], sums[LAGGED + k]
+        for c in range(WIDTH):
+            work[VEL + k, c] = (
+                p[VEL + k, c] + half * (p[1 - k, c] + work[1 - k, c]) + lag * p[LAG, c]
+                + b0 * p[ACCEL_BIAS, c] + b1 * p[ACCEL_BIAS + 1, c] + b2 * p[ACCEL_BIAS + 2, c]
+            )  # fmt: skip
+        for c in range(WIDTH):
+            work[POS + k, c] = p[POS + k, c] + 0.5 * t * (p[VEL + k, c] + work[VEL + k, c])
+    # (F P) Fᵀ: the constants' columns stay, the dynamic columns of the dynamic rows change
+    for r in range(CONSTANTS):
+        o0, o1 = work[r, 0], work[r, 1]
+        for k in range(3):
+            s = work[r, k]
+            for j in range(N_TURN):
+                s += turn[k, j] * work[r, BIAS + j]
+            p[r, k] = s
+        for k in range(2):
+            half = 0.5 * fz if k == 0 else -0.5 * fz
+            tilted = (o1 + p[r, 1]) if k == 0 else (o0 + p[r, 0])
+            s = work[r, VEL + k] + half * tilted + sums[LAGGED + k] * work[r, LAG]
+            for j in range(3):
+                s += turn[k, j] * work[r, ACCEL_BIAS + j]
+            p[r, VEL + k] = s
+            p[r, POS + k] = work[r, POS + k] + 0.5 * t * (work[r, VEL + k] + s)
+        for c in range(CONSTANTS, WIDTH):
+            p[r, c] = work[r, c]
+    for r in range(CONSTANTS):
+        for c in range(r):
+            p[r, c] = p[c, r]
+        for c in range(CONSTANTS, N):
+            p[c, r] = p[r, c]
+
+
+@compiled
+def add_noise(p, sums, noise, kind):  # type: ignore[no-untyped-def]
+    """Process noise of an epoch."""
+    t = sums[TIME]
+    lost = noise[GAP_RATE_SD] if kind & GAP else noise[RATE_LOST_SD]
+    turn = (noise[GYRO_ND] ** 2) * t + noise[GYRO_RATE_NOISE] ** 2 * sums[TURNED] + (lost * sums[NO_RATE]) ** 2
+    p[0, 0] += turn
+    p[1, 1] += turn
+    p[2, 2] += turn
+    nd = noise[ACCEL_REST_ND] if kind & REST else noise[ACCEL_ND]
+    speed = nd * nd * t + (noise[ACCEL_LOST_SD] * sums[NO_ACCEL]) ** 2
+    place = noise[WANDER] ** 2 * t + (0.5 * noise[ACCEL_LOST_SD] * sums[NO_ACCEL] * t) ** 2
+    for k in range(2):
+        p[VEL + k, VEL + k] += speed
+        p[POS + k, POS + k] += place
+    bias, scale, accel = noise[GYRO_WALK] ** 2 * t, noise[SCALE_WALK] ** 2 * t, noise[ACCEL_WALK] ** 2 * t
+    for j in range(3):
+        p[BIAS + j, BIAS + j] += bias
+        p[ACCEL_BIAS + j, ACCEL_BIAS + j] += accel
+    for j in range(9):
+        p[SCALE + j, SCALE + j] += scale
+
+
+@compiled
+def update(p, dx, j, variance, value, gain):  # type: ignore[no-untyped-def]
+    """Measure error j as `value` ± √variance. `dx` (24,) is the correction so far. Returns innovation and 1/S; `gain` becomes K."""
+    inverse = 1.0 / (p[j, j] + variance)
+    innovation = value - dx[j]
+    for c in range(WIDTH):
+        gain[c] = p[j, c] * inverse
+    for r in range(N):
+        a = p[r, j]
+        dx[r] += gain[r] * innovation
+        for c in range(WIDTH):
+            p[r, c] -= a * gain[c]
+    return innovation, inverse
+
+
+@compiled
+def _correct(x, dx):  # type: ignore[no-untyped-def]
+    _turn_left(x, dx[0], dx[1], dx[2])
+    for j in range(VEL, N):
+        x[j + 1] += dx[j]
+
+
+@compiled
+def tilt_variance(p, q, i, rate, x):  # type: ignore[no-untyped-def]
+    """Variance of one horizontal component of the attitude error of sample i, mean of both, with what the lag adds while turning."""
+    wx, wy, wz = _true_rate(rate, i, x)
+    nx, ny, _ = rotate(q[i, 0], q[i, 1], q[i, 2], q[i, 3], wx, wy, wz)
+    return 0.5 * (p[0, 0] + p[1, 1] + (nx * nx + ny * ny) * p[LAG, LAG]) + nx * p[0, LAG] + ny * p[1, LAG]
+
+
+@compiled
+def measure(x, p, sums, noise, is_rest, dx, gain, updates, which):  # type: ignore[no-untyped-def]
+    """Soft position and, at rest, velocity and rate; sequential scalars. Returns their number; fills rows of gain, updates, which.
+
+    A row of `updates` is innovation and 1/S; `which` is the error's index.
+    """
+    n = 0
+    variance = noise[POSITION_ND] ** 2 / sums[TIME]
+    for k in range(2):
+        j = POS + k
+        updates[n, 0], updates[n, 1] = update(p, dx, j, variance, -x[j + 1], gain[n])
+        which[n] = j
+        n += 1
+    if is_rest:
+        for k in range(2):
+            j = VEL + k
+            updates[n, 0], updates[n, 1] = update(p, dx, j, noise[REST_SPEED_SD] ** 2, -x[j + 1], gain[n])
+            which[n] = j
+            n += 1
+        for k in range(3):
+            j = BIAS + k
+            updates[n, 0], updates[n, 1] = update(p, dx, j, noise[REST_RATE_SD] ** 2, sums[MEAN_RATE + k] - x[j + 1], gain[n])
+            which[n] = j
+            n += 1
+    return n
+
+
+@compiled
+def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, p, q_out, tilt_sd, out, record):  # type: ignore[no-untyped-def]
+    """Filter epochs e_start to e_stop. `x` (24,) and `p` (23, 24) are carried on.
+
+    `q_out`, `tilt_sd` and `out` are per sample, per sample and per epoch, or empty. `record` is (x, p, turn, f, gain, updates, which,
+    n) with a row per epoch of this call (x and p with one more, the start), or arrays without rows.
+    """
+    rec_x, rec_p, rec_turn, rec_f, rec_gain, rec_updates, rec_which, rec_n = record
+    is_recorded = len(rec_n) > 0
+    turn, sums, work, dx = np.zeros((3, N_TURN)), np.zeros(N_SUMS), np.zeros((CONSTANTS, WIDTH)), np.zeros(WIDTH)
+    gain, updates, which = np.zeros((N_UPDATES, WIDTH)), np.zeros((N_UPDATES, 2)), np.zeros(N_UPDATES, dtype=np.int64)
+    for e in range(e_start, e_stop):
+        first, last = stops[e], stops[e + 1]
+        k = e - e_start
+        if is_recorded and k == 0:
+            rec_x[0], rec_p[0] = x, p
+        if kind[e] & LEVEL and not relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):
+            kind[e] &= ~LEVEL
+            if e + 1 < len(kind) and not kind[e + 1] & GAP:
+                kind[e + 1] |= LEVEL
+        if e == 0 and len(q_out) > 0:
+            _write_sample(rate, first, x, noise, q_out)
+            tilt_sd[first] = math.sqrt(tilt_variance(p, q_out, first, rate, x))
+        preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, q_out)
+        t = sums[TIME]
+        for j in range(2):
+            x[POS + 1 + j] += t * x[VEL + 1 + j] + sums[DOUBLE + j]
+            x[VEL + 1 + j] += sums[j]
+        propagate(p, turn, sums, work)
+        add_noise(p, sums, noise, kind[e])
+        if len(q_out) > 0:
+            for i in range(first + 1, last):
+                tilt_sd[i] = math.sqrt(tilt_variance(p, q_out, i, rate, x))
+        dx[:] = 0.0
+        n = 0
+        if not kind[e] & GAP:
+            n = measure(x, p, sums, noise, kind[e] & REST, dx, gain, updates, which)
+            _correct(x, dx)
+            for r in range(N):
+                for c in range(r):
+                    p[r, c] = p[c, r]
+        if len(q_out) > 0:
+            _write_sample(rate, last, x, noise, q_out)
+            tilt_sd[last] = math.sqrt(tilt_variance(p, q_out, last, rate, x))
+        if len(out) > 0:
+            _write_epoch(x, p, updates, n, out[e])
+        if is_recorded:
+            rec_x[k + 1], rec_p[k + 1], rec_turn[k], rec_n[k] = x, p, turn, n
+            rec_f[k, 0], rec_f[k, 1], rec_f[k, 2], rec_f[k, 3] = sums[2], sums[LAGGED], sums[LAGGED + 1], t
+            rec_gain[k], rec_updates[k], rec_which[k] = gain, updates, which
+
+
+@compiled
+def _write_sample(rate, i, x, noise, q_out):  # type: ignore[no-untyped-def]
+    wx, wy, wz = _true_rate(rate, i, x)
+    lead = x[20] + noise[LAG_S]
+    aw, ax, ay, az = from_rotvec(lead * wx, lead * wy, lead * wz)
+    q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3] = multiply(x[0], x[1], x[2], x[3], aw, ax, ay, az)
+
+
+@compiled
+def _write_epoch(x, p, updates, n, out):  # type: ignore[no-untyped-def]
+    nis = 0.0
+    for k in range(min(n, 2)):
+        out[OUT_INNOVATION + k] = updates[k, 0]
+        nis += updates[k, 0] ** 2 * updates[k, 1]
+    out[OUT_NIS] = nis if n > 0 else np.nan
+    for j in range(16):
+        out[OUT_X + j] = x[CONSTANTS + 1 + j]
+        out[OUT_SD + j] = math.sqrt(p[CONSTANTS + j, CONSTANTS + j])

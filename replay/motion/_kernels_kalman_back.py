@@ -1,0 +1,221 @@
+"""Compiled backward pass of the general-motion attitude filter, and the samples between its epochs. Twins: `_reference_kalman.py`.
+
+The Rauch–Tung–Striebel smoother in its adjoint form (Bryson and Frazier): instead of inverting predicted covariances it carries a
+vector λ and a matrix Λ backward, and the smoothed error is P λ with covariance P − P Λ P. Λ is positive semi-definite by
+construction, so the smoothed covariance can't exceed the filter's.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from replay._quaternion import from_rotvec, multiply, rotate
+from replay.jit import compiled
+from replay.motion._kernels_kalman import (
+    ACCEL_BIAS,
+    CONSTANTS,
+    LAG,
+    LAG_S,
+    LEVEL,
+    N_TURN,
+    POS,
+    VEL,
+    WIDTH,
+    N,
+    _step,
+    _true_rate,
+    _turn_left,
+)
+
+N_CONSTANTS = N - CONSTANTS
+
+# columns of a node's covariance: tilt (mean of both axes), heading, lag, lag with each tilt, then the variances of the constants
+C_TILT, C_HEADING, C_LAG, C_LAG_X, C_LAG_Y, C_CONSTANTS = 0, 1, 2, 3, 4, 5
+N_COV = C_CONSTANTS + N_CONSTANTS
+
+
+@compiled
+def undo_update(lam, big, j, gain, innovation, inverse, work):  # type: ignore[no-untyped-def]
+    """Take λ and Λ from after a scalar measurement of error j to before it."""
+    s = 0.0
+    for c in range(N):
+        s += gain[c] * lam[c]
+    lam[j] += innovation * inverse - s
+    both = 0.0
+    for r in range(N):
+        s = 0.0
+        for c in range(WIDTH):
+            s += big[r, c] * gain[c]
+        work[r] = s
+        both += s * gain[r]
+    for r in range(N):
+        big[r, j] -= work[r]
+        big[j, r] -= work[r]
+    big[j, j] += both + inverse
+
+
+@compiled
+def undo_transition(lam, big, turn, f, work, push):  # type: ignore[no-untyped-def]
+    """λ ← Fᵀ λ, Λ ← Fᵀ Λ F. `push` (5, 16) is room for how the constants move attitude (3) and velocity (2)."""
+    fz, t = f[0], f[3]
+    push[:] = 0.0
+    for j in range(N_TURN):
+        for k in range(3):
+            push[k, j] = turn[k, j]
+        push[3, j] = 0.5 * fz * turn[1, j]
+        push[4, j] = -0.5 * fz * turn[0, j]
+    for k in range(2):
+        push[3 + k, LAG - CONSTANTS] = f[1 + k]
+        for j in range(3):
+            push[3 + k, ACCEL_BIAS - CONSTANTS + j] = turn[k, j]
+    _transpose_rows(lam, t, fz, push)
+    for r in range(N):
+        _transpose_rows(big[r], t, fz, push)  # Λ F: each row is a λ
+    for r in range(N):
+        for c in range(WIDTH):
+            work[r, c] = big[c, r] if c < N else 0.0
+    for r in range(N):
+        _transpose_rows(work[r], t, fz, push)
+    for r in range(N):
+        for c in range(r + 1):
+            s = 0.5 * (work[r, c] + work[c, r])
+            big[r, c] = s
+            big[c, r] = s
+
+
+@compiled
+def _transpose_rows(v, t, fz, push):  # type: ignore[no-untyped-def]
+    """v ← Fᵀ v, in place."""
+    a0, a1, a2 = v[0], v[1], v[2]
+    w0, w1 = v[VEL] + 0.5 * t * v[POS], v[VEL + 1] + 0.5 * t * v[POS + 1]
+    for j in range(N_CONSTANTS):
+        v[CONSTANTS + j] += a0 * push[0, j] + a1 * push[1, j] + a2 * push[2, j] + w0 * push[3, j] + w1 * push[4, j]
+    v[0] -= fz * w1
+    v[1] += fz * w0
+    v[VEL] += t * v[POS]
+    v[VEL + 1] += t * v[POS + 1]
+
+
+@compiled
+def _node(x, p, lam, big, out_x, out_cov, work):  # type: ignore[no-untyped-def]
+    """Smoothed state and covariance of one node."""
+    for r in range(N):
+        s = 0.0
+        for c in range(N):
+            s += p[r, c] * lam[c]
+        work[0, r] = s
+    out_x[:] = x
+    _turn_left(out_x, work[0, 0], work[0, 1], work[0, 2])
+    for j in range(VEL, N):
+        out_x[j + 1] += work[0, j]
+    tilt = 0.0
+    for r in range(N):
+        if VEL <= r < CONSTANTS:
+            continue
+        # row r of P Λ
+        row = work[1]
+        row[:] = 0.0
+        for k in range(N):
+            a = p[r, k]
+            for c in range(WIDTH):
+                row[c] += a * big[k, c]
+        variance = p[r, r]
+        with_lag = p[r, LAG]
+        for c in range(N):
+            variance -= row[c] * p[r, c]
+            with_lag -= row[c] * p[LAG, c]
+        variance = max(variance, 0.0)
+        if r < 2:
+            tilt += 0.5 * variance
+            out_cov[C_LAG_X + r] = with_lag
+        elif r == 2:
+            out_cov[C_HEADING] = variance
+        else:
+            out_cov[C_CONSTANTS + r - CONSTANTS] = variance
+    out_cov[C_TILT] = tilt
+    out_cov[C_LAG] = out_cov[C_CONSTANTS + LAG - CONSTANTS]
+
+
+@compiled
+def backward(record, kind, lam, big, out_x, out_cov, has_start):  # type: ignore[no-untyped-def]
+    """Smooth the recorded epochs, last first; `kind` holds theirs. `lam` (24,) and `big` (23, 24) are carried on.
+
+    `out_x` and `out_cov` have a row per node, one more than epochs; the first is written only if `has_start`.
+    """
+    rec_x, rec_p, rec_turn, rec_f, rec_gain, rec_updates, rec_which, rec_n = record
+    work, push, vector = np.zeros((N, WIDTH)), np.zeros((5, N_CONSTANTS)), np.zeros(N)
+    m = len(kind)
+    for k in range(m - 1, -1, -1):
+        _node(rec_x[k + 1], rec_p[k + 1], lam, big, out_x[k + 1], out_cov[k + 1], work)
+        for u in range(rec_n[k] - 1, -1, -1):
+            undo_update(lam, big, rec_which[k, u], rec_gain[k, u], rec_updates[k, u, 0], rec_updates[k, u, 1], vector)
+        undo_transition(lam, big, rec_turn[k], rec_f[k], work, push)
+        if kind[k] & LEVEL:
+            # tilt, velocity and position were forgotten here: what came after says nothing about what they were before
+            for j in range(CONSTANTS):
+                if j != 2:
+                    lam[j] = 0.0
+                    big[j, :] = 0.0
+                    big[:, j] = 0.0
+    if has_start:
+        _node(rec_x[0], rec_p[0], lam, big, out_x[0], out_cov[0], work)
+
+
+@compiled
+def _rotvec_between(a, b):  # type: ignore[no-untyped-def]
+    """Rotation vector δθ with exp(δθ) a = b, for quaternions a and b."""
+    w, x, y, z = multiply(b[0], b[1], b[2], b[3], a[0], -a[1], -a[2], -a[3])
+    if w < 0.0:
+        w, x, y, z = -w, -x, -y, -z
+    s = math.sqrt(x * x + y * y + z * z)
+    factor = 2.0 * math.atan2(s, w) / s if s > 1e-12 else 2.0
+    return factor * x, factor * y, factor * z
+
+
+@compiled
+def smooth_samples(time_s, rate, stops, kind, nodes, cov, noise, q_out, tilt_sd):  # type: ignore[no-untyped-def]
+    """Attitude of every sample: the rate integrated with the smoothed constants, what is left over spread along the epoch."""
+    m = len(kind)
+    q = np.empty(4)
+    for e in range(m):
+        first, last = stops[e], stops[e + 1]
+        x = nodes[e]
+        w, qx, qy, qz = x[0], x[1], x[2], x[3]
+        bx, by, bz = _true_rate(rate, first, x)
+        if e == 0:
+            q_out[first, 0], q_out[first, 1], q_out[first, 2], q_out[first, 3] = w, qx, qy, qz
+        for i in range(first + 1, last + 1):
+            ax, ay, az = bx, by, bz
+            bx, by, bz = _true_rate(rate, i, x)
+            dx, dy, dz = _step(time_s[i] - time_s[i - 1], ax, ay, az, bx, by, bz)
+            aw, ax, ay, az = from_rotvec(dx, dy, dz)
+            w, qx, qy, qz = multiply(w, qx, qy, qz, aw, ax, ay, az)
+            s = 1.5 - 0.5 * (w * w + qx * qx + qy * qy + qz * qz)
+            w, qx, qy, qz = w * s, qx * s, qy * s, qz * s
+            q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3] = w, qx, qy, qz
+        q[0], q[1], q[2], q[3] = w, qx, qy, qz
+        gx, gy, gz = _rotvec_between(q, nodes[e + 1])
+        is_level = bool(kind[e] & LEVEL)
+        duration = time_s[last] - time_s[first]
+        for i in range(first if e == 0 else first + 1, last + 1):
+            part = (time_s[i] - time_s[first]) / duration
+            share = 1.0 if is_level else part
+            aw, ax, ay, az = from_rotvec(share * gx, share * gy, share * gz)
+            w, qx, qy, qz = multiply(aw, ax, ay, az, q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3])
+            x = nodes[e + 1] if i == last else nodes[e]
+            bx, by, bz = _true_rate(rate, i, x)
+            lead = x[LAG + 1] + noise[LAG_S]
+            aw, ax, ay, az = from_rotvec(lead * bx, lead * by, lead * bz)
+            w, qx, qy, qz = multiply(w, qx, qy, qz, aw, ax, ay, az)
+            q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3] = w, qx, qy, qz
+            nx, ny, _ = rotate(w, qx, qy, qz, bx, by, bz)
+            a, b = (0.0, 1.0) if is_level else (1.0 - part, part)
+            variance = (
+                a * cov[e, C_TILT] + b * cov[e + 1, C_TILT]
+                + 0.5 * (nx * nx + ny * ny) * (a * cov[e, C_LAG] + b * cov[e + 1, C_LAG])
+                + nx * (a * cov[e, C_LAG_X] + b * cov[e + 1, C_LAG_X])
+                + ny * (a * cov[e, C_LAG_Y] + b * cov[e + 1, C_LAG_Y])
+            )  # fmt: skip
+            tilt_sd[i] = math.sqrt(max(variance, 0.0))

@@ -1,0 +1,371 @@
+"""General-motion attitude from gyro and accelerometer: `kalman_attitude` (causal) and `smooth_attitude` (the same model, both ways).
+
+Gravity is told from motion by what motion can't do: a thing that stays about where it is has a specific force that, turned into an
+almost inertial frame and integrated twice, must stay bounded. So the horizontal position is a state and "about where it was" a soft
+measurement of it. That uses the accelerometer all the time, weights long averages against gyro drift as the noise says, and needs
+no gate on the norm of the specific force. Beside the gyro's bias its scale, cross-axis and lag behind the accelerometer are estimated,
+for it is they, not noise, that make a gyro drift while it is turned fast; and the accelerometer's bias, where turning shows it.
+
+References
+----------
+.. [1] E. J. Lefferts, F. L. Markley, M. D. Shuster, Kalman filtering for spacecraft attitude estimation, JGCD 5(5), 1982.
+.. [2] A. E. Bryson, M. Frazier, Smoothing for linear and nonlinear dynamic systems, TDR 63-119, Wright-Patterson AFB, 1963, for the
+   backward pass; the same estimate as H. E. Rauch, F. Tung, C. T. Striebel, AIAA Journal 3(8), 1965.
+.. [3] D. Laidig, T. Seel, VQF, Information Fusion 91, 2023, for the worth of averaging in an almost inertial frame.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from replay import rotation
+from replay.errors import CannotEstimate
+from replay.motion import filters
+from replay.motion.attitude import AttitudeEstimate
+from replay.units import DEG
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_BLOCK = 1024
+_GAP_STEPS = 5.0
+_SCALE_WALK_RTS = 1e-6
+
+
+@dataclass(frozen=True)
+class AttitudeFilterSettings:
+    """What the filter assumes of sensors and motion. SI and radians; results move little when any is doubled or halved.
+
+    Parameters
+    ----------
+    gyro_nd_radps_rthz : float
+        White noise of the rate.
+    gyro_rate_noise_rts : float
+        More of it while turning: angle random walk per √s and rad/s of rate, for what scale and lag leave.
+    gyro_walk_radps_rts, gyro_bias_sd_radps, gyro_scale_sd : float
+        Bias drift, bias at the start, scale and cross-axis (each of nine).
+    gyro_lag_sd_s : float
+        How far the gyro may lag the accelerometer (their low-pass filters differ); zero holds the lag at zero.
+    lag_s : float
+        Lag of both behind their stamps: the attitude is carried forward by it. Half a sample period for samples that are means
+        over the step before their stamp, as a sensor's decimation filter gives.
+    accel_nd_mps2_rthz, accel_rest_nd_mps2_rthz : float
+        White error of the specific force while moving (imperfect scale and timing, too) and at rest.
+    accel_walk_mps2_rts, accel_bias_sd_mps2 : float
+        Bias drift, bias at the start.
+    position_nd_m_rthz : float
+        How far things move about: white density of the horizontal position, sd² times twice the correlation time.
+    wander_m_rts : float
+        How fast the place about which they move may wander.
+    rest_s, rest_rate_radps, rest_accel_mps2 : float
+        Rest is this long without leaving the stretch's mean by more than these.
+    rest_speed_sd_mps, rest_rate_sd_radps : float
+        How still rest is, per epoch.
+    start_tilt_sd_rad, start_speed_sd_mps, start_position_sd_m : float
+        At the start and after a gap too long to bridge.
+    gap_rate_sd_radps, rate_lost_sd_radps, accel_lost_sd_mps2 : float
+        Errors while there is no sample, the rate is clipped, the specific force is clipped or not to be used.
+    epoch_s : float
+        The covariance is stepped this often; every sample is integrated.
+    """
+
+    gyro_nd_radps_rthz: float = 0.02 * DEG
+    gyro_rate_noise_rts: float = 5e-4
+    gyro_walk_radps_rts: float = 0.002 * DEG
+    gyro_bias_sd_radps: float = 1.0 * DEG
+    gyro_scale_sd: float = 0.005
+    gyro_lag_sd_s: float = 0.001
+    lag_s: float = 0.0
+    accel_nd_mps2_rthz: float = 0.1
+    accel_rest_nd_mps2_rthz: float = 0.02
+    accel_walk_mps2_rts: float = 1e-4
+    accel_bias_sd_mps2: float = 0.05
+    position_nd_m_rthz: float = 1.0
+    wander_m_rts: float = 0.05
+    rest_s: float = 1.5
+    rest_rate_radps: float = 2.0 * DEG
+    rest_accel_mps2: float = 0.5
+    rest_speed_sd_mps: float = 0.01
+    rest_rate_sd_radps: float = 0.1 * DEG
+    start_tilt_sd_rad: float = 0.3
+    start_speed_sd_mps: float = 0.5
+    start_position_sd_m: float = 1.0
+    gap_rate_sd_radps: float = 0.35
+    rate_lost_sd_radps: float = 3.5
+    accel_lost_sd_mps2: float = 30.0
+    epoch_s: float = 0.1
+
+    def __post_init__(self) -> None:
+        for entry in dataclasses.fields(self):
+            value = getattr(self, entry.name)
+            may_be_zero = entry.name in _MAY_BE_ZERO
+            if not math.isfinite(value) or value < 0.0 or (value == 0.0 and not may_be_zero):
+                least = "a number of at least zero" if may_be_zero else "a number above zero"
+                raise CannotEstimate("attitude", f"{entry.name}: expected {least}, got {value!r}")
+
+
+_MAY_BE_ZERO = (
+    "lag_s", "gyro_lag_sd_s", "gyro_scale_sd", "accel_bias_sd_mps2", "accel_walk_mps2_rts", "gyro_walk_radps_rts", "gyro_rate_noise_rts",
+    "wander_m_rts", "gap_rate_sd_radps", "rate_lost_sd_radps", "accel_lost_sd_mps2",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """Everything a pass needs, checked and contiguous."""
+
+    time: Array
+    rate: Array
+    accel: Array
+    flags: NDArray[np.uint8]
+    stops: NDArray[np.int64]
+    kind: NDArray[np.uint8]
+    noise: Array
+    x_start: Array
+    p_start: Array
+    is_gravity_used: Mask
+    settings: AttitudeFilterSettings = field(repr=False)
+
+    @property
+    def epoch_time(self) -> Array:
+        return self.time[self.stops[1:]]
+
+
+def kalman_attitude(
+    time_s: ArrayLike,
+    rate_body_radps: ArrayLike,
+    accel_body_mps2: ArrayLike,
+    settings: AttitudeFilterSettings | None = None,
+    mask: ArrayLike | None = None,
+    *,
+    q_start: ArrayLike | None = None,
+    gyro_bias_body_radps: ArrayLike = (0.0, 0.0, 0.0),
+    is_gravity_used: ArrayLike | None = None,
+    is_gap_before: ArrayLike | None = None,
+    **gains: float,
+) -> AttitudeEstimate:
+    """Attitude from past samples only, except that the first epoch (0.1 s) is levelled as a whole.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Strictly increasing; steps may differ. A step above five times the median is a gap.
+    rate_body_radps, accel_body_mps2 : array_like, shape (n, 3)
+        NaN rows are bridged, with the error that brings.
+    settings : AttitudeFilterSettings, optional
+    mask : array_like of bool, shape (n,), optional
+        Samples whose rate and specific force are not to be trusted (clipped).
+    q_start : array_like, shape (4,), optional
+        Attitude at the first sample, within `start_tilt_sd_rad`. Without it the first epoch is levelled and the heading is zero.
+    gyro_bias_body_radps : array_like, shape (3,)
+        Where the estimated bias starts.
+    is_gravity_used, is_gap_before : array_like of bool, shape (n,), optional
+        Where the accelerometer may correct the attitude (everywhere), and where a gap lies before the sample (found).
+    **gains
+        Fields of `settings` to replace.
+
+    Returns
+    -------
+    AttitudeEstimate
+        `tilt_sd_rad` is of one horizontal component. `details`: per epoch `epoch_time_s`, `innovation_m` (of the horizontal position),
+        `nis` (two degrees of freedom), `is_rest`, `accel_bias_body_mps2`, `gyro_scale` (3, 3), `gyro_lag_s`, each with its `_sd`.
+
+    Raises
+    ------
+    CannotEstimate
+    """
+    s = dataclasses.replace(settings or AttitudeFilterSettings(), **gains)
+    problem = _prepare(time_s, rate_body_radps, accel_body_mps2, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, False)
+    from replay.motion import _kernels_kalman as kernels
+
+    n, m = len(problem.time), len(problem.kind)
+    q, tilt_sd, out = np.empty((n, 4)), np.empty(n), np.empty((m, kernels.N_OUT))
+    x, p = problem.x_start.copy(), problem.p_start.copy()
+    kernels.forward(
+        problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind, 0, m, problem.noise, x, p, q, tilt_sd, out,
+        _record(0),
+    )  # fmt: skip
+    return _estimate("kalman", problem, q, tilt_sd, out[:, kernels.OUT_X :][:, :16], out[:, kernels.OUT_SD :], out[:, :3])
+
+
+def smooth_attitude(
+    time_s: ArrayLike,
+    rate_body_radps: ArrayLike,
+    accel_body_mps2: ArrayLike,
+    settings: AttitudeFilterSettings | None = None,
+    mask: ArrayLike | None = None,
+    *,
+    q_start: ArrayLike | None = None,
+    gyro_bias_body_radps: ArrayLike = (0.0, 0.0, 0.0),
+    is_gravity_used: ArrayLike | None = None,
+    is_gap_before: ArrayLike | None = None,
+    **gains: float,
+) -> AttitudeEstimate:
+    """Attitude from the whole record: `kalman_attitude` and its backward pass, in blocks, so that memory stays small.
+
+    Parameters and result as `kalman_attitude`; the per-epoch details are smoothed, innovations and nis are the filter's.
+    """
+    s = dataclasses.replace(settings or AttitudeFilterSettings(), **gains)
+    problem = _prepare(time_s, rate_body_radps, accel_body_mps2, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, True)
+    from replay.motion import _kernels_kalman as kernels
+    from replay.motion import _kernels_kalman_back as back
+
+    n, m = len(problem.time), len(problem.kind)
+    out = np.empty((m, kernels.N_OUT))
+    nodes, cov = np.empty((m + 1, 24)), np.empty((m + 1, back.N_COV))
+    arrays = (problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind)
+    no_q, no_sd, no_out, nothing = np.empty((0, 4)), np.empty(0), np.empty((0, kernels.N_OUT)), _record(0)
+    starts = list(range(0, m, _BLOCK))
+    x, p = problem.x_start.copy(), problem.p_start.copy()
+    checkpoints = []
+    for start in starts:
+        checkpoints.append((x.copy(), p.copy()))
+        kernels.forward(*arrays, start, min(start + _BLOCK, m), problem.noise, x, p, no_q, no_sd, out, nothing)
+    record = _record(min(_BLOCK, m))
+    lam, big = np.zeros(24), np.zeros((kernels.N, 24))
+    for start, (x, p) in zip(reversed(starts), reversed(checkpoints), strict=True):
+        stop = min(start + _BLOCK, m)
+        kernels.forward(*arrays, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
+        back.backward(record, problem.kind[start:stop], lam, big, nodes[start : stop + 1], cov[start : stop + 1], start == 0)
+    q, tilt_sd = np.empty((n, 4)), np.empty(n)
+    back.smooth_samples(problem.time, problem.rate, problem.stops, problem.kind, nodes, cov, problem.noise, q, tilt_sd)
+    sd = np.sqrt(cov[1:, back.C_CONSTANTS :])
+    return _estimate("smoother", problem, q, tilt_sd, nodes[1:, kernels.CONSTANTS + 1 :], sd, out[:, :3])
+
+
+def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
+    """Room for what the backward pass needs of `n_epochs` epochs; without rows, nothing is recorded."""
+    from replay.motion import _kernels_kalman as kernels
+
+    nodes = n_epochs + 1 if n_epochs else 0
+    return (
+        np.empty((nodes, 24)), np.empty((nodes, kernels.N, 24)), np.empty((n_epochs, 3, kernels.N_TURN)), np.empty((n_epochs, 4)),
+        np.empty((n_epochs, kernels.N_UPDATES, 24)), np.empty((n_epochs, kernels.N_UPDATES, 2)),
+        np.empty((n_epochs, kernels.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
+    )  # fmt: skip
+
+
+def _prepare(
+    time_s: ArrayLike, rate: ArrayLike, accel: ArrayLike, s: AttitudeFilterSettings, mask: ArrayLike | None, q_start: ArrayLike | None,
+    bias: ArrayLike, is_gravity_used: ArrayLike | None, is_gap_before: ArrayLike | None, is_acausal: bool,
+) -> _Problem:  # fmt: skip
+    from replay.motion import _kernels_kalman as kernels
+
+    time, rate_rows, accel_rows = (np.ascontiguousarray(values, dtype=float) for values in (time_s, rate, accel))
+    n = len(time)
+    for name, values in (("rate_body_radps", rate_rows), ("accel_body_mps2", accel_rows)):
+        if time.ndim != 1 or values.shape != (n, 3):
+            raise CannotEstimate("attitude", f"{name}: expected shape ({n}, 3), got {values.shape}")
+    steps = np.diff(time)
+    if n < 2 or not np.isfinite(time).all() or not (steps > 0.0).all():
+        raise CannotEstimate("attitude", "expected at least two samples and a time that increases from each to the next")
+    suspect = _mask(mask, n, False)
+    no_rate = suspect | ~np.isfinite(rate_rows).all(axis=1)
+    used = _mask(is_gravity_used, n, True) & ~suspect & np.isfinite(accel_rows).all(axis=1)
+    gap = np.concatenate(([False], steps > _GAP_STEPS * np.median(steps))) if is_gap_before is None else _mask(is_gap_before, n, False)
+    flags = (kernels.RATE_LOST * no_rate + kernels.ACCEL_LOST * ~used + kernels.GAP_BEFORE * gap).astype(np.uint8)
+    flags[0] &= ~np.uint8(kernels.GAP_BEFORE)
+    rate_rows, accel_rows = filters.filled(time, rate_rows), filters.filled(time, accel_rows)
+    stops = np.empty(n, dtype=np.int64)
+    m = kernels.split_epochs(time, flags, s.epoch_s, stops)
+    stops = stops[: m + 1].copy()
+    kind = _kinds(time, rate_rows, accel_rows, flags, stops, s, q_start is None, is_acausal)
+    x, p = _start(s, q_start, bias)
+    return _Problem(time, rate_rows, accel_rows, flags, stops, kind, _noise(s), x, p, used, s)
+
+
+def _mask(values: ArrayLike | None, n: int, default: bool) -> Mask:
+    if values is None:
+        return np.full(n, default)
+    mask = np.ascontiguousarray(values, dtype=bool)
+    if mask.shape != (n,):
+        raise CannotEstimate("attitude", f"a mask: expected shape ({n},), got {mask.shape}")
+    return mask
+
+
+def _kinds(
+    time: Array, rate: Array, accel: Array, flags: NDArray[np.uint8], stops: NDArray[np.int64], s: AttitudeFilterSettings,
+    is_levelled: bool, is_acausal: bool,
+) -> NDArray[np.uint8]:  # fmt: skip
+    """What each epoch is: a gap, at rest, levelled afresh (at the start, and after a gap over which the gyro is worth less)."""
+    from replay.motion import _kernels_kalman as kernels
+
+    m = len(stops) - 1
+    kind = np.zeros(m, dtype=np.uint8)
+    scatter = np.empty((m, 8))
+    kernels.epoch_scatter(rate, accel, flags, stops, m, scatter)
+    kernels.find_rest(
+        time, stops, m, scatter, s.rest_rate_radps, s.rest_accel_mps2, 3.0 * s.gyro_bias_sd_radps + s.rest_rate_radps, s.rest_s, is_acausal,
+        kind,
+    )  # fmt: skip
+    is_gap = (flags[stops[1:]] & kernels.GAP_BEFORE) != 0
+    kind[is_gap] |= kernels.GAP
+    is_long = is_gap & (np.diff(time[stops]) * s.gap_rate_sd_radps > s.start_tilt_sd_rad)
+    is_fresh = np.concatenate(([is_levelled], is_long[:-1])) & ~is_gap
+    kind[is_fresh] |= kernels.LEVEL
+    return kind
+
+
+def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike) -> tuple[Array, Array]:
+    """Nominal state and covariance at the first sample."""
+    from replay.motion import _kernels_kalman as kernels
+
+    x, p = np.zeros(24), np.zeros((kernels.N, 24))
+    x[:4] = (1.0, 0.0, 0.0, 0.0) if q_start is None else rotation.normalise(q_start)
+    x[8:11] = np.asarray(bias, dtype=float)
+    sd = np.zeros(kernels.N)
+    sd[:2] = s.start_tilt_sd_rad
+    sd[kernels.VEL : kernels.POS], sd[kernels.POS : kernels.CONSTANTS] = s.start_speed_sd_mps, s.start_position_sd_m
+    sd[kernels.BIAS : kernels.SCALE], sd[kernels.SCALE : kernels.LAG] = s.gyro_bias_sd_radps, s.gyro_scale_sd
+    sd[kernels.LAG], sd[kernels.ACCEL_BIAS :] = s.gyro_lag_sd_s, s.accel_bias_sd_mps2
+    p[np.arange(kernels.N), np.arange(kernels.N)] = sd**2
+    return x, p
+
+
+def _noise(s: AttitudeFilterSettings) -> Array:
+    """The settings in the order of the kernels' noise vector."""
+    return np.array(
+        [
+            s.gyro_nd_radps_rthz, s.gyro_rate_noise_rts, s.gyro_walk_radps_rts, _SCALE_WALK_RTS if s.gyro_scale_sd > 0.0 else 0.0,
+            s.accel_nd_mps2_rthz, s.accel_rest_nd_mps2_rthz, s.accel_walk_mps2_rts, s.position_nd_m_rthz, s.wander_m_rts,
+            s.rest_speed_sd_mps, s.rest_rate_sd_radps, s.rate_lost_sd_radps, s.accel_lost_sd_mps2, s.gap_rate_sd_radps,
+            s.start_tilt_sd_rad, s.start_speed_sd_mps, s.start_position_sd_m, s.lag_s,
+        ]
+    )  # fmt: skip
+
+
+def _estimate(
+    method: str, problem: _Problem, q: Array, tilt_sd: Array, constants: Array, constants_sd: Array, innovations: Array
+) -> AttitudeEstimate:
+    from replay.motion import _kernels_kalman as kernels
+
+    counts = np.diff(problem.stops)
+    counts[0] += 1
+    details = {
+        "epoch_time_s": problem.epoch_time,
+        "innovation_m": innovations[:, :2],
+        "nis": innovations[:, 2],
+        "is_rest": (problem.kind & kernels.REST) != 0,
+        "accel_bias_body_mps2": constants[:, 13:16],
+        "accel_bias_sd_mps2": constants_sd[:, 13:16],
+        "gyro_scale": constants[:, 3:12].reshape(-1, 3, 3),
+        "gyro_scale_sd": constants_sd[:, 3:12].reshape(-1, 3, 3),
+        "gyro_lag_s": constants[:, 12],
+        "gyro_lag_sd_s": constants_sd[:, 12],
+        "settings": problem.settings,
+    }
+    return AttitudeEstimate(
+        method,
+        q,
+        problem.is_gravity_used,
+        np.repeat(constants[:, :3], counts, axis=0),
+        np.repeat(constants_sd[:, :3], counts, axis=0),
+        tilt_sd,
+        details,
+    )
