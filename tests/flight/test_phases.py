@@ -1,10 +1,10 @@
 """Events of sample flights against truth, and what is said where the record can't show one."""
 
 import dataclasses
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from flight_support import measured, mount_of
 
 from replay.flight.phases import NAMES, find_flight_events
 from replay.motion import estimate
@@ -18,18 +18,8 @@ from replay.whatif import sample
 LIMIT_S = {"liftoff": 0.020, "burnout": 0.060, "apogee": 0.150, "touchdown": 0.200}
 
 
-def mount_of(flight):
-    """The board lies along the body in the sample flights: no search."""
-    return SimpleNamespace(
-        dcm_body_from_imu=flight.truth.dcm_body_from_imu, angle_left_rad=0.0, is_found=True, note="", rotation_rad=(0, 0, 0)
-    )
-
-
 def events_of(flight, **options):
-    mount, site = mount_of(flight), flight.vehicle.site
-    measurements = measure(flight.log, Calibration(), mount)
-    solution = estimate(flight.log, "integrate", site=site, mount=mount, imu_from_cg_m=flight.vehicle.imu_from_cg_m)
-    return find_flight_events(measurements, solution, site, rail_length_m=flight.vehicle.rail_length_m, **options)
+    return measured(flight, calibration=Calibration(), **options)[2]
 
 
 def truth_of(flight):

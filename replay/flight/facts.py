@@ -1,0 +1,27 @@
+"""What of the vehicle the explanation of a flight needs, as plain numbers: `whatif.vehicle` lies further down the flow and fills it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class VehicleFacts:
+    """What of the vehicle thrust and drag need. None: not given, and what needs it is undetermined."""
+
+    liftoff_mass_kg: float
+    propellant_mass_kg: float
+    diameter_m: float
+    thrust_curve_s_n: tuple[tuple[float, float], ...] = ()
+    drag_coefficient: float | None = None
+    transverse_inertia_kgm2: float | None = None
+    axial_inertia_kgm2: float = 0.0
+    gimbal_below_cg_m: float | None = None
+    rail_length_m: float | None = None
+    imu_from_cg_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def area_m2(self) -> float:
+        """Cross-section the drag coefficient refers to."""
+        return 0.25 * math.pi * self.diameter_m**2

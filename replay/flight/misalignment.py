@@ -1,0 +1,125 @@
+"""Standing misalignment of the thrust line, from the angular acceleration through the burn."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.flight.facts import VehicleFacts
+from replay.flight.phases import FlightEvents
+from replay.flight.quantity import Quantity, undetermined
+from replay.motion.solution import Solution
+from replay.units import DEG
+
+Array = NDArray[np.float64]
+
+SMOOTHING_S = 0.08
+"""Window of the quadratic that differentiates the gyro; everything it is compared with is smoothed alike, so no delay enters."""
+MODEL_SD_RAD = 0.03 * DEG
+"""What gusts through the derivative leave, from the spread over the sample flights against their truth."""
+COMMAND_SHARE_SD = 0.1
+"""What the lag between command and nozzle leaves: this part of the gimbal's own motion (value from memory)."""
+
+
+def autocorrelation_widening(residual: Array) -> float:
+    """How many samples of a correlated residual count as one: 1 + 2 Σ of its autocorrelation up to the first zero."""
+    centred = residual - residual.mean()
+    variance = float(centred @ centred)
+    if variance <= 0.0:
+        return 1.0
+    total = 1.0
+    for lag in range(1, len(centred) // 3):
+        r = float(centred[lag:] @ centred[:-lag]) / variance
+        if r <= 0.05:
+            break
+        total += 2.0 * r
+    return total
+
+
+def thrust_misalignment(
+    solution: Solution,
+    events: FlightEvents,
+    facts: VehicleFacts,
+    boost: tuple[Array, Array, Array, Array],
+    gimbal_rad: tuple[Array, Array] | None,
+) -> tuple[Quantity, Quantity]:
+    """Angle ε of the thrust line about body x and y.
+
+    Turning the thrust line by δ + ε about an axis, L below the centre of gravity, gives I α = −T L (δ + ε) + M, with M the moment of
+    the air: its side force, which the accelerometer feels across the axis, times an unknown arm, and a damping by the rate. The loop
+    keeps α near zero, so that δ holds against ε and M together; only the side force tells them apart.
+
+    Parameters
+    ----------
+    solution : Solution
+    events : FlightEvents
+    facts : VehicleFacts
+        Inertia and lever arm are needed.
+    boost : (log_time_s, thrust_n, mass_kg, density times speed), each (k,)
+    gimbal_rad : (log_time_s, angles (m, 2)) or None
+    """
+    from scipy.signal import savgol_filter
+
+    labels = ("thrust misalignment about x", "thrust misalignment about y")
+    lever, inertia = facts.gimbal_below_cg_m, facts.transverse_inertia_kgm2
+    start = max(events.log_time_s("liftoff") + 0.4, np.nan_to_num(events.log_time_s("rail_exit"), nan=-np.inf) + 0.1)
+    i, j = np.searchsorted(solution.log_time_s, (start, events.log_time_s("burnout") - 0.1))
+    why = "inertia or lever arm not given" if inertia is None or lever is None else "the burn is too short" if j - i < 60 else ""
+    if not why and not np.all(np.isfinite(solution.rate_body_radps[i:j])):
+        why = "the gyro has holes in the burn"
+    if why or inertia is None or lever is None:
+        return undetermined(labels[0], "deg", why), undetermined(labels[1], "deg", why)
+    time = solution.log_time_s[i:j]
+    rate, angular, side_accel = _kinematics(solution, slice(int(i), int(j)), facts, inertia)
+    smooth = _window(time)[1]
+    thrust, mass, air = (savgol_filter(np.interp(time, boost[0], values), smooth, 2) for values in boost[1:])
+    angle, motion = _gimbal(time, gimbal_rad)
+    note = "gimbal taken off" if gimbal_rad is not None else "gimbal not logged: what it held against is not taken off"
+    found = []
+    for axis, label in enumerate(labels):
+        # a thrust line turned about x pushes towards −y, about y towards +x: what is left across the axis is the air's side force
+        sign = 1.0 if axis == 0 else -1.0
+        side = mass * side_accel[:, 1 - axis] + sign * thrust * angle[:, axis]
+        driven = angular[:, axis] + thrust * lever / inertia * angle[:, axis]
+        design = np.column_stack((thrust / inertia, side / inertia, air * rate[:, axis]))
+        solved = np.asarray(np.linalg.lstsq(design, driven, rcond=None)[0], dtype=np.float64)
+        left = driven - design @ solved
+        spread = np.linalg.inv(design.T @ design) * float(left @ left) / max(len(left) - 3, 1) * autocorrelation_widening(left)
+        # ε also hides in the side force, which acts its arm from the centre of gravity
+        arm = -lever + sign * float(solved[1])
+        sd = math.hypot(math.sqrt(float(spread[0, 0])) / abs(arm), COMMAND_SHARE_SD * motion[axis], MODEL_SD_RAD)
+        found.append(Quantity(label, float(solved[0]) / arm / DEG, sd / DEG, "deg", note))
+    return found[0], found[1]
+
+
+def _kinematics(solution: Solution, rows: slice, facts: VehicleFacts, inertia: float) -> tuple[Array, Array, Array]:
+    """Smoothed rate (n, 3), angular acceleration with the gyroscopic part taken off (n, 3), specific force at the centre of gravity."""
+    from scipy.signal import savgol_filter
+
+    step, window = _window(solution.log_time_s[rows])
+    rate = savgol_filter(solution.rate_body_radps[rows], window, 2, axis=0)
+    angular = savgol_filter(solution.rate_body_radps[rows], window, 2, axis=0, deriv=1, delta=step)
+    accel = savgol_filter(np.nan_to_num(solution.accel_body_mps2[rows]), window, 2, axis=0)
+    arm = np.asarray(facts.imu_from_cg_m, dtype=float)
+    accel = accel - np.cross(angular, arm) - np.cross(rate, np.cross(rate, arm))
+    slender = 1.0 - facts.axial_inertia_kgm2 / inertia
+    turned = slender * np.column_stack((rate[:, 1] * rate[:, 2], -rate[:, 0] * rate[:, 2], np.zeros(len(rate))))
+    return rate, angular - turned, accel
+
+
+def _window(time_s: Array) -> tuple[float, int]:
+    step = float(np.median(np.diff(time_s)))
+    return step, max(5, 2 * round(0.5 * SMOOTHING_S / step) + 1)
+
+
+def _gimbal(time_s: Array, gimbal_rad: tuple[Array, Array] | None) -> tuple[Array, tuple[float, float]]:
+    """Gimbal angles on these times, shape (n, 2), and how much each moves (standard deviation)."""
+    if gimbal_rad is None:
+        return np.zeros((len(time_s), 2)), (0.0, 0.0)
+    from scipy.signal import savgol_filter
+
+    angle = np.column_stack([np.interp(time_s, gimbal_rad[0], gimbal_rad[1][:, axis]) for axis in range(2)])
+    angle = savgol_filter(angle, _window(time_s)[1], 2, axis=0)
+    return angle, (float(np.std(angle[:, 0])), float(np.std(angle[:, 1])))
