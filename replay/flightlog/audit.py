@@ -111,7 +111,7 @@ def audit_text(log: FlightLog) -> str:
     if any(channel.is_unit_inferred for channel in known):
         lines.append("* unit inferred from the data, not stated in the file")
     clocks = [entry for entry in log.column_map.columns if entry.channel == TIME]
-    lines += ["", "clock: " + ("; ".join(_clock(entry) for entry in clocks) or "stated rate")]
+    lines += ["", "clock: " + _clocks(clocks)]
     if extras:
         lines.append(f"kept and drawn, never computed with: {', '.join(extras)}")
     lines += ["", *(_issue(issue) for issue in ordered(log.issues)), ""]
@@ -121,10 +121,16 @@ def audit_text(log: FlightLog) -> str:
     return "\n".join(lines)
 
 
-def _clock(entry: ColumnEntry) -> str:
-    where = f"{entry.file}: " if entry.file else ""
-    rate = f" at {entry.rate_hz:g} Hz" if entry.rate_hz else ""
-    return f"{where}{entry.column} ({entry.unit}{rate}{'*' if entry.is_unit_inferred else ''})"
+def _clocks(entries: Sequence[ColumnEntry]) -> str:
+    """The clock of each file; said once where all are called the same."""
+    said: dict[str, list[str]] = {}
+    for entry in entries:
+        rate = f" at {entry.rate_hz:g} Hz" if entry.rate_hz else ""
+        text = f"{entry.column} in {entry.unit}{rate}{'*' if entry.is_unit_inferred else ''}"
+        said.setdefault(text, []).append(entry.file)
+    if len(said) == 1:
+        return next(iter(said))
+    return "; ".join(f"{', '.join(files)}: {text}" for text, files in said.items()) or "rows at the stated rate"
 
 
 def _row(log: FlightLog, channel: Channel) -> tuple[str, ...]:
@@ -140,10 +146,8 @@ def _shorter(columns: Sequence[str]) -> str:
     """Column headers, the part they share at the front said once."""
     if len(columns) < 2:
         return "".join(columns)
-    shared = len(_common([*columns]))
-    head = columns[0] if shared < 4 else columns[0]
-    rest = [f"…{column[shared:]}" if shared >= 4 else column for column in columns[1:]]
-    return ", ".join([head, *rest])
+    n_shared = len(_common(columns))
+    return ", ".join([columns[0], *(f"…{column[n_shared:]}" if n_shared >= 4 else column for column in columns[1:])])
 
 
 def _common(names: Sequence[str]) -> str:

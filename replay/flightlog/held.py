@@ -11,6 +11,7 @@ Array = NDArray[np.float64]
 
 _FEWEST_RUNS = 12
 _SHARE_USUAL = 0.6
+_LEAST_REPEATED = 0.25
 _SHARE_SHORT = 0.03
 
 
@@ -24,6 +25,8 @@ def rows_per_sample(values: Array) -> int:
     ----------
     values : ndarray, shape (n,) or (n, w)
     """
+    if _repeated_share(values) < _LEAST_REPEATED:
+        return 1
     runs = np.diff(_run_starts(values), append=len(values))[1:-1]
     if len(runs) < _FEWEST_RUNS:
         return 1
@@ -34,6 +37,15 @@ def rows_per_sample(values: Array) -> int:
         return 1
     least = usual - margin if usual > 2 else 2
     return int(usual) if np.mean(runs < least) <= _SHARE_SHORT else 1
+
+
+def _repeated_share(values: Array) -> float:
+    """Share of rows equal to the row before, from rows all over the log."""
+    rows = np.unique(np.linspace(1, len(values) - 1, min(len(values) - 1, 20_000)).astype(np.int64)) if len(values) > 1 else np.empty(0)
+    if not len(rows):
+        return 0.0
+    table = values.reshape(len(values), -1)
+    return float(np.mean(np.all(table[rows] == table[rows - 1], axis=1)))
 
 
 def fresh_rows(values: Array, usual: int) -> NDArray[np.bool_]:

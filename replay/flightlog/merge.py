@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,48 +12,20 @@ from numpy.typing import NDArray
 from replay.errors import LogReadError
 from replay.flightlog import infer
 from replay.flightlog.channels import KINDS
-from replay.flightlog.columnmap import ANGLES, EXTRA, TIME, ColumnEntry, ColumnMap, components_of, family_of
-from replay.flightlog.guess import stated_rate
-from replay.flightlog.headers import all_readings, split_unit
+from replay.flightlog.columnmap import ANGLES, EXTRA, ColumnEntry, ColumnMap, components_of, family_of
+from replay.flightlog.headers import split_unit
 from replay.flightlog.held import fresh_rows, rows_per_sample
-from replay.flightlog.log import Channel, Issue
+from replay.flightlog.log import Channel
 from replay.flightlog.onboard import Inertial, find_meaning, from_angles, to_enu_from_body
+from replay.flightlog.sources import Merge, Source, open_sources
 from replay.flightlog.text import Table
-from replay.flightlog.timebase import Clock, find_gaps, make_clock
-from replay.flightlog.unit_table import TICKS, to_si
+from replay.flightlog.timebase import find_gaps
+from replay.flightlog.unit_table import to_si
 from replay.units import DEG, STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]
 _ACCEL, _RATE, _QUATERNION = "accel_raw_imu_mps2", "rate_raw_imu_radps", "q_enu_from_body_onboard"
 _HELD = (_ACCEL, _RATE, "mag_raw_imu_t", "pressure_pa", "baro_height_m", "gnss_lat_lon_height", _QUATERNION)
-_EPOCH_S = 1e9  # stamps beyond this count from a date: files that both have them share absolute time
-
-
-@dataclass(eq=False)
-class Source:
-    """One file on the log's clock."""
-
-    table: Table
-    name: str
-    clock: Clock
-    offset_s: float = 0.0
-
-    @property
-    def log_time_s(self) -> Array:
-        return self.clock.time_s + self.offset_s
-
-
-@dataclass(eq=False)
-class Merge:
-    """Work in progress: sources, the map as it stands, channels so far and what there is to say."""
-
-    sources: list[Source]
-    column_map: ColumnMap
-    channels: dict[str, Channel] = field(default_factory=dict)
-    issues: list[Issue] = field(default_factory=list)
-
-    def say(self, severity: str, text: str, column: str | None = None, rows: Sequence[int] = ()) -> None:
-        self.issues.append(Issue(severity, text, column, tuple(rows)))
 
 
 def merge(tables: Sequence[Table], column_map: ColumnMap) -> Merge:
@@ -67,20 +39,9 @@ def merge(tables: Sequence[Table], column_map: ColumnMap) -> Merge:
     Raises
     ------
     LogReadError
-        No file has a clock.
+        No file has a clock, or a column the map names as numbers holds words.
     """
-    work = Merge([], column_map)
-    several = len(tables) > 1
-    for table in tables:
-        name = table.name if several else ""
-        clock = _clock(work, table, name)
-        if clock is not None:
-            work.sources.append(Source(table, name, clock))
-    if not work.sources:
-        raise LogReadError(
-            tables[0].path, None, None, "a time column, or rate_hz in the column map", f"columns {', '.join(tables[0].headers[:8])}"
-        )
-    _align(work)
+    work = open_sources(tables, column_map)
     for name in KINDS:
         if name not in (_RATE, _QUATERNION, "state"):
             _add_numbers(work, name)
@@ -88,117 +49,7 @@ def merge(tables: Sequence[Table], column_map: ColumnMap) -> Merge:
     _add_state(work)
     _add_attitude(work)
     _add_extras(work)
-    _compare_clocks(work)
     return work
-
-
-# --- clocks
-
-
-def _clock(work: Merge, table: Table, name: str) -> Clock | None:
-    """The clock of one file; None, and a word, where it has none."""
-    stated = work.column_map.file(name)
-    entry = next(iter(work.column_map.of(TIME, name)), None)
-    is_same = _row_compare(table)
-    if entry is None:
-        rate = stated.rate_hz or stated_rate(table.preamble)
-        if rate is None:
-            work.say("warning", f"{table.name}: no time column and no stated rate, so it can't be placed in time; left out")
-            return None
-        work.say("note", f"{table.name}: no time column; rows are taken as evenly spaced at the stated {rate:g} Hz")
-        return make_clock(np.arange(len(table.rows)), 1.0 / rate, table.rows, i_restart=table.i_restart)
-    stamps = table.column(entry.column)
-    if stamps.dtype.kind not in "fi":
-        raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time as a number", repr(str(stamps[0])))
-    if not entry.unit:
-        finite = stamps[np.isfinite(stamps)] if stamps.dtype.kind == "f" else stamps
-        found = infer.time_unit(np.diff(finite).astype(np.float64), bool(np.all(finite == np.rint(finite))))
-        entry = replace(entry, unit=found.unit, is_unit_inferred=True)
-        work.column_map = work.column_map.with_entry(entry)
-        if found.unit:
-            work.say("note", f"time unit not stated: read as {found.unit} ({found.reason})", entry.column)
-    if entry.unit == TICKS:
-        rate = entry.rate_hz or stated.rate_hz or stated_rate(table.preamble)
-        if rate is None:
-            raise LogReadError(table.path, None, entry.column, "rate_hz in the column map, for a time in ticks", "none stated")
-        if entry.rate_hz is None:
-            entry = replace(entry, rate_hz=rate)
-            work.column_map = work.column_map.with_entry(entry)
-        work.say("note", f"time is a counter; its stated rate of {rate:g} Hz turns it into seconds", entry.column)
-        tick_s = 1.0 / rate
-    elif entry.unit:
-        tick_s = to_si("time", entry.unit)[0]
-    else:
-        raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time that advances", "a constant")
-    clock = make_clock(stamps, tick_s * entry.scale, table.rows, i_restart=table.i_restart, same_as_previous=is_same, column=entry.column)
-    work.issues += clock.issues
-    if len(clock.time_s) < 2:
-        raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time that advances", "a constant")
-    return clock
-
-
-def _row_compare(table: Table) -> Any:
-    def same_as_previous(rows: NDArray[np.int64]) -> NDArray[np.bool_]:
-        same = np.ones(len(rows), dtype=bool)
-        for column in table.columns:
-            here, before = column[rows], column[rows - 1]
-            same &= (here == before) | ((here != here) & (before != before))  # NaN equals NaN
-        return same
-
-    return same_as_previous
-
-
-def _align(work: Merge) -> None:
-    """Put every file's clock on one log clock, zero at the earliest row; say how."""
-    files = {source.name for source in work.sources}
-    main_name = next((entry.file for entry in work.column_map.of(_RATE) if entry.file in files), work.sources[0].name)
-    main = next(source for source in work.sources if source.name == main_name)
-    start, stop = main.clock.start_s, main.clock.start_s + main.clock.time_s[-1]
-    for source in work.sources:
-        if source is main:
-            continue
-        stated = work.column_map.file(source.name).clock_offset_s
-        own = source.clock.start_s
-        own_stop = own + source.clock.time_s[-1]
-        label = f"{source.table.name} against {main.table.name}"
-        if stated is not None:
-            source.offset_s = own + stated - start
-            work.say("note", f"{label}: clock offset of {stated:g} s, as stated")
-        elif (own > _EPOCH_S) == (start > _EPOCH_S) and min(stop, own_stop) - max(start, own) >= 0.3 * min(stop - start, own_stop - own):
-            source.offset_s = own - start
-            kind = "both stamps count from the same date" if own > _EPOCH_S else "their stamps overlap, one clock assumed"
-            work.say("note", f"{label}: {kind}; first rows {own - start:+.4g} s apart")
-        else:
-            source.offset_s = 0.0
-            work.say("warning", f"{label}: clocks have nothing in common, first rows put together; state clock_offset_s if they are not")
-    earliest = min(source.offset_s for source in work.sources)
-    for source in work.sources:
-        source.offset_s -= earliest
-
-
-def _compare_clocks(work: Merge) -> None:
-    """A second clock in a file is compared with the one used."""
-    for source in work.sources:
-        used = next(iter(work.column_map.of(TIME, source.name)), None)
-        if used is None:
-            continue
-        for entry in work.column_map.columns:
-            if entry.file != source.name or entry.channel != EXTRA:
-                continue
-            readings = [r for r in all_readings(entry.column) if r.channel == TIME and r.unit not in (None, TICKS)]
-            values = source.table.column(entry.column)
-            if not readings or values.dtype.kind not in "fi" or readings[0].unit is None:
-                continue
-            other = (values[source.clock.keep] - values[0]).astype(np.float64) * to_si("time", readings[0].unit)[0]
-            if not np.isfinite(other).all() or np.any(np.diff(other) < 0) or not other[-1] > other[0]:
-                continue
-            slope, level = np.polyfit(source.clock.time_s, other, 1)
-            apart = float(np.max(np.abs(other - level - slope * source.clock.time_s)))
-            runs = f"runs {1e6 * (slope - 1):+.0f} ppm against it and strays by {apart * 1e3:.3g} ms"
-            work.say("note", f"two clocks: {used.column!r} is used; this one {runs}", entry.column)
-
-
-# --- channels
 
 
 def _members(work: Merge, channel: str) -> tuple[Source, list[ColumnEntry]] | None:
@@ -217,8 +68,8 @@ def _raw(source: Source, entry: ColumnEntry, channel: str) -> Array:
     if values.dtype.kind not in "fi":
         row = int(source.table.rows[0])
         raise LogReadError(source.table.path, row, entry.column, f"numbers for {channel}", repr(str(values[0])))
-    values = values[source.clock.keep].astype(np.float64)
-    return np.where(np.isfinite(values), values, np.nan)
+    values = source.kept(entry.column)
+    return values.astype(np.float64, copy=False)
 
 
 def _add_numbers(work: Merge, channel: str) -> None:
@@ -258,9 +109,10 @@ def _with_units(work: Merge, channel: str, source: Source, entries: list[ColumnE
             found = _infer(work, channel, family, source, scaled)
         if not found.unit:
             text = f"unit not stated and not found: {found.reason}; state it in the column map"
-            work.say("problem" if channel in (_ACCEL, _RATE) else "warning", text, columns)
+            work.say("problem" if channel in (_ACCEL, _RATE) else "warning", text, columns, file=source.name)
             continue
-        work.say("note" if found.is_sure else "warning", f"unit not stated: read as {found.unit} ({found.reason})", columns)
+        text = f"unit not stated: read as {found.unit} ({found.reason})"
+        work.say("note" if found.is_sure else "warning", text, columns, file=source.name)
         for k in places:
             is_default = entries[k].zero == 0.0 and entries[k].scale == 1.0
             entries[k] = replace(
@@ -326,10 +178,10 @@ def _raw_attitude(work: Merge) -> tuple[Array, Array] | None:
 
 def _store(work: Merge, channel: str, source: Source, values: Array, unit: str, entries: Sequence[ColumnEntry]) -> None:
     """Put a channel in: blank rows out, only fresh rows of a held column, gaps, full scale."""
-    keep = np.isfinite(values).any(axis=1)
+    keep = np.asarray(np.isfinite(values).any(axis=1))
     columns = tuple(entry.column for entry in entries)
     if not keep.any():
-        work.say("warning", "no value at all: left out", columns[0])
+        work.say("warning", "no value at all: left out", columns[0], file=source.name)
         return
     if channel in _HELD:
         usual = rows_per_sample(values[keep])
@@ -337,7 +189,8 @@ def _store(work: Merge, channel: str, source: Source, values: Array, unit: str, 
             fresh = fresh_rows(values[keep], usual)
             keep[np.flatnonzero(keep)[~fresh]] = False
             rate = 1.0 / float(np.median(np.diff(source.log_time_s[keep])))
-            work.say("note", f"each sample is repeated for about {usual} rows: only the fresh ones are kept, {rate:.3g} Hz", columns[0])
+            text = f"each sample is repeated for about {usual} rows: only the fresh ones are kept, {rate:.3g} Hz"
+            work.say("note", text, columns[0], file=source.name)
     time_s, i_gap = _on_clock(source, keep)
     scale = None
     if channel == _ACCEL:
@@ -370,7 +223,7 @@ def _add_state(work: Merge) -> None:
     if found is None:
         return
     source, (entry, *_) = found
-    values = source.table.column(entry.column)[source.clock.keep]
+    values = source.kept(entry.column)
     keep = (
         np.isfinite(values)
         if values.dtype.kind == "f"
@@ -455,11 +308,11 @@ def _add_extras(work: Merge) -> None:
         for entry in work.column_map.columns:
             if entry.file != source.name or entry.channel != EXTRA:
                 continue
-            values = source.table.column(entry.column)[source.clock.keep]
+            values = source.kept(entry.column)
             keep = _is_given(values)
             values = values if values.dtype.kind == "U" else values.astype(np.float64)
             if not keep.any():
-                work.say("note", "a blank column, left out", entry.column)
+                work.say("note", "a blank column, left out", entry.column, file=source.name)
                 continue
             name = entry.column
             if name in work.channels or name in KINDS:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from replay.errors import Cancelled
 from replay.flightlog.log import Issue
-from replay.flightlog.sniff import BLANK, COMMENTS, MISSING, Layout, count_cells, split_line
+from replay.flightlog.sniff import BLANK, MISSING, Layout, comment_signs, count_cells, split_line
 
 Progress = Callable[[float, str], None]
 Cancel = Callable[[], bool]
@@ -110,34 +110,36 @@ def _pieces(data: bytes) -> list[tuple[int, int]]:
 def _scan(data: bytes, layout: Layout, header: bytes, progress: Progress, cancel: Cancel) -> tuple[Lines, dict[str, list[int]]]:
     """Fields of every line, and the lines that are something else than a plain row."""
     delimiter = layout.delimiter.encode()
-    comments = tuple(sign.encode() for sign in COMMENTS) + (() if layout.delimiter == ";" else (b";",))
+    signs = comment_signs(layout.delimiter)
     special: dict[str, list[int]] = {"nul": [], "repeat": [], "comment": [], "blank": [], "one": []}
     counts: list[NDArray[np.int32]] = []
     rewritten: dict[int, bytes] = {}
     pieces = _pieces(data)
     first = 0
-    for piece in pieces:
+    for start, stop in pieces:
         if cancel():
             raise Cancelled
-        progress(0.3 * piece[0] / max(1, len(data)), "looking through the lines")
-        body = lines_in(data, piece)
+        progress(0.3 * start / max(1, len(data)), "looking through the lines")
+        body = lines_in(data, (start, stop))
         if layout.delimiter == BLANK:
-            counted = [len(line.split()) for line in body]
+            counted = np.array([len(line.split()) for line in body], dtype=np.int32)
         else:
-            counted = [line.count(delimiter) + 1 for line in body]
-        if data.find(b'"', *piece) >= 0:
+            counted = np.array([line.count(delimiter) for line in body], dtype=np.int32) + np.int32(1)
+        # each of these is rare: a search through the whole piece costs little, a look at every line only where it finds something
+        if data.find(b'"', start, stop) >= 0:
             for i, line in enumerate(body):
                 if b'"' in line and first + i >= layout.i_data:
                     rewritten[first + i], counted[i] = _unquoted(line, layout)
-        if data.find(b"\0", *piece) >= 0:
+        if data.find(b"\0", start, stop) >= 0:
             special["nul"] += [first + i for i, line in enumerate(body) if b"\0" in line]
-        special["comment"] += [first + i for i, line in enumerate(body) if line.lstrip().startswith(comments)]
-        if header:
+        if any(data.find(sign, start, stop) >= 0 for sign in signs):
+            special["comment"] += [first + i for i, line in enumerate(body) if line.lstrip().startswith(signs)]
+        if header and data.find(header, start, stop) >= 0:
             special["repeat"] += [first + i for i, line in enumerate(body) if line[:4] in header and line.strip() == header]
-        few = [i for i, n in enumerate(counted) if n <= 1]
+        few = np.flatnonzero(counted <= 1).tolist()
         special["blank"] += [first + i for i in few if not body[i].strip()]
         special["one"] += [first + i for i in few]
-        counts.append(np.array(counted, dtype=np.int32))
+        counts.append(counted)
         first += len(body)
     keep = np.zeros(first, dtype=bool)
     keep[layout.i_data :] = True

@@ -67,10 +67,14 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return [cell.strip().strip('"') for cell in line.split(delimiter)]
 
 
-def is_comment(line: str, delimiter: str = "") -> bool:
+def comment_signs(delimiter: str) -> tuple[bytes, ...]:
+    """Signs that set a line apart from a table with this delimiter."""
+    return tuple(sign.encode() for sign in COMMENTS) + (() if delimiter == ";" else (b";",))
+
+
+def is_comment(line: str, delimiter: str) -> bool:
     """A line set apart from the table by its first sign."""
-    start = line.lstrip()
-    return start.startswith(COMMENTS) or (delimiter != ";" and start.startswith(";"))
+    return line.lstrip().encode().startswith(comment_signs(delimiter))
 
 
 def count_cells(cells: Sequence[str], is_decimal_comma: bool) -> tuple[int, int]:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from replay.errors import Cancelled, LogReadError
 from replay.flightlog.log import Issue
 from replay.flightlog.sanitise import Cancel, Lines, Progress, judge_lines, lines_in
-from replay.flightlog.sniff import BLANK, MISSING, Layout, sniff
+from replay.flightlog.sniff import BLANK, Layout, sniff
 
 _HEAD = 1 << 16
 _NUMERIC_SHARE = 0.5  # a column with at least this share of numbers is one of numbers; its other cells are damage
@@ -119,6 +119,8 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
     if not len(rows):
         raise LogReadError(name, layout.i_data + 1, None, f"rows of {layout.n_fields} fields", "none that can be read")
     headers, units, named = _named(layout, columns, issues)
+    if sum(column.dtype.kind in "fi" for column in named) < 2:
+        raise LogReadError(name, layout.i_data + 1, None, "a table with a time column", "fewer than two columns of numbers")
     skipped = [i for i in (layout.i_header, layout.i_units) if i is not None]
     return Table(
         path=name,
@@ -223,10 +225,9 @@ def _read_piece(text: bytes, layout: Layout) -> list[NDArray[Any]]:
         engine="c",
         low_memory=False,
         quoting=3,
-        skipinitialspace=True,
+        skipinitialspace=layout.delimiter.encode() + b" " in text,
         skip_blank_lines=False,
         decimal="," if layout.is_decimal_comma else ".",
-        na_values=[*MISSING, *(word.upper() for word in MISSING)],
         encoding="utf-8",
         encoding_errors="replace",
     )
@@ -286,13 +287,18 @@ def _one_column(part: Sequence[NDArray[Any]], is_decimal_comma: bool) -> tuple[N
     if not part:
         return np.empty(0), None, []
     if all(values.dtype.kind in "fi" for values in part):
-        return np.concatenate(part), None, []
+        numbers = np.concatenate(part)
+        is_odd = np.isinf(numbers)
+        if not is_odd.any():
+            return numbers, None, []
+        return np.where(is_odd, np.nan, numbers), is_odd, ["inf"]
     words = np.concatenate([values.astype(object) for values in part])
     text = pd.Series(words, dtype=object).map(lambda cell: cell.strip() if isinstance(cell, str) else cell)
     if is_decimal_comma:
         text = text.map(lambda cell: cell.replace(",", ".") if isinstance(cell, str) else cell)
     is_blank = text.isna() | (text == "")
-    numbers = np.asarray(pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64))
+    numbers = np.array(pd.to_numeric(text, errors="coerce"), dtype=np.float64)
+    numbers[np.isinf(numbers)] = np.nan
     is_number = np.isfinite(numbers)
     n_given = int(np.count_nonzero(~is_blank))
     if np.count_nonzero(is_number) >= _NUMERIC_SHARE * max(1, n_given):

@@ -242,7 +242,7 @@ def _mean_direction(accel: Channel, start_s: float, stop_s: float) -> Array:
 
 
 def _gravity(accel: Channel, before_s: float) -> Array | None:
-    """Unit vector of the specific force in the quietest second before a time (of the first minute, without one); None where nothing rests."""
+    """Unit vector of the specific force in the quietest second before a time (without one: of the first minute); None without rest."""
     start_s, mean = _blocks(accel)
     stop_s = before_s - 0.3 if np.isfinite(before_s) else start_s[0] + 60.0 if len(start_s) else 0.0
     mean = mean[start_s < stop_s]
