@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from replay.errors import SettingsError
+from replay.errors import CannotEstimate, SettingsError
+
+if TYPE_CHECKING:
+    from replay.flightlog.log import FlightLog
+    from replay.motion.settings import EstimatorSettings
+    from replay.motion.site import Site
+    from replay.motion.solution import Solution
+    from replay.review.review import Review
+    from replay.sensors.calibration import Calibration
+    from replay.sensors.mount import Mount
+    from replay.whatif.vehicle import Vehicle
 
 
 def add_common(parser: argparse.ArgumentParser, *, log: bool = True) -> None:
@@ -38,3 +51,124 @@ def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out"
         temporary.replace(target)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@dataclass(frozen=True, eq=False)
+class LogRequest:
+    """What the options of a command, or a review, ask to be estimated.
+
+    Parameters
+    ----------
+    log : FlightLog
+    mount : Mount
+    calibration : Calibration
+        Given by `--calibration`; else the review's what-if where it is switched on; else the review's as flown; else neutral.
+    calibration_name : str
+        Where it is from, in words.
+    vehicle : Vehicle or None
+    site : Site
+        Declared in the review, else of the vehicle file; `--pad-azimuth` goes before both.
+    settings : EstimatorSettings
+    method : str
+    moved_events : mapping of str to float
+        Event name -> log time, moved by hand in the review.
+    review : Review or None
+    """
+
+    log: FlightLog
+    mount: Mount
+    calibration: Calibration
+    calibration_name: str
+    vehicle: Vehicle | None
+    site: Site
+    settings: EstimatorSettings
+    method: str = "smoother"
+    moved_events: Mapping[str, float] = field(default_factory=dict)
+    review: Review | None = None
+
+
+def load_request(args: argparse.Namespace) -> LogRequest:
+    """Load the log and all that the common options, or a `.review.json`, say of it.
+
+    Raises
+    ------
+    ReplayError
+        Anything that can't be read; a review whose log is not at hand.
+    """
+    from replay.flightlog import load_column_map, read_log
+    from replay.motion.settings import EstimatorSettings
+    from replay.motion.site import Site
+    from replay.review import storage
+    from replay.review.request import site_of
+    from replay.sensors.calibration import Calibration, load_calibration
+    from replay.sensors.mount import find_mount
+    from replay.whatif.vehicle import load_vehicle
+
+    paths, review = list(args.log), None
+    if any(storage.is_review(path) for path in paths):
+        if len(paths) > 1:
+            raise CannotEstimate("reading", "a review holds its own logs: give it alone")
+        review = storage.load_review(paths[0])
+        paths = _logs_of(review, paths[0])
+    column_map = load_column_map(args.columns) if args.columns else review.column_map if review else None
+    log = read_log(paths, column_map)
+    vehicle_path = args.vehicle or (review.vehicle_path if review else None)
+    vehicle = load_vehicle(vehicle_path) if vehicle_path else None
+    site = site_of(review, vehicle) if review else vehicle.site if vehicle else Site()
+    if args.pad_azimuth is not None:
+        from replay.units import DEG
+
+        site = dataclasses.replace(site, pad_azimuth_rad=args.pad_azimuth * DEG)
+    calibration, name = Calibration(), "none"
+    if args.calibration:
+        calibration, name = load_calibration(args.calibration), args.calibration
+    elif review is not None:
+        what_if = review.drawn_whatif
+        calibration, name = (review.as_flown, "the review's, as flown") if what_if is None else (what_if, "the review's what-if")
+    return LogRequest(
+        log=log,
+        mount=find_mount(log, calibration),
+        calibration=calibration,
+        calibration_name=name,
+        vehicle=vehicle,
+        site=site,
+        settings=review.settings if review else EstimatorSettings(),
+        method=review.method if review else "smoother",
+        moved_events=review.moved_events if review else {},
+        review=review,
+    )
+
+
+def _logs_of(review: Review, review_path: str) -> list[str]:
+    from replay.review import storage
+
+    found = []
+    for reference in review.logs:
+        path = storage.find_log(reference, review_path)
+        if path is None:
+            raise SettingsError(review_path, "logs", f"the log {reference.path} as it was", "no file of that size and content")
+        found.append(str(path))
+    return found
+
+
+def solve(request: LogRequest, method: str | None = None) -> Solution:
+    """Estimate what was asked for, by `method` or the request's own."""
+    from replay.motion.estimator import estimate
+    from replay.motion.phasing import find_events
+    from replay.sensors.measurements import measure, prepare
+
+    prepared, events = prepare(request.log), None
+    if request.moved_events:
+        events = find_events(measure(request.log, request.calibration, request.mount, prepared), request.site)
+        events = dataclasses.replace(events, **request.moved_events)
+    return estimate(
+        request.log,
+        method or request.method,
+        calibration=request.calibration,
+        site=request.site,
+        settings=request.settings,
+        events=events,
+        mount=request.mount,
+        imu_from_cg_m=request.vehicle.imu_from_cg_m if request.vehicle else (0.0, 0.0, 0.0),
+        prepared=prepared,
+    )

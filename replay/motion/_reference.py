@@ -132,7 +132,7 @@ def dead_reckon(
     g0, c1, c2 = gravity
 
     def inertial(i: int, height: float) -> Array:
-        return rotation.rotate(q[i], accel[i]) - [0.0, 0.0, g0 * (1.0 - c1 * height + c2 * height**2)]
+        return np.asarray(rotation.rotate(q[i], accel[i]) - [0.0, 0.0, g0 * (1.0 - c1 * height + c2 * height**2)])
 
     before = inertial(i_start, ground_height_m) if i_start < n else np.zeros(3)
     for i in range(i_start + 1, n):

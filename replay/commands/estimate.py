@@ -1,0 +1,216 @@
+"""`plumbline estimate LOG --method M --out F`: attitude and trajectory as a table, and a summary on the terminal."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve
+from replay.motion.settings import METHODS
+from replay.units import DEG
+
+if TYPE_CHECKING:
+    from replay.motion.solution import Solution
+
+_EVENTS = ("liftoff", "burnout", "apogee", "deployment", "touchdown", "rest")
+_DIGITS = {"log_time_s": 6, "time_s": 6} | dict.fromkeys(("q_w", "q_x", "q_y", "q_z"), 9)
+_DIGITS |= dict.fromkeys(("tilt_deg", "tilt_azimuth_deg", "roll_deg", "tilt_sd_deg"), 5)
+_DIGITS |= dict.fromkeys(("pos_east_m", "pos_north_m", "height_m", "vel_east_mps", "vel_north_mps", "vel_up_mps"), 4)
+_DIGITS |= dict.fromkeys(("pos_east_sd_m", "pos_north_sd_m", "height_sd_m"), 4)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    add_common(parser)
+    parser.add_argument("--method", metavar="M", choices=METHODS, help=f"{', '.join(METHODS)} (default: smoother, or the review's)")
+    parser.add_argument("--out", metavar="F", help="table to write: .csv, or .parquet with the [parquet] extra")
+    parser.add_argument("--force", action="store_true", help="write over an existing file")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Estimate, write, summarise."""
+    request = load_request(args)
+    if args.out:
+        with new_file(args.out, force=args.force) as temporary:
+            solution = solve(request, args.method)
+            write_solution(temporary, solution)
+    else:
+        solution = solve(request, args.method)
+    summary = summary_of(request, solution)
+    if args.json:
+        print(json.dumps(summary | ({"written": args.out} if args.out else {}), indent=2, ensure_ascii=False))
+    else:
+        print(as_text(summary))
+        if args.out:
+            print(f"written: {args.out}")
+    return 0
+
+
+def write_solution(path: Any, solution: Solution) -> None:
+    """The estimate's columns, in their order; those of standard deviations only where the method has them."""
+    from replay.commands._table import write_table
+    from replay.motion.solution import PHASES
+
+    q, pos, vel = solution.q_enu_from_body, solution.pos_enu_m, solution.vel_enu_mps
+    columns = {"log_time_s": solution.log_time_s, "time_s": solution.time_s}
+    columns |= {name: q[:, i] for i, name in enumerate(("q_w", "q_x", "q_y", "q_z"))}
+    columns |= {
+        "tilt_deg": solution.tilt_rad / DEG,
+        "tilt_azimuth_deg": solution.tilt_azimuth_rad / DEG,
+        "roll_deg": solution.roll_rad / DEG,
+    }
+    columns |= {name: pos[:, i] for i, name in enumerate(("pos_east_m", "pos_north_m", "height_m"))}
+    columns |= {name: vel[:, i] for i, name in enumerate(("vel_east_mps", "vel_north_mps", "vel_up_mps"))}
+    if solution.tilt_sd_rad is not None:
+        columns["tilt_sd_deg"] = solution.tilt_sd_rad / DEG
+    if solution.pos_sd_enu_m is not None:
+        for i, name in enumerate(("pos_east_sd_m", "pos_north_sd_m", "height_sd_m")):
+            if np.isfinite(solution.pos_sd_enu_m[:, i]).any():
+                columns[name] = solution.pos_sd_enu_m[:, i]
+    write_table(path, columns, _DIGITS, ("phase", solution.phase, PHASES))
+
+
+def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
+    """What the terminal shows, as plain values; angles in degrees, times of events on the log's clock."""
+    events = solution.events
+    times = {name: _plain(getattr(events, f"{name}_log_s")) for name in _EVENTS}
+    levelling = solution.levelling
+    i_pad = int(np.searchsorted(solution.log_time_s, levelling.stop_log_s).clip(0, len(solution.log_time_s) - 1))
+    result: dict[str, Any] = {
+        "log": list(request.log.paths),
+        "method": solution.method,
+        "samples": len(solution.log_time_s),
+        "duration_s": float(solution.log_time_s[-1] - solution.log_time_s[0]),
+        "run_time_s": solution.run_time_s,
+        "calibration": request.calibration_name,
+        "events_log_s": times,
+        "pad": {
+            **_lean(solution, i_pad),
+            "levelled_from_log_s": levelling.start_log_s,
+            "levelled_to_log_s": levelling.stop_log_s,
+            "tilt_sd_deg": levelling.tilt_sd_rad / DEG,
+            "gyro_bias_degps": (levelling.gyro_bias_body_radps / DEG).tolist(),
+            "gyro_bias_sd_degps": (levelling.gyro_bias_sd_radps / DEG).tolist(),
+        },
+    }
+    for name in ("burnout", "apogee", "touchdown"):
+        at = times[name]
+        if at is not None:
+            i = int(np.searchsorted(solution.log_time_s, at).clip(0, len(solution.log_time_s) - 1))
+            result[name] = {**_lean(solution, i), **_place(solution, i)}
+    result |= _onboard(request, solution)
+    result["refused"] = _refused(solution)
+    result["assumptions"] = list(solution.assumptions)
+    return result
+
+
+def _plain(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _lean(solution: Solution, i: int) -> dict[str, Any]:
+    sd = None if solution.tilt_sd_rad is None else _plain(solution.tilt_sd_rad[i] / DEG)
+    return {
+        "tilt_deg": float(solution.tilt_rad[i] / DEG),
+        "tilt_azimuth_deg": float(solution.tilt_azimuth_rad[i] / DEG),
+        "tilt_sd_deg": sd,
+    }
+
+
+def _place(solution: Solution, i: int) -> dict[str, Any]:
+    sd = (np.nan, np.nan, np.nan) if solution.pos_sd_enu_m is None else solution.pos_sd_enu_m[i]
+    return {
+        "time_s": float(solution.time_s[i]),
+        "pos_enu_m": [_plain(x) for x in solution.pos_enu_m[i]],
+        "pos_sd_enu_m": [_plain(x) for x in sd],
+        "vel_enu_mps": [_plain(x) for x in solution.vel_enu_mps[i]],
+    }
+
+
+def _onboard(request: LogRequest, solution: Solution) -> dict[str, Any]:
+    """The computer's own attitude against ours, from the pad to apogee (all of the record, where it holds no flight)."""
+    from replay.motion.onboard import attitude_difference
+
+    found = attitude_difference(solution, request.log, request.mount)
+    if found is None:
+        return {}
+    times, tilt, total = found
+    events = solution.events
+    levelled, last = solution.levelling.stop_log_s, float(solution.log_time_s[-1])
+    start, stop = levelled, last
+    if np.isfinite(events.liftoff_log_s):
+        stop = events.apogee_log_s if np.isfinite(events.apogee_log_s) else last
+    else:
+        start = solution.log_time_s[0]
+    inside = (times >= start) & (times <= stop)
+    if not inside.any():
+        return {}
+    at_pad = int(np.argmin(np.abs(times - levelled)))
+    return {
+        "onboard": {
+            "tilt_error_pad_deg": float(tilt[at_pad] / DEG),
+            "tilt_error_median_deg": float(np.median(tilt[inside]) / DEG),
+            "tilt_error_max_deg": float(tilt[inside].max() / DEG),
+            "total_median_deg": float(np.median(total[inside]) / DEG),
+            "total_max_deg": float(total[inside].max() / DEG),
+            "span_log_s": [float(start), float(stop)],
+        }
+    }
+
+
+def _refused(solution: Solution) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for name, _, _ in solution.rejected:
+        counts[name] = counts.get(name, 0) + 1
+    return counts
+
+
+def as_text(summary: dict[str, Any]) -> str:
+    """The summary in words."""
+    times, pad = summary["events_log_s"], summary["pad"]
+    lines = [
+        f"{', '.join(summary['log'])}: {summary['samples']} samples over {summary['duration_s']:.2f} s",
+        f"method {summary['method']}, {summary['run_time_s'] * 1e3:.0f} ms; calibration: {summary['calibration']}",
+    ]
+    if times["liftoff"] is None:
+        lines.append("events: no flight in the record")
+    else:
+        after = [f"{name} {times[name] - times['liftoff']:.2f} s" for name in _EVENTS[1:] if times[name] is not None]
+        lines.append(f"events: liftoff at {times['liftoff']:.3f} s of the log; after it " + ", ".join(after))
+    bias = ", ".join(f"{value:+.3f}" for value in pad["gyro_bias_degps"])
+    lines.append(
+        f"pad: tilt {pad['tilt_deg']:.2f}° ± {pad['tilt_sd_deg']:.2f}° towards {pad['tilt_azimuth_deg']:.0f}°, "
+        f"levelled from {pad['levelled_from_log_s']:.2f} to {pad['levelled_to_log_s']:.2f} s; gyro bias ({bias}) deg/s"
+    )
+    lines += [
+        f"{name}: {_tilt_text(summary[name])}; {_place_text(summary[name])}"
+        for name in ("burnout", "apogee", "touchdown")
+        if name in summary
+    ]
+    if "onboard" in summary:
+        o = summary["onboard"]
+        lines.append(
+            f"the computer's own attitude: its tilt is {o['tilt_error_pad_deg']:.2f}° from this one on the pad, "
+            f"{o['tilt_error_median_deg']:.2f}° in the median and at most {o['tilt_error_max_deg']:.2f}° until {o['span_log_s'][1]:.2f} s"
+        )
+    for name, count in summary["refused"].items():
+        lines.append(f"refused: {count} of {name}")
+    lines.append("assumptions:")
+    lines += [f"  {line}" for line in summary["assumptions"]]
+    return "\n".join(lines)
+
+
+def _tilt_text(at: dict[str, Any]) -> str:
+    sd = "" if at["tilt_sd_deg"] is None else f" ± {at['tilt_sd_deg']:.2f}°"
+    return f"tilt {at['tilt_deg']:.2f}°{sd} towards {at['tilt_azimuth_deg']:.0f}°"
+
+
+def _place_text(at: dict[str, Any]) -> str:
+    def with_sd(i: int) -> str:
+        value, sd = at["pos_enu_m"][i], at["pos_sd_enu_m"][i]
+        return "unknown" if value is None else f"{value:.2f} m" + ("" if sd is None else f" ± {sd:.2f} m")
+
+    return f"height {with_sd(2)}, east {with_sd(0)}, north {with_sd(1)}"
