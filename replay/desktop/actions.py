@@ -5,7 +5,7 @@ A command's handler is the window's method `on_<id>`; so a command without one f
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -94,6 +94,8 @@ COMMANDS: Final = (
     Command("camera_pad", "&View", "Camera: &Pad", ("2",), "Attitude seen from the launch pad"),
     Command("camera_side", "&View", "Camera: &Side", ("3",), "Attitude seen level from the side"),
     Command("camera_top", "&View", "Camera: &Top", ("4",), "Attitude seen from above, north up"),
+    Command("camera_orbit", "&View", "Camera: &Orbit", ("5",), "Attitude seen round the whole flight"),
+    Command("camera_back", "&View", "Set Camera &Back", ("0",), "Camera back to where it began"),
     Command("orbit_left", "&View", "Orbit &Left", ("A",), "Turn the camera round to the left", is_group_start=True),
     Command("orbit_right", "&View", "Orbit &Right", ("D",), "Turn the camera round to the right"),
     Command("orbit_up", "&View", "Orbit &Up", ("Shift+W",), "Raise the camera"),
@@ -103,7 +105,8 @@ COMMANDS: Final = (
     Command("whole_flight", "&View", "&Whole Flight", ("F",), "Traces show the whole log", is_group_start=True),
     Command("around_cursor", "&View", "&Around the Cursor", ("Z",), "Traces show two seconds about the cursor"),
     Command("phases", "&View", "Zoom to P&hase", (), "Traces show one phase"),
-    Command("traces", "&View", "Choose &Traces…", ("T",), "Choose and group what the traces show"),
+    Command("traces", "&View", "Choose &Traces…", ("T",), "Choose what the pane with the focus shows"),
+    Command("measure", "&View", "&Measure", ("M",), "Δt, mean, slope, extremes and integral between two handles on the traces"),
     Command("reset_layout", "&View", "Reset La&yout", (), "Panels back to their places", is_group_start=True, needs_log=False),
     Command("keys", "&Help", "&Keys", ("F1",), "Every key and what it does", needs_log=False),
     Command("hint", "&Help", "What to &Try", (), "The first thing to try with the sample flight", needs_log=False),
@@ -125,9 +128,7 @@ def clashes(commands: Iterable[Command] = COMMANDS) -> dict[str, list[str]]:
     return {key: ids for key, ids in users.items() if len(ids) > 1}
 
 
-def build(
-    owner: QWidget, bar: QMenuBar, handler_of: Callable[[str], Callable[..., None]]
-) -> tuple[Mapping[str, QAction], Mapping[str, QMenu]]:
+def build(owner: QWidget, bar: QMenuBar, handler_of: Callable[[str], Callable[..., None]]) -> tuple[dict[str, QAction], dict[str, QMenu]]:
     """Menus and actions of the whole table.
 
     Parameters
@@ -140,7 +141,7 @@ def build(
 
     Returns
     -------
-    actions, submenus : mapping of str to QAction, of str to QMenu
+    actions, submenus : dict of str to QAction, of str to QMenu
     """
     menus = {title: bar.addMenu(title) for title in MENUS}
     actions: dict[str, QAction] = {}
@@ -171,8 +172,8 @@ def _call(handler: Callable[..., None], takes_state: bool) -> Callable[..., None
     return (lambda state: handler(state)) if takes_state else (lambda *_: handler())
 
 
-def sheet_html() -> str:
-    """The key sheet: menu by menu, every command that has a key."""
+def sheet_html(more: Iterable[tuple[str, str]] = ()) -> str:
+    """The key sheet: menu by menu, every command that has a key, then `POINTER` and `more`, the keys of single widgets."""
     parts = ["<table cellspacing='0' cellpadding='3'>"]
     for title in MENUS:
         rows = [command for command in COMMANDS if command.menu == title and command.keys]
@@ -181,7 +182,7 @@ def sheet_html() -> str:
         for command in rows:
             keys = " or ".join(QKeySequence(key).toString(QKeySequence.SequenceFormat.NativeText) for key in command.keys)
             parts.append(f"<tr><td><b>{keys}</b></td><td>{command.text.replace('&', '')}</td><td>{command.tip}</td></tr>")
-    for keys, what in POINTER:
+    for keys, what in (*POINTER, *more):
         parts.append(f"<tr><td><b>{keys}</b></td><td colspan='2'>{what}</td></tr>")
     parts.append("</table>")
     return "".join(parts)

@@ -121,8 +121,11 @@ class EstimatorPanel(QWidget):
         for field in calibration_fields():
             column.addWidget(self._calibration_section(field))
         column.addWidget(self._temperature_section())
+        column.addWidget(self._gates_section())
+        column.addWidget(self._compare_section())
         column.addWidget(self._site_section())
         column.addWidget(self._settings_section())
+        column.addWidget(self._assumed_section())
         column.addStretch(1)
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
@@ -149,6 +152,9 @@ class EstimatorPanel(QWidget):
             button.setEnabled(is_changed)
             button.setText("changed ↺" if is_changed else "")
         self.reset_all.setEnabled(review.what_if is not None)
+        for method, box in self.compared.items():
+            box.setChecked(method in review.also_drawn)
+            box.setEnabled(method != review.method)
         self.pad_bias.setChecked(review.corrected.gyro_pad_bias)
         self.reference.display(celsius(review.corrected.reference_temperature_k))
         for name, _, _, to_shown, _, _, _, default in _SITE:
@@ -165,8 +171,7 @@ class EstimatorPanel(QWidget):
         self.gates.setText(gate_text(solution))
         kind = "preview by" if snapshot.is_preview else "settled,"
         self.run.setText(f"{kind} {solution.method}, {solution.run_time_s:.2f} s")
-        self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions))
-        self.assumed.setVisible(bool(solution.assumptions))
+        self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions) or "Nothing beyond the record and the settings above.")
         self.failure.setText("" if snapshot.error is None else f"No estimate: {snapshot.error}\nThe last good result is still drawn.")
         self.failure.setVisible(snapshot.error is not None)
         self._show_tilts()
@@ -216,6 +221,10 @@ class EstimatorPanel(QWidget):
             pair.addWidget(button, 1)
         self.show_whatif.clicked.connect(lambda: self._emit_change("Show what-if", is_whatif_on=True))
         self.show_as_flown.clicked.connect(lambda: self._emit_change("Show as flown", is_whatif_on=False))
+        self.reset_all = quiet_button("Reset", "Every calibration number back to its value as flown", "Reset what-if")
+        self.reset_all.clicked.connect(lambda: self.edited.emit(lambda review: edits.with_whatif(review, None), "Reset what-if", ""))
+        pair.addSpacing(style.GAP)
+        pair.addWidget(self.reset_all)
         column.addLayout(pair)
         row = QHBoxLayout()
         self.method = QComboBox()
@@ -235,14 +244,9 @@ class EstimatorPanel(QWidget):
         self.failure.setWordWrap(True)
         self.failure.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.failure.hide()
-        self.gates = muted(wrap=True)
         self.pad = QLabel()
         self.pad.setWordWrap(True)
-        self.reset_all = QPushButton("Reset what-if")
-        self.reset_all.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.reset_all.setToolTip("Every calibration number back to its value as flown")
-        self.reset_all.clicked.connect(lambda: self.edited.emit(lambda review: edits.with_whatif(review, None), "Reset what-if", ""))
-        for widget in (self.failure, self.pad, self.gates, self.reset_all):
+        for widget in (self.failure, self.pad):
             column.addWidget(widget)
         return card
 
@@ -314,6 +318,29 @@ class EstimatorPanel(QWidget):
             unit = "" if meta["show"] == "1" else f", {meta['show']}"
             section.body_layout.addLayout(_labelled(f"{meta['label']}{unit}", entry))
             self.settings[field.name] = entry
+        return section
+
+    def _gates_section(self) -> QWidget:
+        section = Section("Gates", is_open=True)
+        self.gates = muted(wrap=True)
+        section.body_layout.addWidget(self.gates)
+        return section
+
+    def _compare_section(self) -> QWidget:
+        """Other methods drawn over the chosen one."""
+        section = Section("Methods drawn for comparison")
+        self.compared = {method: check_box(method, METHOD_TIPS[method]) for method in METHODS}
+        for box in self.compared.values():
+            box.clicked.connect(
+                lambda: self._emit_change("Methods drawn", also_drawn=tuple(m for m, b in self.compared.items() if b.isChecked()))
+            )
+            section.body_layout.addWidget(box)
+        return section
+
+    def _assumed_section(self) -> QWidget:
+        section = Section("What the result leaned on", is_open=True)
+        self.assumed = muted(wrap=True)
+        section.body_layout.addWidget(self.assumed)
         return section
 
     # --- what it emits -------------------------------------------------------------------------------------------------------

@@ -13,8 +13,8 @@ from replay.review.readout import Row, rows_at
 from replay.review.snapshot import Snapshot
 from replay.scene import palette
 
-_COLUMNS = ("", "as flown", "what-if", "onboard")
-_INKS = (style.INK, palette.SERIES["as_flown"][0], palette.SERIES["what_if"][0], palette.SERIES["onboard"][0])
+_COLUMNS = ("at the cursor", "as flown", "what-if")
+_INKS = (style.INK, palette.SERIES["as_flown"][0], palette.SERIES["what_if"][0])
 
 
 class _Model(QAbstractTableModel):
@@ -42,7 +42,7 @@ class _Model(QAbstractTableModel):
     def text(self, row: int, column: int) -> str:
         line = self.lines[row]
         label = f"{line.label}, {line.unit}" if line.unit and line.unit != "1" else line.label
-        return (label, line.as_flown, line.what_if, line.onboard)[column]
+        return (label, line.as_flown, line.what_if)[column]
 
     def data(self, index: QModelIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if role == Qt.ItemDataRole.DisplayRole:
@@ -64,13 +64,16 @@ class _Model(QAbstractTableModel):
 
 
 class Readout(QWidget):
-    """Table of quantity, as flown, what-if, onboard; a column with nothing in it is not shown. Rows can be copied."""
+    """Table of quantity, as flown and what-if; without a what-if its column is not shown. Rows can be copied."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.model = _Model()
         self.table = _Table()
         self.table.setModel(self.model)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Fixed)
+        header.resizeSection(0, self.table.fontMetrics().horizontalAdvance("sensor temperature, °C  "))
         self._snapshot: Snapshot | None = None
         self._log_time_s = 0.0
         whole = QVBoxLayout(self)
@@ -81,7 +84,6 @@ class Readout(QWidget):
         """Draw a new result at the cursor's place."""
         self._snapshot = snapshot
         self.table.setColumnHidden(2, snapshot.what_if is None)
-        self.table.setColumnHidden(3, snapshot.onboard is None)
         self.move_cursor(self._log_time_s)
 
     def move_cursor(self, log_time_s: float) -> None:
@@ -109,7 +111,9 @@ class _Table(QTableView):
         header = self.horizontalHeader()
         header.setFont(self.font())
         header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        header.setMinimumSectionSize(40)
         header.setHighlightSections(False)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:

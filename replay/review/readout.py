@@ -20,28 +20,26 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the readout; text as shown, "" where there is none. `log` is a channel's own value."""
+    """One line of the readout; text as shown, "" where there is none. What is simply logged stands under as flown."""
 
     label: str
     unit: str
     as_flown: str = ""
     what_if: str = ""
-    onboard: str = ""
 
 
 def rows_at(snapshot: Snapshot, log_time_s: float) -> tuple[Row, ...]:
     """All lines at one time. Each value is that of the last sample at or before the cursor; nothing is interpolated."""
     flown = _Sample(snapshot.as_flown, log_time_s)
     edited = None if snapshot.what_if is None else _Sample(snapshot.what_if, log_time_s)
-    onboard = _onboard_attitude(snapshot, log_time_s)
     liftoff = snapshot.as_flown.events.liftoff_log_s
     rows = [
         Row("time from liftoff", "s", _signed(log_time_s - liftoff, 3) if math.isfinite(liftoff) else "not known"),
         Row("phase", "", flown.phase, "" if edited is None or edited.phase == flown.phase else edited.phase),
     ]
     for i, (label, unit) in enumerate(_LINES):
-        rows.append(Row(label, unit, flown.lines[i], "" if edited is None else edited.lines[i], onboard[i] if i < len(onboard) else ""))
-    return (*rows, *_channel_rows(snapshot, log_time_s))
+        rows.append(Row(label, unit, flown.lines[i], "" if edited is None else edited.lines[i]))
+    return (*rows, *_onboard_rows(snapshot, log_time_s), *_channel_rows(snapshot, log_time_s))
 
 
 _LINES = (
@@ -53,8 +51,8 @@ _LINES = (
     ("north", "m"),
     ("speed", "m/s"),
     ("vertical speed", "m/s"),
-    ("specific force along", "m/s²"),
-    ("specific force across", "m/s²"),
+    ("force along", "m/s²"),
+    ("force across", "m/s²"),
     ("rate x", "deg/s"),
     ("rate y", "deg/s"),
     ("rate z", "deg/s"),
@@ -96,11 +94,13 @@ def _attitude(q_enu_from_body: Array, tilt_sd_rad: float = math.nan) -> tuple[st
     )
 
 
-def _onboard_attitude(snapshot: Snapshot, log_time_s: float) -> tuple[str, ...]:
-    if snapshot.onboard is None:
-        return ()
+def _onboard_rows(snapshot: Snapshot, log_time_s: float) -> list[Row]:
+    """The computer's own attitude."""
+    if snapshot.onboard is None or not len(snapshot.onboard[0]):
+        return []
     times, q = snapshot.onboard
-    return () if not len(times) else _attitude(q[index_at(times, log_time_s)])
+    values = _attitude(q[index_at(times, log_time_s)])
+    return [Row(f"onboard {label}", unit, value) for (label, unit), value in zip(_LINES[:3], values, strict=True)]
 
 
 def _channel_rows(snapshot: Snapshot, log_time_s: float) -> list[Row]:

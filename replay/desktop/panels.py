@@ -1,0 +1,46 @@
+"""The right-hand panels: one row each. Another panel is added by another row; the window asks for nothing else.
+
+A panel is a View with one entry point more, `show_review(review)`, that draws the document. It may have a signal
+`cursor_requested(float)`, and then the window moves the cursor for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from PySide6.QtWidgets import QWidget
+
+from replay.desktop.session import Session
+from replay.review.review import Review
+from replay.review.snapshot import View
+
+
+class Panel(View, Protocol):
+    """What a right-hand panel has to be."""
+
+    def show_review(self, review: Review) -> None:
+        """Draw the document's own numbers; emit nothing."""
+
+
+@dataclass(frozen=True)
+class PanelKind:
+    """One row: its id, the title on its tab, and what builds it (and wires its edits to the session)."""
+
+    id: str
+    title: str
+    build: Callable[[Session], QWidget]
+
+
+def _estimator(session: Session) -> QWidget:
+    from replay.desktop.estimator_panel import EstimatorPanel
+
+    panel = EstimatorPanel()
+    panel.edited.connect(session.apply)
+    panel.edit_finished.connect(session.end_edit)
+    return panel
+
+
+PANELS: Final = (PanelKind("estimator", "Estimator", _estimator),)
+"""In the order of their tabs. With one panel there are no tabs."""

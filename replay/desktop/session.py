@@ -1,0 +1,348 @@
+"""Session: one open flight. It joins the document, the worker that estimates and the worker that reads; widgets only listen to it."""
+
+from __future__ import annotations
+
+import dataclasses
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
+
+from replay.desktop.preferences import Preferences
+from replay.desktop.reading import LogNotFound, ReadRequest, ReadResult, read
+from replay.errors import Cancelled, ReplayError
+from replay.flightlog.columnmap import ColumnMap
+from replay.flightlog.log import FlightLog
+from replay.review.history import History
+from replay.review.recompute import Outcome, Recomputer
+from replay.review.recovery import Recovered, RecoveryCopy
+from replay.review.request import EstimateRequest, Estimating, warm_up
+from replay.review.review import Review
+from replay.review.snapshot import Snapshot
+from replay.review.storage import save_review
+from replay.whatif.vehicle import Vehicle
+
+Edit = Callable[[Review], Review]
+_RECOVERY_MS = 2000
+_log = logging.getLogger(__name__)
+
+
+def _estimated(review: Review) -> tuple[Any, ...]:
+    """The part of a review an estimate hangs on; two reviews with the same need only one."""
+    return (
+        review.as_flown, review.drawn_whatif, review.method, review.settings, review.also_drawn, review.site, review.vehicle_path,
+        review.moved_events,
+    )  # fmt: skip
+
+
+class Session(QObject):
+    """Everything happens on the GUI thread but `read` and `estimating`, which get all they need handed in.
+
+    Parameters
+    ----------
+    preferences : Preferences
+    wanted_traces : callable () -> tuple of str or None
+        Asked when a request is made: which traces the worker makes ready.
+    estimating : callable (request, cancel) -> Snapshot
+        Tests hand in their own.
+    """
+
+    review_changed = Signal(object)
+    """The document (Review), after every edit, undo, redo, open and save."""
+    snapshot_ready = Signal(object)
+    """A result to draw (Snapshot)."""
+    busy_changed = Signal(bool)
+    """The estimator has begun or has nothing left to do."""
+    reading = Signal(float, str)
+    """Fraction read and what is being done; -1 when it is over."""
+    opened = Signal(object)
+    """ReadResult of another log."""
+    log_wanted = Signal(object)
+    """LogNotFound: the user is asked where the log is."""
+    failed = Signal(object)
+    """What could not be opened, read or saved (an exception); estimates that fail come as a snapshot's error."""
+
+    _arrived = Signal(object)
+    _read = Signal(object)
+
+    def __init__(
+        self,
+        preferences: Preferences,
+        wanted_traces: Callable[[], tuple[str, ...] | None] = lambda: None,
+        estimating: Callable[[EstimateRequest, threading.Event], Snapshot] | None = None,
+        parent: QObject | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self.preferences = preferences
+        self.history = History()
+        self.log: FlightLog | None = None
+        self.vehicle: Vehicle | None = None
+        self.snapshot: Snapshot | None = None
+        self.review_path: str | None = None
+        self.headers: tuple[tuple[str, tuple[str, ...]], ...] = ()
+        self._wanted_traces = wanted_traces
+        self._vehicle_path: str | None = None
+        self._read_map: ColumnMap | None = None
+        self._last: EstimateRequest | None = None
+        self._is_dragging = False
+        self._is_closed = False
+        self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
+        self._reader = ThreadPoolExecutor(1, thread_name_prefix="read")
+        self._recomputer: Recomputer[EstimateRequest, Snapshot] = Recomputer(
+            self._estimator, estimating or Estimating(), self._arrived.emit
+        )
+        self._read_cancel = threading.Event()
+        self._recovery = RecoveryCopy(preferences.folders.recovery)
+        self._recovery_lock = QLockFile(f"{self._recovery.file}.lock")  # says to other windows that this one is alive
+        self._recovery_timer = QTimer(self)
+        self._recovery_timer.setSingleShot(True)
+        self._recovery_timer.setInterval(_RECOVERY_MS)
+        self._recovery_timer.timeout.connect(self.write_recovery)
+        self._arrived.connect(self._on_arrived)
+        self._read.connect(self._on_read)
+        self.history.subscribe(lambda _: self._on_review())
+
+    # --- the document ---------------------------------------------------------------------------------------------------------
+
+    @property
+    def review(self) -> Review:
+        return self.history.review
+
+    @property
+    def is_stale(self) -> bool:
+        """What is drawn is of an older revision than the document."""
+        return self.snapshot is not None and self.snapshot.revision < self.history.revision
+
+    @property
+    def recovery_file(self) -> Path:
+        return self._recovery.file
+
+    def apply(self, edit: Edit, text: str, merge: str = "") -> None:
+        """One edit; edits in a row with the same `merge` are one undo step until `end_edit`, and are previewed."""
+        self._is_dragging = bool(merge)
+        try:
+            self.history.apply(edit(self.review), text, merge or None)
+        except ReplayError as error:
+            self.failed.emit(error)
+        finally:
+            self._is_dragging = False
+
+    def end_edit(self) -> None:
+        """The drag is over: the chosen method takes the place of a preview."""
+        self.history.end_merge()
+        if self._last is not None and self._last.is_dragging:
+            self._request()
+
+    def undo(self) -> None:
+        """Take back one step."""
+        self.history.undo()
+
+    def redo(self) -> None:
+        """Do one step again."""
+        self.history.redo()
+
+    def save(self, path: str) -> bool:
+        """Save the review; the unsaved mark and the recovery copy go away. False where it could not be written (`failed` says why)."""
+        review = self.review
+        try:
+            save_review(review, path)
+        except ReplayError as error:
+            self.failed.emit(error)
+            return False
+        self.review_path = path
+        self.preferences.add_recent([path])
+        self.history.mark_saved(review)
+        return True
+
+    def write_recovery(self) -> None:
+        """Put unsaved changes aside now; nothing where there are none."""
+        if self.log is None or not self.history.is_changed:
+            self._recovery.discard()
+            return
+        try:
+            self._recovery.write(self.review, self.review_path)
+            self._recovery_lock.tryLock(0)
+        except OSError as error:
+            _log.warning("no recovery copy: %s", error)
+
+    def _on_review(self) -> None:
+        self._load_vehicle()
+        self.review_changed.emit(self.review)
+        if self.log is None:
+            return
+        self._recovery_timer.start()
+        if self.review.column_map != self._read_map:
+            self.read_again(self.review.column_map)  # undo or redo across another column map
+        else:
+            self._refresh()
+
+    def _load_vehicle(self) -> None:
+        path = self.review.vehicle_path
+        if path == self._vehicle_path:
+            return
+        self._vehicle_path, self.vehicle = path, None
+        if path is not None:
+            from replay.whatif.vehicle import load_vehicle
+
+            try:
+                self.vehicle = load_vehicle(path)
+            except ReplayError as error:
+                self.failed.emit(error)
+
+    def warm_up(self) -> None:
+        """Load what the estimator needs on its own worker, while a log is being read."""
+        self._estimator.submit(warm_up)
+
+    # --- estimating -----------------------------------------------------------------------------------------------------------
+
+    def _refresh(self) -> None:
+        """A new request, or the old picture with the new revision where the edit is of no consequence to it."""
+        if self._last is not None and _estimated(self._last.review) == _estimated(self.review) and not self._last_has_failed():
+            if not self._recomputer.is_busy and self.snapshot is not None:
+                self._publish(dataclasses.replace(self.snapshot, revision=self.history.revision))
+            return
+        self._request()
+
+    def _last_has_failed(self) -> bool:
+        return self.snapshot is not None and self.snapshot.error is not None
+
+    def refresh_traces(self) -> None:
+        """Other traces were chosen: have them made ready."""
+        self._request()
+
+    def _request(self) -> None:
+        if self.log is None or self._is_closed:
+            return
+        request = EstimateRequest(self.history.revision, self.log, self.review, self.vehicle, self._is_dragging, self._wanted_traces())
+        # a drag's own preview is let finish, or nothing would be drawn while it lasts; a slow settled run is not waited for
+        is_superseded = self._last is not None and not self._last.is_dragging
+        self._last = request
+        self.busy_changed.emit(True)
+        self._recomputer.request(request, cancel_running=is_superseded)
+
+    def _on_arrived(self, outcome: Outcome[EstimateRequest, Snapshot]) -> None:
+        if self._is_closed or outcome.request.log is not self.log:
+            return
+        is_newest = outcome.request is self._last
+        if outcome.error is not None:
+            if not isinstance(outcome.error, Cancelled):
+                self._publish_failure(outcome.error)
+        elif outcome.result is not None:
+            snapshot = outcome.result
+            if _estimated(outcome.request.review) == _estimated(self.review):
+                snapshot = dataclasses.replace(snapshot, revision=self.history.revision)
+            self._publish(snapshot)
+        if is_newest:
+            self.busy_changed.emit(False)
+
+    def _publish(self, snapshot: Snapshot) -> None:
+        self.snapshot = snapshot
+        self.snapshot_ready.emit(snapshot)
+
+    def _publish_failure(self, error: BaseException) -> None:
+        """Beside the last good result; where there was none yet, as a failure of its own."""
+        if not isinstance(error, ReplayError):
+            _log.error("estimate failed", exc_info=error)
+        if self.snapshot is not None:
+            self._publish(dataclasses.replace(self.snapshot, error=error))
+        else:
+            self.failed.emit(error)
+
+    # --- reading --------------------------------------------------------------------------------------------------------------
+
+    def open(self, paths: Sequence[str], *, column_map: ColumnMap | None = None, is_known: bool = False) -> None:
+        """Open another flight: log files, or one review."""
+        self._start_reading(ReadRequest(tuple(paths), column_map, is_known=is_known))
+
+    def open_made(self, make: Callable[[], ReadRequest]) -> None:
+        """Open what `make`, called on the worker, first writes (a sample flight)."""
+        self._start_reading(make)
+
+    def read_again(self, column_map: ColumnMap | None) -> None:
+        """The same files with other columns; the document goes on."""
+        if self.review.logs:
+            paths = tuple(log.path for log in self.review.logs)
+            self._start_reading(ReadRequest(paths, column_map, self.review, self.review_path, is_known=True, is_same_document=True))
+
+    def open_with_log(self, wanted: LogNotFound, paths: Sequence[str]) -> None:
+        """A review whose log the user has found."""
+        self._start_reading(ReadRequest(tuple(paths), None, wanted.review, wanted.review_path, is_known=True))
+
+    def open_recovered(self, recovered: Recovered) -> None:
+        """What a crash left behind; it counts as unsaved."""
+        self._start_reading(ReadRequest((), None, recovered.review, recovered.review_path, is_known=True))
+
+    def cancel_reading(self) -> None:
+        """Stop a long read; what was open stays."""
+        self._read_cancel.set()
+
+    def _start_reading(self, wanted: ReadRequest | Callable[[], ReadRequest]) -> None:
+        if self._is_closed:
+            return
+        self._read_cancel.set()  # the newest wins here too
+        cancel = self._read_cancel = threading.Event()
+        self.reading.emit(0.0, "reading")
+
+        def progress(fraction: float, text: str = "") -> None:
+            if not cancel.is_set():
+                self.reading.emit(fraction, text)
+
+        def run() -> None:
+            request = None
+            try:
+                request = wanted() if callable(wanted) else wanted
+                came: object = read(request, self.preferences, progress, cancel)
+            except Exception as error:
+                came = error
+            self._read.emit((request, cancel, came))
+
+        self._reader.submit(run)
+
+    def _on_read(self, arrived: tuple[ReadRequest, threading.Event, object]) -> None:
+        request, cancel, came = arrived
+        if self._is_closed or cancel is not self._read_cancel:
+            return
+        self.reading.emit(-1.0, "")
+        if cancel.is_set() or isinstance(came, Cancelled):
+            return
+        if isinstance(came, LogNotFound):
+            self.log_wanted.emit(came)
+        elif isinstance(came, ReadResult):
+            self._take(request, came)
+        elif isinstance(came, BaseException):
+            if not isinstance(came, ReplayError):
+                _log.error("reading failed", exc_info=came)
+            self.failed.emit(came)
+
+    def _take(self, request: ReadRequest, result: ReadResult) -> None:
+        """Another log is open from here on; with only its columns read otherwise, the document and its history go on."""
+        goes_on = self.log is not None and request.is_same_document
+        self.log, self.headers, self._last, self.snapshot = result.log, result.headers, None, None
+        self.review_path = result.review_path
+        self._read_map = result.review.column_map
+        if not request.is_made:
+            self.preferences.add_recent([result.review_path] if result.review_path else request.paths)
+        if not goes_on:
+            self.history.open(result.review, is_saved=result.is_saved)
+        elif not self.history.apply(result.review, "Column map"):
+            self._request()  # undone or redone: the document says so already
+        self.opened.emit(result)
+
+    # --- the end --------------------------------------------------------------------------------------------------------------
+
+    def close(self) -> None:
+        """Stop in order: nothing waiting, nothing running, no thread left. The recovery copy goes: closing was the user's will."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        self._recovery_timer.stop()
+        self._read_cancel.set()
+        self._recomputer.close()
+        self._reader.shutdown(wait=True, cancel_futures=True)
+        self._estimator.shutdown(wait=True, cancel_futures=True)
+        self._recovery.discard()
+        self._recovery_lock.unlock()

@@ -1,0 +1,81 @@
+"""Status line: what is drawn and how it came about, how far a read has got, the last error, and the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtWidgets import QLabel, QProgressBar, QPushButton, QStatusBar
+
+from replay.cautions import CAUTION_LINE
+from replay.desktop import style
+from replay.desktop.form import muted
+from replay.desktop.session import Session
+
+
+class StatusLine:
+    """Fills the window's status bar; `show_state` draws it anew."""
+
+    def __init__(self, bar: QStatusBar, session: Session, on_cautions: Callable[[], None]) -> None:
+        self._session = session
+        self._is_busy = False
+        bar.setSizeGripEnabled(False)
+        self.error = QLabel()
+        self.error.setStyleSheet(f"color: {style.ERROR_INK};")
+        self.state = muted()
+        self.state.setAccessibleName("State of the estimate")
+        self.progress = QProgressBar()
+        self.progress.setRange(0, 1000)
+        self.progress.setFixedWidth(260)
+        self.progress.setTextVisible(True)
+        self.stop = QPushButton("Stop reading")
+        self.stop.clicked.connect(session.cancel_reading)
+        self.cautions = QPushButton("Cautions")
+        self.cautions.setObjectName("cautions")
+        self.cautions.setToolTip(CAUTION_LINE)
+        self.cautions.clicked.connect(on_cautions)
+        for widget in (self.progress, self.stop, self.error, self.state, self.cautions):
+            bar.addPermanentWidget(widget)
+        self.progress.hide()
+        self.stop.hide()
+        session.busy_changed.connect(self._on_busy)
+        session.reading.connect(self._on_reading)
+        session.failed.connect(self._on_failed)
+        session.opened.connect(lambda _: self._on_failed(None))
+
+    def show_state(self) -> None:
+        """Method, run time, and whether the picture is of the document as it stands."""
+        snapshot = self._session.snapshot
+        if snapshot is None:
+            self.state.setText("estimating…" if self._is_busy else "")
+            return
+        if snapshot.error is not None:
+            self._on_failed(snapshot.error)
+        elif not self._session.is_stale:
+            self._on_failed(None)
+        solution = snapshot.what_if or snapshot.as_flown
+        parts = [f"preview by {solution.method}" if snapshot.is_preview else solution.method, f"{solution.run_time_s:.2f} s"]
+        if snapshot.error is not None:
+            parts.append("last good result")
+        elif self._session.is_stale:
+            parts.append("estimating…" if self._is_busy else "out of date")
+        else:
+            parts.append("settles when you let go" if snapshot.is_preview else "up to date")
+        self.state.setText(" · ".join(parts))
+
+    def _on_busy(self, is_busy: bool) -> None:
+        self._is_busy = is_busy
+        self.show_state()
+
+    def _on_reading(self, fraction: float, text: str) -> None:
+        is_reading = fraction >= 0.0
+        self.progress.setVisible(is_reading)
+        self.stop.setVisible(is_reading)
+        if is_reading:
+            self.progress.setValue(round(fraction * 1000))
+            self.progress.setFormat(f"{text or 'reading'} %p%")
+
+    def _on_failed(self, error: BaseException | None) -> None:
+        """The last error, short; whole in the tip and in the message bar or the panel."""
+        text = "" if error is None else f"Last error: {error}"
+        self.error.setText(text if len(text) <= 70 else text[:69] + "…")
+        self.error.setToolTip(text)

@@ -1,0 +1,313 @@
+"""The window. It wires once: session to views, views to session, commands to whoever does them; after that nothing passes through it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QFrame, QMainWindow, QVBoxLayout, QWidget
+
+from replay.desktop import actions, help_texts, layout, sample_flights, style
+from replay.desktop.asking import Asking
+from replay.desktop.attitude import AttitudeView
+from replay.desktop.files import Files
+from replay.desktop.message_bar import MessageBar
+from replay.desktop.panels import PANELS
+from replay.desktop.player import Player
+from replay.desktop.preferences import Preferences
+from replay.desktop.reading import ReadResult
+from replay.desktop.readout import Readout
+from replay.desktop.session import Session
+from replay.desktop.status import StatusLine
+from replay.desktop.transport import Transport
+from replay.desktop.view_commands import ViewCommands
+from replay.review import edits
+from replay.review.review import Bookmark, Review, thaw
+from replay.review.snapshot import Snapshot
+
+_AT_SAME_MOMENT_S = 1e-6
+
+
+class MainWindow(QMainWindow):
+    """One flight under review.
+
+    Parameters
+    ----------
+    preferences : Preferences, optional
+        Tests hand in their own.
+    asking : Asking, optional
+        Who answers the dialogs.
+    estimating : callable, optional
+        As in `Session`.
+    """
+
+    def __init__(self, preferences: Preferences | None = None, asking: Asking | None = None, estimating: Any = None) -> None:
+        super().__init__()
+        self.setWindowTitle("Plumbline")
+        self.setAcceptDrops(True)
+        self.preferences = preferences or Preferences()
+        self.session = Session(self.preferences, self._wanted_traces, estimating, self)
+        self.player = Player(self)
+        self.bar = MessageBar()
+        self.files = Files(self.session, self.bar, asking or Asking(self), self)
+        self.view_commands = ViewCommands(self)
+        self.actions, self.submenus = actions.build(self, self.menuBar(), self._handler)
+        self.attitude, self.readout = AttitudeView(), Readout()
+        self.traces: QWidget | None = None
+        self.timeline: QWidget | None = None
+        self.plumb_circle: QWidget | None = None
+        self.panels = {kind.id: kind.build(self.session) for kind in PANELS}
+        self._arrangement: object = None
+        self._build()
+        self._wire()
+        self._show_state()
+
+    # --- building -------------------------------------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        """The shell: everything but the views that need the plotting library, whose places are kept."""
+        self.tabs = layout.tabs()
+        for kind in PANELS:
+            self.tabs.addTab(self.panels[kind.id], kind.title)
+        self.transport = Transport(self.actions)
+        self._places = {name: _place() for name in ("traces", "plumb_circle", "timeline")}
+        bottom = QFrame()
+        bottom.setObjectName("card")
+        column = QVBoxLayout(bottom)
+        column.setContentsMargins(style.GAP // 2, 2, style.GAP // 2, 2)
+        column.setSpacing(0)
+        column.addWidget(self.transport)
+        column.addWidget(self._places["timeline"], 1)
+        estimator = layout.card("Estimator", self.tabs) if len(PANELS) == 1 else self.tabs
+        self.frame = layout.Frame(
+            (layout.card("Attitude", self.attitude), layout.card("Plumb circle", self._places["plumb_circle"])),
+            layout.card("Traces", self._places["traces"]),
+            (estimator, layout.card("Readout", self.readout)),
+            bottom,
+            self.bar,
+        )
+        self.setCentralWidget(self.frame)
+        self.status = StatusLine(self.statusBar(), self.session, self.on_cautions)
+        layout.restore_geometry(self, self.preferences)
+        if not self.frame.restore(self.preferences):
+            self.frame.set_places(self.width(), self.height())
+
+    def build_plots(self) -> None:
+        """The views that need the plotting library; it takes most of a second to load, so the shell is painted first."""
+        from replay.desktop.plumb_circle import PlumbCircle
+        from replay.desktop.timeline import Timeline
+        from replay.desktop.traces import TraceStack
+
+        self.traces, self.plumb_circle, self.timeline = TraceStack(), PlumbCircle(), Timeline()
+        for name, place in self._places.items():
+            place.layout().addWidget(getattr(self, name))
+        self.traces.cursor_requested.connect(self.player.seek)
+        self.traces.arrangement_changed.connect(self._on_arrangement)
+        self.plumb_circle.cursor_requested.connect(self.player.seek)
+        self.timeline.cursor_requested.connect(self.player.seek)
+        self.timeline.span_changed.connect(self.player.set_span)
+        self.timeline.event_moved.connect(self._on_event_moved)
+        self._show_review(self.session.review)
+        if self.session.snapshot is not None:
+            self._show_snapshot(self.session.snapshot)
+
+    @property
+    def views(self) -> tuple[Any, ...]:
+        """Every view (`review.snapshot.View`)."""
+        plots = (self.traces, self.plumb_circle, self.timeline)
+        return (self.attitude, *(view for view in plots if view is not None), self.readout, *self.panels.values())
+
+    def _wire(self) -> None:
+        session, player = self.session, self.player
+        session.review_changed.connect(self._show_review)
+        session.snapshot_ready.connect(self._show_snapshot)
+        session.opened.connect(self._on_opened)
+        session.failed.connect(lambda _: self._show_state())
+        self.attitude.failed.connect(lambda text: self.bar.say(text, "error"))
+        self.files.text_wanted.connect(self._read_text)
+        player.cursor_moved.connect(self._move_cursor)
+        player.changed.connect(self._show_playback)
+        self.transport.speed_chosen.connect(player.set_speed)
+        self.transport.frame_rate_chosen.connect(player.set_frame_rate)
+        for panel in self.panels.values():
+            if hasattr(panel, "cursor_requested"):
+                panel.cursor_requested.connect(player.seek)
+        self.submenus["recent"].aboutToShow.connect(lambda: self.files.fill_recent(self.submenus["recent"]))
+        self.submenus["samples"].aboutToShow.connect(lambda: self.files.fill_samples(self.submenus["samples"]))
+        self.submenus["phases"].aboutToShow.connect(lambda: self.view_commands.fill_phases(self.submenus["phases"]))
+
+    def _handler(self, command: str) -> Callable[..., None]:
+        """Who does a command: the first that has a method of its name."""
+        name = f"on_{command}"
+        return next(getattr(owner, name) for owner in (self, self.files, self.player, self.view_commands) if hasattr(owner, name))
+
+    # --- what is drawn --------------------------------------------------------------------------------------------------------
+
+    def _show_snapshot(self, snapshot: Snapshot) -> None:
+        for view in self.views:
+            view.show_snapshot(snapshot)
+        self.player.show_snapshot(snapshot, self.session.review)
+        self._show_state()
+
+    def _show_review(self, review: Review) -> None:
+        for panel in self.panels.values():
+            panel.show_review(review)
+        if self.timeline is not None:
+            self.timeline.set_bookmarks({b.log_time_s: b.text for b in review.bookmarks})
+            self.timeline.set_moved_events([name.removesuffix("_log_s") for name in review.moved_events])
+        if self.traces is not None and review.trace_arrangement != self._arrangement:
+            self._arrangement = review.trace_arrangement
+            self.traces.set_arrangement(thaw(review.trace_arrangement))
+        if self.session.snapshot is not None:
+            self.player.show_snapshot(self.session.snapshot, review)
+        self._show_state()
+
+    def _move_cursor(self, log_time_s: float) -> None:
+        for view in self.views:
+            view.move_cursor(log_time_s)
+
+    def _show_playback(self, playback: Any) -> None:
+        self.transport.show_playback(playback, self.player.liftoff_log_s)
+        _set_checked(self.actions["loop"], playback.is_looping)
+        if self.timeline is not None and self.timeline.span_log_s != playback.span_log_s:
+            self.timeline.set_span(playback.span_log_s)
+
+    def _show_state(self) -> None:
+        """Title, menu states and status line from the document as it is."""
+        session = self.session
+        has_log = session.log is not None
+        for command in actions.COMMANDS:
+            if command.needs_log:
+                self.actions[command.id].setEnabled(has_log)
+        history = session.history
+        for name, text in (("undo", history.undo_text), ("redo", history.redo_text)):
+            self.actions[name].setEnabled(text is not None)
+            self.actions[name].setText(f"&{name.capitalize()}" + (f" {text}" if text else ""))
+        _set_checked(self.actions["whatif"], session.review.is_whatif_on)
+        self.actions["reset_whatif"].setEnabled(session.review.what_if is not None)
+        self.actions["release_events"].setEnabled(bool(session.review.moved_events))
+        self.setWindowTitle(f"{self.files.name}[*] – Plumbline" if has_log else "Plumbline")
+        self.setWindowModified(has_log and history.is_changed)
+        self.status.show_state()
+
+    # --- what the views ask ---------------------------------------------------------------------------------------------------
+
+    def _wanted_traces(self) -> tuple[str, ...] | None:
+        return self.traces.wanted_keys() if self.traces is not None else None
+
+    def _on_arrangement(self, arrangement: dict[str, Any]) -> None:
+        self.session.apply(lambda review: dataclasses.replace(review, trace_arrangement=arrangement), "Traces", "traces")
+        self._arrangement = self.session.review.trace_arrangement
+
+    def _on_event_moved(self, name: str, log_time_s: float) -> None:
+        self.session.apply(lambda review: edits.with_event(review, f"{name}_log_s", log_time_s), f"Move {name}")
+
+    def _on_opened(self, result: ReadResult) -> None:
+        self.player.stop()
+        self.player.open(0.0, result.log.duration_s)
+        self._show_state()
+
+    # --- commands of the window itself ----------------------------------------------------------------------------------------
+
+    def on_quit(self) -> None:
+        self.close()
+
+    def on_undo(self) -> None:
+        self.session.undo()
+
+    def on_redo(self) -> None:
+        self.session.redo()
+
+    def on_whatif(self, is_on: bool) -> None:
+        self.session.apply(lambda review: dataclasses.replace(review, is_whatif_on=is_on), "Show what-if" if is_on else "Show as flown")
+
+    def on_reset_whatif(self) -> None:
+        self.session.apply(lambda review: edits.with_whatif(review, None), "Reset what-if")
+
+    def on_release_events(self) -> None:
+        self.session.apply(lambda review: dataclasses.replace(review, moved_events={}), "Give back moved events")
+
+    def on_bookmark(self) -> None:
+        at = self.player.playback.log_time_s
+        there = next((b for b in self.session.review.bookmarks if abs(b.log_time_s - at) <= _AT_SAME_MOMENT_S), None)
+        if there is not None:
+            self.session.apply(lambda review: edits.without_bookmark(review, there.log_time_s), "Take bookmark away")
+        else:
+            self.session.apply(lambda review: edits.with_bookmark(review, Bookmark(at)), "Bookmark")
+
+    def on_keys(self) -> None:
+        from replay.desktop import timeline, traces
+
+        self._read_text("Keys", help_texts.keys_html((*traces.KEYS, *timeline.KEYS)))
+
+    def on_hint(self) -> None:
+        self.files.open_sample(sample_flights.FIRST)
+
+    def on_cautions(self) -> None:
+        self._read_text("Cautions", help_texts.cautions_html())
+
+    def on_about(self) -> None:
+        self._read_text("About Plumbline", help_texts.about_html())
+
+    def on_reset_layout(self) -> None:
+        self.preferences.forget_layout()
+        self.frame.set_places(self.width(), self.height())
+
+    def _read_text(self, title: str, content_html: str) -> None:
+        help_texts.TextWindow(title, content_html, self).show()
+
+    # --- opening --------------------------------------------------------------------------------------------------------------
+
+    def go_on(self, paths: Sequence[str]) -> None:
+        """After the first paint: the log is read, and the compiled loops made ready, while the plotting library is loaded."""
+        self.session.warm_up()
+        self.open_first(paths)
+        self.build_plots()
+
+    def open_first(self, paths: Sequence[str]) -> None:
+        """What a start opens: what was named; else what a crash left; else the sample flight."""
+        if paths:
+            self.files.open_paths(paths)
+        elif not self.files.offer_recovered():
+            self.files.open_sample(sample_flights.FIRST)
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        if any(url.isLocalFile() for url in event.mimeData().urls()):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        paths = [url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()]
+        event.acceptProposedAction()
+        self.files.open_paths(sorted(paths, key=lambda path: Path(path).name))
+
+    # --- the end --------------------------------------------------------------------------------------------------------------
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        if not self.files.may_leave():
+            event.ignore()
+            return
+        self.preferences.keep_layout("geometry", self.saveGeometry())
+        self.frame.remember(self.preferences)
+        self.player.stop()
+        self.hide()  # what is still running ends unseen
+        self.session.close()
+        event.accept()
+
+
+def _place() -> QWidget:
+    """Where a view will stand."""
+    place = QWidget()
+    column = QVBoxLayout(place)
+    column.setContentsMargins(0, 0, 0, 0)
+    return place
+
+
+def _set_checked(action: Any, is_on: bool) -> None:
+    """Show a state of the document without its being taken for the user's wish."""
+    if action.isChecked() != is_on:
+        action.blockSignals(True)
+        action.setChecked(is_on)
+        action.blockSignals(False)

@@ -1,0 +1,205 @@
+"""From a review and its log to the Snapshot every view draws: one pure call, for the window's worker, the commands and tests alike."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import threading
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from replay.flightlog.log import FlightLog
+from replay.motion.site import Site
+from replay.motion.solution import Events, Solution
+from replay.review import series
+from replay.review.review import Review
+from replay.review.snapshot import Snapshot
+from replay.sensors.calibration import Calibration
+from replay.whatif.vehicle import Vehicle
+
+if TYPE_CHECKING:
+    from replay.sensors.measurements import Prepared
+    from replay.sensors.mount import Mount
+
+PREVIEW_METHOD: Final = "integrate"
+"""Stands in for a slower method while a slider is dragged."""
+PREVIEW_ABOVE_S: Final = 0.12
+"""A method faster than this needs no stand-in."""
+_KEPT_SAMPLES: Final = 8_000_000
+"""Solutions kept for undo and toggling, in samples of all together: about 2 GB at the most."""
+
+
+@dataclass(frozen=True, eq=False)
+class EstimateRequest:
+    """All a worker needs to know; it reads no live state.
+
+    Parameters
+    ----------
+    revision : int
+    log : FlightLog
+    review : Review
+    vehicle : Vehicle or None
+        Of the review's vehicle file.
+    is_dragging : bool
+        A fast method may stand in for a slow one.
+    wanted_traces : tuple of str, or None
+        Traces to make ready to draw (`series.prepare`).
+    """
+
+    revision: int
+    log: FlightLog
+    review: Review
+    vehicle: Vehicle | None = None
+    is_dragging: bool = False
+    wanted_traces: tuple[str, ...] | None = None
+
+
+def site_of(review: Review, vehicle: Vehicle | None) -> Site:
+    """What the user declared; what was left open, from the vehicle file."""
+    stated = {f.name: getattr(review.site, f.name) for f in dataclasses.fields(Site) if getattr(review.site, f.name) is not None}
+    return dataclasses.replace(Site() if vehicle is None else vehicle.site, **stated)
+
+
+def warm_up() -> None:
+    """Load what an estimate needs (it takes over a second, most of it the compiled loops), so that the first one need not."""
+    for module in ("replay.motion.estimator", "replay.sensors.measurements", "replay.sensors.mount"):
+        importlib.import_module(module)
+    from replay.review import pyramid
+
+    pyramid.warm_up()
+
+
+@dataclass(eq=False)
+class _LogWork:
+    """What of one log no edit changes, made once."""
+
+    log: FlightLog
+    prepared: Prepared
+    onboard: tuple[Any, Any] | None
+
+
+class Estimating:
+    """The worker's side: `estimating(request, cancel)` makes a Snapshot, and keeps what the next one can use again.
+
+    Not for two threads at once.
+    """
+
+    def __init__(self) -> None:
+        self._work: _LogWork | None = None
+        self._solutions: dict[Hashable, Solution] = {}
+        self._events: dict[Hashable, Events] = {}
+        self._mounts: dict[Calibration, Mount] = {}
+        self._run_time_s: dict[str, float] = {}
+        self._series: series.Series | None = None
+
+    def __call__(self, request: EstimateRequest, cancel: threading.Event | None = None) -> Snapshot:
+        """Estimate as flown, what-if and overlaid methods, and make the traces ready.
+
+        Raises
+        ------
+        ReplayError
+            As `motion.estimate`.
+        """
+        review, work = request.review, self._of_log(request)
+        is_preview = request.is_dragging and self._run_time_s.get(review.method, float("inf")) > PREVIEW_ABOVE_S
+        is_preview = is_preview and review.method != PREVIEW_METHOD
+        method = PREVIEW_METHOD if is_preview else review.method
+        used: dict[Hashable, Solution] = {}
+        as_flown = self._solution(request, work, method, review.as_flown, used, cancel)
+        what_if = None if review.drawn_whatif is None else self._solution(request, work, method, review.drawn_whatif, used, cancel)
+        overlays = {}
+        if not is_preview:
+            for other in review.also_drawn:
+                if other != method:
+                    overlays[other] = self._solution(request, work, other, review.drawn_whatif or review.as_flown, used, cancel)
+        self._forget(used, len(as_flown.log_time_s))
+        snapshot = Snapshot(
+            revision=request.revision,
+            log=request.log,
+            as_flown=as_flown,
+            what_if=what_if,
+            onboard=work.onboard,
+            vehicle=request.vehicle,
+            is_preview=is_preview,
+            extras={series.OVERLAYS: overlays} if overlays else {},
+        )
+        self._series = series.prepare(snapshot, request.wanted_traces, self._series)
+        return dataclasses.replace(snapshot, extras={**snapshot.extras, series.EXTRA: self._series})
+
+    def _of_log(self, request: EstimateRequest) -> _LogWork:
+        """Kept while the log stays the same."""
+        from replay.motion.onboard import onboard_attitude
+        from replay.sensors.measurements import prepare
+
+        log = request.log
+        if self._work is None or self._work.log is not log:
+            for kept in (self._solutions, self._events, self._mounts, self._run_time_s):
+                kept.clear()
+            self._series = None
+            self._work = _LogWork(log, prepare(log), onboard_attitude(log))
+        return self._work
+
+    def _solution(
+        self,
+        request: EstimateRequest,
+        work: _LogWork,
+        method: str,
+        calibration: Calibration,
+        used: dict[Hashable, Solution],
+        cancel: threading.Event | None,
+    ) -> Solution:
+        from replay.motion import estimate
+
+        review = request.review
+        site = site_of(review, request.vehicle)
+        arm = (0.0, 0.0, 0.0) if request.vehicle is None else request.vehicle.imu_from_cg_m
+        moved = tuple(sorted(review.moved_events.items()))
+        key = (method, calibration, review.as_flown, review.settings, site, arm, moved)
+        if key not in self._solutions:
+            self._solutions[key] = estimate(
+                request.log,
+                method,
+                calibration=calibration,
+                site=site,
+                settings=review.settings,
+                events=self._events_of(review, site, work),
+                mount=self._mount(work, review.as_flown, calibration),
+                imu_from_cg_m=arm,
+                prepared=work.prepared,
+                cancel=cancel,
+            )
+            self._run_time_s[method] = self._solutions[key].run_time_s
+        used[key] = self._solutions[key]
+        return self._solutions[key]
+
+    def _mount(self, work: _LogWork, as_flown: Calibration, calibration: Calibration) -> Mount:
+        """Found with the calibration as flown but for the rotation that is being edited: a bias must not turn the mount."""
+        from replay.sensors.mount import find_mount
+
+        wanted = dataclasses.replace(as_flown, mount_rotation_rad=calibration.mount_rotation_rad)
+        if wanted not in self._mounts:
+            while len(self._mounts) > 20:
+                del self._mounts[next(iter(self._mounts))]
+            self._mounts[wanted] = find_mount(work.log, wanted)
+        return self._mounts[wanted]
+
+    def _events_of(self, review: Review, site: Site, work: _LogWork) -> Events:
+        """Found with the calibration as flown, so that both solutions share one set of phases; those moved by hand put in."""
+        from replay.motion.phasing import find_events
+        from replay.sensors.measurements import measure
+
+        key = (review.as_flown, site)
+        if key not in self._events:
+            self._events[key] = find_events(
+                measure(work.log, review.as_flown, self._mount(work, review.as_flown, review.as_flown), work.prepared), site
+            )
+        return dataclasses.replace(self._events[key], **review.moved_events)
+
+    def _forget(self, used: dict[Hashable, Solution], n_samples: int) -> None:
+        """Keep what was just used and the newest of the rest, as far as the memory set aside goes."""
+        n_kept = max(len(used), _KEPT_SAMPLES // max(n_samples, 1))
+        for key in used:
+            self._solutions[key] = self._solutions.pop(key)  # newest last
+        for key in list(self._solutions)[: max(0, len(self._solutions) - n_kept)]:
+            del self._solutions[key]
