@@ -149,10 +149,8 @@ def _scan(data: bytes, layout: Layout, header: bytes, progress: Progress, cancel
 
 
 def _unquoted(line: bytes, layout: Layout) -> tuple[bytes, int]:
-    """A quoted line without its quotes, and its number of fields. A comma inside a quoted number is a decimal comma."""
-    mark = "," if layout.is_decimal_comma else "."
+    """A quoted line without its quotes, and its number of fields."""
     cells = split_line(line.decode("utf-8", "replace"), layout.delimiter)
-    cells = [cell.replace(",", mark) if count_cells([cell], True)[0] else cell for cell in cells]
     cells = [cell.replace(layout.delimiter, "_").replace('"', "") for cell in cells]
     return layout.delimiter.join(cells).encode(), len(cells)
 

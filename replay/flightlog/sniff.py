@@ -61,7 +61,9 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return [cell.strip('"') for cell in re.findall(r'"[^"]*"|[^\s"]+', line)]
     if '"' in line:
         try:
-            return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+            cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+            # a comma inside a quoted number is a decimal comma
+            return [cell.replace(",", ".") if delimiter == "," and _NUMBER[True].match(cell) else cell for cell in cells]
         except csv.Error:
             pass
     return [cell.strip().strip('"') for cell in line.split(delimiter)]
