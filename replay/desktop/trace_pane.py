@@ -24,6 +24,7 @@ from replay.scene import palette
 AXIS_PX: Final = 58
 """Width of the vertical axis: the same in every pane, so that times stand exactly under each other."""
 RIGHT_PX: Final = 8
+_EDGE_PX: Final = 3.0
 _HEADROOM: Final = 0.07
 _GRID: Final = "#DCE1E5"
 _GATE: Final = palette.GREEN
@@ -212,25 +213,19 @@ class TracePane(QFrame):
         menu.addSeparator()
         menu.addAction("Remove pane", self.remove_requested.emit)
         self.menu_button.setMenu(menu)
-        axis = _ValueAxis(style.small(self, 0.94))
-        self.plot = pg.PlotWidget(background=style.PAPER, axisItems={"left": axis})
+        self.plot = pg.GraphicsView(background=style.PAPER)
         self.plot.setFrameShape(QFrame.Shape.NoFrame)
         self.plot.setViewportUpdateMode(pg.GraphicsView.ViewportUpdateMode.NoViewportUpdate)
         self.plot.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        item = self.plot.getPlotItem()
-        item.hideButtons()
-        item.setMenuEnabled(False)
-        item.hideAxis("bottom")
-        for side in ("bottom", "top", "right"):
-            item.getAxis(side).enableAutoSIPrefix(False)  # hidden axes would go on writing their labels
-        item.layout.setContentsMargins(0, 3, RIGHT_PX, 3)
-        item.layout.setSpacing(0)
-        self._view = item.getViewBox()
+        self._view = pg.ViewBox(enableMenu=False, enableMouse=False)
         self._view.setDefaultPadding(0.0)
         self._view.disableAutoRange()
-        self._view.setMouseEnabled(False, False)
+        self._axis = _ValueAxis(style.small(self, 0.94))
+        self._axis.linkToView(self._view)
+        for item in (self._view, self._axis):
+            self.plot.scene().addItem(item)
         self._backdrop = _Backdrop()
-        item.addItem(self._backdrop, ignoreBounds=True)
+        self._view.addItem(self._backdrop, ignoreBounds=True)
         self.canvas = TraceCanvas(self._render, self.plot.viewport())
         self.canvas.menu_requested.connect(self._open_menu)
         self.canvas.vertical_zoom_requested.connect(self._zoom_vertical)
@@ -257,7 +252,11 @@ class TracePane(QFrame):
     def eventFilter(self, watched: QWidget, event: QEvent) -> bool:
         """The canvas always covers the viewport."""
         if event.type() == QEvent.Type.Resize:
-            self.canvas.setGeometry(watched.rect())
+            size = watched.rect()
+            self.canvas.setGeometry(size)
+            height = max(size.height() - 2.0 * _EDGE_PX, 1.0)
+            self._view.setGeometry(QRectF(AXIS_PX, _EDGE_PX, max(size.width() - AXIS_PX - RIGHT_PX, 1.0), height))
+            self._axis.setGeometry(QRectF(0.0, _EDGE_PX, AXIS_PX, height))
             self.show_window(*self._window)
         return super().eventFilter(watched, event)
 
@@ -278,15 +277,14 @@ class TracePane(QFrame):
 
     def _match(self, items: list, wanted: list[tuple[Line, Look]], make: type, zero: float) -> list:
         """Reuse plot items; make or drop the difference."""
-        plot = self.plot.getPlotItem()
         for item, (line, look) in zip(items, wanted, strict=False):
             item.set_line(line, look, zero)
         for line, look in wanted[len(items) :]:
             item = make(line, look, zero)
-            plot.addItem(item, ignoreBounds=True)
+            self._view.addItem(item, ignoreBounds=True)
             items.append(item)
         for item in items[len(wanted) :]:
-            plot.removeItem(item)
+            self._view.removeItem(item)
         return items[: len(wanted)]
 
     def _write_head(self, series: Series) -> None:
@@ -317,7 +315,6 @@ class TracePane(QFrame):
         if self._series is None or self.plot.viewport().width() < AXIS_PX + 20:
             return
         zero = self._series.marks.zero_log_s
-        self.plot.getPlotItem().layout.activate()
         n_pixels = max(int(self._view.width()), 1)
         for i, curve in enumerate(self._curves):
             curve.show_window(start_log_s, stop_log_s, n_pixels, i / max(len(self._curves), 1))
@@ -328,7 +325,7 @@ class TracePane(QFrame):
             xRange=(start_log_s - zero, stop_log_s - zero), yRange=(low, high), padding=0.0, update=True, disableAutoRange=True
         )
         inside = self._inside()
-        value_step = self.plot.getPlotItem().getAxis("left").step(low, high, inside.height())
+        value_step = self._axis.step(low, high, inside.height())
         scale = TimeScale(start_log_s, stop_log_s, inside.left(), inside.right())
         _, times = ticks(start_log_s - zero, stop_log_s - zero, 90.0 * scale.pixel_s)
         _, values = ticks(low, high, value_step)
@@ -338,7 +335,7 @@ class TracePane(QFrame):
             self.move_cursor(self.canvas.cursor_log_s)
 
     def _inside(self) -> QRectF:
-        return self.plot.mapFromScene(self._view.sceneBoundingRect()).boundingRect().toRectF()
+        return self.plot.viewportTransform().mapRect(self._view.sceneBoundingRect())
 
     def _fitted(self, start_log_s: float, stop_log_s: float) -> tuple[float, float]:
         """Range of the data in view with headroom. Kept as it is while the data still fit and fill it, so that it does not tremble."""
@@ -346,7 +343,7 @@ class TracePane(QFrame):
         low = min((low for low, _ in found), default=math.inf)
         high = max((high for _, high in found), default=-math.inf)
         if low > high:
-            return self._range
+            return self._range if self._range[1] > self._range[0] else (0.0, 1.0)
         old_low, old_high = self._range
         width = old_high - old_low
         if old_low <= low and high <= old_high and high - low > 0.72 * width:

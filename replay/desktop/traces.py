@@ -69,7 +69,7 @@ class TraceStack(QWidget):
         self.splitter.setChildrenCollapsible(False)
         self.splitter.setHandleWidth(5)
         self.splitter.splitterMoved.connect(lambda *_: self._edited())
-        self.scroll = QScrollArea()
+        self.scroll = _Panes()
         self.scroll.setWidgetResizable(True)
         self.scroll.setFrameShape(QFrame.Shape.NoFrame)
         self.scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -108,12 +108,7 @@ class TraceStack(QWidget):
         self.measure_button.clicked.connect(self.set_measuring)
         for widget in (add, zoom, out, into, whole, self.measure_button, self.bands_button):
             row.addWidget(widget)
-        row.addStretch(1)
-        for colour, text, is_bar in ((palette.GREEN, "gravity used", True), (palette.VERMILLION, "measurement rejected", False)):
-            row.addWidget(_Sign(colour, is_bar))
-            label = QLabel(text)
-            label.setObjectName("muted")
-            row.addWidget(label)
+        row.addWidget(_Legend(), 1)
         return row
 
     # the two entry points of a view
@@ -122,9 +117,8 @@ class TraceStack(QWidget):
         """Draw a new result."""
         is_first = self._series is None
         self._series = of_snapshot(snapshot)
-        marks = self._series.marks
         if is_first or self._window is None or not self._fits(*self._window):
-            self._window = (marks.start_log_s, marks.stop_log_s)
+            self._window = self._whole()
         for pane in self._panes:
             pane.set_series(self._series, self.bands_button.isChecked())
         self._draw_window()
@@ -163,30 +157,31 @@ class TraceStack(QWidget):
         """Show [start, stop] on every pane. Many calls within a frame are drawn once."""
         if self._series is None or not (math.isfinite(start_log_s) and math.isfinite(stop_log_s)):
             return
-        marks = self._series.marks
-        whole = max(marks.stop_log_s - marks.start_log_s, 1e-6)
-        width = min(max(stop_log_s - start_log_s, 1e-4), 1.2 * whole)
+        first, last = self._whole()
+        width = min(max(stop_log_s - start_log_s, 1e-4), 1.2 * (last - first))
         middle = 0.5 * (start_log_s + stop_log_s)
-        slack = 0.1 * whole
-        start = min(max(middle - 0.5 * width, marks.start_log_s - slack), marks.stop_log_s + slack - width)
+        slack = 0.1 * (last - first)
+        start = min(max(middle - 0.5 * width, first - slack), last + slack - width)
         self._window = (start, start + width)
         if not self._frame.isActive():
             self._frame.start()
 
     def _fits(self, start_log_s: float, stop_log_s: float) -> bool:
         """The window still lies on the log."""
-        assert self._series is not None
-        marks = self._series.marks
-        return (
-            start_log_s < marks.stop_log_s
-            and stop_log_s > marks.start_log_s
-            and stop_log_s - start_log_s <= 1.3 * (marks.stop_log_s - marks.start_log_s)
-        )
+        first, last = self._whole()
+        return start_log_s < last and stop_log_s > first and stop_log_s - start_log_s <= 1.3 * (last - first)
+
+    def _whole(self) -> tuple[float, float]:
+        """Ends of the log; a second of nothing where it is empty."""
+        marks = self._series.marks if self._series is not None else None
+        if marks is None or marks.stop_log_s <= marks.start_log_s:
+            return (0.0, 1.0)
+        return marks.start_log_s, marks.stop_log_s
 
     def fit(self) -> None:
         """The whole log."""
         if self._series is not None:
-            self.set_window(self._series.marks.start_log_s, self._series.marks.stop_log_s)
+            self.set_window(*self._whole())
 
     def zoom(self, factor: float, about_log_s: float | None = None) -> None:
         """Scale the window's width; about the cursor where it is in view, else about the middle."""
@@ -463,6 +458,40 @@ class TraceStack(QWidget):
 
     def sizeHint(self) -> QSize:
         return QSize(760, 620)
+
+
+class _Panes(QScrollArea):
+    """Scrolls by its bar and by the wheel over it, not by keys: those belong to the traces and the window."""
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        event.ignore()
+
+
+class _Legend(QWidget):
+    """What stands along the bottom edge of every pane, at the right; not there where the tools leave it no room."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(style.GAP // 2)
+        row.addStretch(1)
+        self._parts: list[QWidget] = []
+        for colour, text, is_bar in ((palette.GREEN, "gravity used", True), (palette.VERMILLION, "measurement rejected", False)):
+            label = QLabel(text)
+            label.setObjectName("muted")
+            self._parts += [_Sign(colour, is_bar), label]
+        for part in self._parts:
+            row.addWidget(part)
+        self._wanted_px = row.sizeHint().width()
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(0, 0)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        for part in self._parts:
+            part.setVisible(self.width() >= self._wanted_px)
 
 
 class _Sign(QWidget):
