@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -84,7 +85,8 @@ def estimate_attitude(
         Where the accelerometer may correct the attitude; everywhere if not given.
     is_gap_before : array_like of bool, shape (n,), optional
     **gains
-        `gain_per_s`, `bias_gain_per_s2` (complementary), `gain_radps` (gradient); those of "kalman" and "smoother" as in `kalman.py`.
+        `gain_per_s`, `bias_gain_per_s2` (complementary), `gain_radps` (gradient); for "kalman" and "smoother" `settings`, `mask`, or
+        single fields of `kalman.AttitudeFilterSettings`.
 
     Returns
     -------
@@ -95,18 +97,21 @@ def estimate_attitude(
     CannotEstimate
         Shapes that do not fit, time that does not increase, an unknown method or gain, no usable row.
     """
-    arrays = _checked(time_s, rate_body_radps, accel_body_mps2)
-    n = len(arrays[0])
-    is_used = np.ones(n, dtype=bool) if is_gravity_used is None else np.ascontiguousarray(is_gravity_used, dtype=bool)
-    gap = np.zeros(n, dtype=bool) if is_gap_before is None else np.ascontiguousarray(is_gap_before, dtype=bool)
-    is_used = is_used & np.isfinite(arrays[1]).all(axis=1) & np.isfinite(arrays[2]).all(axis=1)
-    time, rate, accel = arrays[0], filters.filled(arrays[0], arrays[1]), filters.filled(arrays[0], arrays[2])
-    bias = np.array(gyro_bias_body_radps, dtype=float)
-    q = _first_attitude(time, rate, accel, bias, pad_azimuth_rad) if q_start is None else rotation.normalise(q_start)
     if method not in METHODS:
         raise CannotEstimate("attitude", f"no method {method!r}; there are {', '.join(METHODS)}")
+    time, rate, accel = _checked(time_s, rate_body_radps, accel_body_mps2)
+    q = None if q_start is None else rotation.normalise(q_start)
+    bias = np.array(gyro_bias_body_radps, dtype=float)
     if method in ("kalman", "smoother"):
-        return _kalman(method, time, rate, accel, q, bias, is_used, gap, gains)
+        gains |= {"is_gravity_used": is_gravity_used, "is_gap_before": is_gap_before, "gyro_bias_body_radps": bias}
+        return _kalman(method, time, rate, accel, q, pad_azimuth_rad, gains)
+    n = len(time)
+    is_used = np.ones(n, dtype=bool) if is_gravity_used is None else np.ascontiguousarray(is_gravity_used, dtype=bool)
+    is_used = is_used & np.isfinite(rate).all(axis=1) & np.isfinite(accel).all(axis=1)
+    gap = np.zeros(n, dtype=bool) if is_gap_before is None else np.ascontiguousarray(is_gap_before, dtype=bool)
+    rate, accel = filters.filled(time, rate), filters.filled(time, accel)
+    if q is None:
+        q = _first_attitude(time, rate, accel, bias, pad_azimuth_rad)
     return _quick(method, time, rate, accel, q, bias, is_used, gap, gains)
 
 
@@ -135,17 +140,18 @@ def _run(
 
 
 def _kalman(
-    method: str, time: Array, rate: Array, accel: Array, q: Array, bias: Array, is_used: Mask, gap: Mask, gains: dict[str, Any]
+    method: str, time: Array, rate: Array, accel: Array, q_start: Array | None, pad_azimuth_rad: float, options: dict[str, Any]
 ) -> AttitudeEstimate:
-    try:
-        from replay.motion import kalman
-    except ImportError:
-        raise CannotEstimate(f"attitude by {method!r}", "this method is not built yet") from None
+    """The Kalman methods level their own start and bridge their own gaps, with the uncertainty that brings; only the heading is ours."""
+    from replay.motion import kalman
+
     run = kalman.kalman_attitude if method == "kalman" else kalman.smooth_attitude
-    found: AttitudeEstimate = run(
-        time, rate, accel, q_start=q, gyro_bias_body_radps=bias, is_gravity_used=is_used, is_gap_before=gap, **gains
-    )
-    return found
+    found: AttitudeEstimate = run(time, rate, accel, q_start=q_start, **options)
+    turn_rad = 0.5 * np.pi - pad_azimuth_rad
+    if q_start is not None or turn_rad == 0.0:
+        return found
+    turn = np.array([np.cos(0.5 * turn_rad), 0.0, 0.0, np.sin(0.5 * turn_rad)])
+    return dataclasses.replace(found, q_enu_from_body=rotation.multiply(turn, found.q_enu_from_body))
 
 
 def _checked(time_s: ArrayLike, rate: ArrayLike, accel: ArrayLike) -> tuple[Array, Array, Array]:
@@ -196,11 +202,18 @@ def integrated(measurements: Measurements, levelling: Levelling, stop: int | Non
 
 
 def quick_attitude(
-    method: str, measurements: Measurements, rate: Array, accel: Array, levelling: Levelling, is_used: Mask, settings: EstimatorSettings
-) -> Array:
-    """Attitude of a flight by "integrate", "complementary" or "gradient", shape (n, 4); `rate` and `accel` are filled, bias taken off."""
+    method: str, measurements: Measurements, rate: Array, accel: Array, levelling: Levelling, is_used: Mask, settings: EstimatorSettings,
+    *, has_flight: bool = True,
+) -> Array:  # fmt: skip
+    """Attitude of a flight by "integrate", "complementary" or "gradient", shape (n, 4); `rate` and `accel` are filled, bias taken off.
+
+    A flight computer's filter starts where the computer levels, before liftoff; in a record without a flight, at the first sample.
+    """
     gains = {name: float(getattr(settings, field_name)) for name, field_name in GAINS[method].items()}
-    return _run(
-        method, measurements.log_time_s, rate, accel, is_used, np.zeros(3), start_of(measurements, levelling),
-        levelling.q_enu_from_body, measurements.is_gap_before, gains,
-    )  # fmt: skip
+    time, gap = measurements.log_time_s, measurements.is_gap_before
+    i_start, q_start = start_of(measurements, levelling), levelling.q_enu_from_body
+    if method != "integrate" and not has_flight and i_start > 0:
+        m = i_start + 1
+        q_start = filters.integrate(time[:m], rate[:m], np.zeros(3), i_start, q_start, gap[:m])[0].copy()
+        i_start = 0
+    return _run(method, time, rate, accel, is_used, np.zeros(3), i_start, q_start, gap, gains)

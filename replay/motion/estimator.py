@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Protocol
+from threading import Event
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from replay.errors import Cancelled, CannotEstimate
 from replay.flightlog.log import FlightLog
 from replay.motion import filters, trajectory
-from replay.motion.attitude import estimate_attitude, quick_attitude, start_of
+from replay.motion.attitude import GAINS, estimate_attitude, quick_attitude, start_of
 from replay.motion.levelling import level
 from replay.motion.phasing import find_events, gravity_gate
 from replay.motion.settings import METHODS, EstimatorSettings
@@ -30,12 +31,6 @@ Array = NDArray[np.float64]
 Vec3 = tuple[float, float, float]
 
 
-class Cancel(Protocol):
-    """What tells a long piece of work to stop: a `threading.Event` does."""
-
-    def is_set(self) -> bool: ...
-
-
 def estimate(
     log: FlightLog,
     method: str = "smoother",
@@ -48,7 +43,7 @@ def estimate(
     imu_from_cg_m: Vec3 = (0.0, 0.0, 0.0),
     prepared: Prepared | None = None,
     progress: Callable[[float, str], None] | None = None,
-    cancel: Cancel | None = None,
+    cancel: Event | None = None,
 ) -> Solution:
     """Attitude, velocity and position of a flight.
 
@@ -72,7 +67,8 @@ def estimate(
         `sensors.prepare(log)`, kept where the calibration of one log is changed again and again.
     progress : callable, optional
         Called with the fraction done, 0 to 1, and what is being done.
-    cancel : object with `is_set()`, optional
+    cancel : threading.Event, optional
+        Set from elsewhere, it stops the work.
 
     Returns
     -------
@@ -100,9 +96,13 @@ def estimate(
     events = find_events(measurements, site) if events is None else events
     levelling = _with_pad_bias(level(measurements, events, site, settings), calibration)
     step(0.4, f"attitude and trajectory by {method}")
-    has_flight = bool(np.isfinite(events.liftoff_log_s))
-    if method in ("kalman", "smoother") and has_flight:
-        solution = _by_flight_filter(measurements, events, site, levelling, settings, backward=method == "smoother")
+    if method in ("kalman", "smoother") and np.isfinite(events.liftoff_log_s):
+        from replay.motion.smoother import filter_flight
+
+        solution = filter_flight(
+            measurements, events, site, levelling, settings,
+            backward=method == "smoother", progress=lambda share: step(0.4 + 0.5 * share, f"{method} over the flight"), cancel=cancel,
+        )  # fmt: skip
     else:
         solution = _by_attitude(method, measurements, events, site, levelling, settings)
     step(0.9, "putting the result together")
@@ -110,7 +110,7 @@ def estimate(
         _at_cg(solution, measurements, imu_from_cg_m),
         method=method,
         calibration=calibration,
-        assumptions=(*_assumptions(measurements, mount, events, site, calibration), *solution.assumptions),
+        assumptions=(*_assumptions(measurements, mount, events, site, calibration, imu_from_cg_m), *solution.assumptions),
         run_time_s=time.perf_counter() - begun,
     )
     step(1.0, "done")
@@ -120,7 +120,7 @@ def estimate(
 class _Steps:
     """Reports progress, and stops where asked to."""
 
-    def __init__(self, progress: Callable[[float, str], None] | None, cancel: Cancel | None) -> None:
+    def __init__(self, progress: Callable[[float, str], None] | None, cancel: Event | None) -> None:
         self._progress, self._cancel = progress, cancel
 
     def __call__(self, fraction: float, text: str) -> None:
@@ -144,17 +144,6 @@ def noise_of(measurements: Measurements, levelling: Levelling, settings: Estimat
     return dataclasses.replace(noise, **overrides, defaulted=noise.defaulted - frozenset(overrides))
 
 
-def _by_flight_filter(
-    measurements: Measurements, events: Events, site: Site, levelling: Levelling, settings: EstimatorSettings, *, backward: bool
-) -> Solution:
-    try:
-        from replay.motion.smoother import filter_flight
-    except ImportError:
-        raise CannotEstimate("smoother" if backward else "kalman", "this method is not built yet") from None
-    solution: Solution = filter_flight(measurements, events, site, levelling, settings, backward=backward)
-    return solution
-
-
 def _by_attitude(
     method: str, measurements: Measurements, events: Events, site: Site, levelling: Levelling, settings: EstimatorSettings
 ) -> Solution:
@@ -162,14 +151,12 @@ def _by_attitude(
     time_s = measurements.log_time_s
     accel = measurements.accel_body_mps2
     rate = measurements.rate_body_radps - levelling.gyro_bias_body_radps
-    if measurements.n_bad:
-        accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)
     gate = np.zeros(len(time_s), dtype=bool) if method == "integrate" else gravity_gate(measurements, events, settings)
     extra: dict[str, Any] = {}
     if method in ("kalman", "smoother"):
         found = estimate_attitude(
             time_s, rate, accel, method, is_gravity_used=gate, is_gap_before=measurements.is_gap_before,
-            pad_azimuth_rad=site.pad_azimuth_or_default_rad,
+            mask=measurements.is_rate_clipped, pad_azimuth_rad=site.pad_azimuth_or_default_rad,
         )  # fmt: skip
         q, gate = found.q_enu_from_body, found.is_gravity_used
         extra = {
@@ -177,8 +164,11 @@ def _by_attitude(
             "gyro_bias_body_radps": found.gyro_bias_body_radps,
             "gyro_bias_sd_radps": found.gyro_bias_sd_radps,
         }
-    else:
-        q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings)
+    if measurements.n_bad:
+        accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)
+    if method in GAINS:
+        has_flight = bool(np.isfinite(events.liftoff_log_s))
+        q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings, has_flight=has_flight)
     solution = Solution(
         method=method,
         calibration=Calibration(),
@@ -265,8 +255,12 @@ def _at_cg(solution: Solution, measurements: Measurements, imu_from_cg_m: Vec3) 
     return dataclasses.replace(solution, vel_enu_mps=vel, pos_enu_m=pos, accel_body_mps2=accel)
 
 
-def _assumptions(measurements: Measurements, mount: Mount, events: Events, site: Site, calibration: Calibration) -> tuple[str, ...]:
+def _assumptions(
+    measurements: Measurements, mount: Mount, events: Events, site: Site, calibration: Calibration, imu_from_cg_m: Vec3
+) -> tuple[str, ...]:
     lines = list(site.assumptions())
+    if np.isfinite(events.liftoff_log_s) and not any(imu_from_cg_m):
+        lines.append("no lever arm: the IMU is taken to sit at the centre of gravity")
     if mount.note:
         lines.append(mount.note)
     lines += measurements.notes
