@@ -1,0 +1,175 @@
+"""Compiled loop of a re-flight: the difference to the flown motion, integrated by the flight model. Slow twin: `_reference_refly.py`.
+
+The flown motion y_f obeys y_f' = D(y_f) + d, with D the model and d what the flight saw beyond it. The re-flown motion is driven by the
+same d, so their difference obeys (y - y_f)' = D(y) - D(y_f): d needs no differentiating of noisy rates, and no difference in guidance
+gives exactly no difference in motion.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from replay import _quaternion
+from replay.jit import compiled
+from replay.whatif import _kernels_flight as flight
+
+N_BODY = 13
+# columns of a re-flown row: difference of the 13 body states, gimbal flown and re-flown, attitude believed, command re-flown
+DIFFERENCE, GIMBAL_FLOWN, GIMBAL_REFLOWN, BELIEVED, COMMAND, N_ROW = 0, 13, 15, 17, 21, 23
+
+
+@compiled
+def _held(time_s, command, k, t, delay, out):  # type: ignore[no-untyped-def]
+    """Row of `command` (n, 2) in force at t: the newest, up to row k, that is at least `delay` old; zero before the first."""
+    i = k
+    while i >= 0 and time_s[i] > t - delay + 1e-9:
+        i -= 1
+    for j in range(2):
+        out[j] = command[i, j] if i >= 0 else 0.0
+
+
+@compiled
+def _flown_at(flown, k, fraction, y):  # type: ignore[no-untyped-def]
+    """Flown body states between rows k and k + 1; the quaternion is not yet of unit length."""
+    k1 = min(k + 1, flown.shape[0] - 1)
+    for i in range(N_BODY):
+        y[i] = flown[k, i] + (flown[k1, i] - flown[k, i]) * fraction
+
+
+@compiled
+def _unit(y):  # type: ignore[no-untyped-def]
+    length = math.sqrt(y[6] * y[6] + y[7] * y[7] + y[8] * y[8] + y[9] * y[9])
+    for i in range(6, 10):
+        y[i] /= length
+
+
+@compiled
+def _slope(t, k, fraction, state, is_free, flown, a, motor, commands, into, y, dy, w):  # type: ignore[no-untyped-def]
+    """Derivative of (difference 13, gimbal flown 2, gimbal re-flown 2). `commands` (2, 2): flown, re-flown. `y`, `dy`: (2, 15) scratch."""
+    points = np.zeros((0, 3))
+    _flown_at(flown, k, fraction, y[0])
+    for i in range(N_BODY):
+        y[1, i] = y[0, i] + state[i]
+    for which in range(2):
+        _unit(y[which])
+        for j in range(2):
+            y[which, 13 + j] = state[13 + 2 * which + j]
+            w[flight._COMMAND + j] = commands[which, j]
+        flight.derivative(t, y[which], 0.0, 2, a, motor, points, dy[which], w)
+        for j in range(2):
+            into[13 + 2 * which + j] = dy[which, 13 + j]
+    for i in range(N_BODY):
+        into[i] = dy[1, i] - dy[0, i] if is_free else 0.0
+
+
+@compiled
+def _prompt(state, commands, a, h):  # type: ignore[no-untyped-def]
+    """A gimbal without lag goes where it is told, as far as its rate lets it in a step."""
+    for which in range(2):
+        for j in range(2):
+            i = 13 + 2 * which + j
+            state[i] += flight.clip(flight.clip(commands[which, j], a.gimbal_limit_rad) - state[i], a.gimbal_rate_limit_radps * h)
+
+
+@compiled
+def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_left, rate_logged, rate_gain, q_believed, nose_ref, n_sub, out):  # type: ignore[no-untyped-def]
+    """Fly again. n rows; times are s after liftoff.
+
+    `flown` (n, 13): position, velocity, quaternion, body rate. Before row `i_free` the rail holds. `command_flown` (n, 2) drives the
+    flown gimbal; the re-flown command is the steering law's plus `command_left` (n, 2), what the law leaves of the flown one.
+    `rate_logged` (n, 3): body rate as the computer would have had it on the flown motion; `rate_gain` (3, 3): its change per true
+    change. `q_believed` (4,) and `nose_ref` (3,) on the pad are used up. `out` (n, 23).
+    """
+    n = len(time_s)
+    w, y, dy = np.zeros(flight.N_WORK), np.zeros((2, 15)), np.zeros((2, 15))
+    state, stage_state, slopes = np.zeros(17), np.zeros(17), np.zeros((4, 17))
+    commands, rate, last_rate = np.zeros((2, 2)), np.zeros(3), np.zeros(3)
+    command_new = np.zeros((n, 2))
+    for k in range(n):
+        for i in range(3):
+            last_rate[i] = rate[i]
+            rate[i] = rate_logged[k, i]
+            for j in range(3):
+                rate[i] += rate_gain[i, j] * state[10 + j]
+        if k > 0 and time_s[k] > 0.0:
+            half = 0.5 * (time_s[k] - time_s[k - 1])
+            dw, dx, dy_, dz = _quaternion.from_rotvec(
+                half * (rate[0] + last_rate[0]), half * (rate[1] + last_rate[1]), half * (rate[2] + last_rate[2])
+            )
+            q_believed[0], q_believed[1], q_believed[2], q_believed[3] = _quaternion.multiply(
+                q_believed[0], q_believed[1], q_believed[2], q_believed[3], dw, dx, dy_, dz
+            )
+        if time_s[k] >= guide.start_s - 1e-9 and time_s[k] < guide.stop_s:
+            if time_s[k] >= guide.upright_from_s - 1e-9 and k > 0:
+                flight.turn_towards_up(nose_ref, guide.upright_rate_radps * (time_s[k] - time_s[k - 1]))
+            flight.steer(q_believed, rate[0], rate[1], nose_ref, guide, a.gimbal_limit_rad, command_new[k], 0)
+        for j in range(2):
+            command_new[k, j] = flight.clip(command_new[k, j] + command_left[k, j], a.gimbal_limit_rad)
+            out[k, COMMAND + j] = command_new[k, j]
+        for i in range(17):
+            out[k, i] = state[i]
+        for i in range(4):
+            out[k, BELIEVED + i] = q_believed[i]
+        if k == n - 1:
+            break
+        period = time_s[k + 1] - time_s[k]
+        h = period / n_sub
+        for i_sub in range(n_sub):
+            t = time_s[k] + i_sub * h
+            _held(time_s, command_flown, k, t, a.gimbal_delay_s, commands[0])
+            _held(time_s, command_new, k, t, a.gimbal_delay_s, commands[1])
+            if a.gimbal_time_constant_s <= 0.0:
+                _prompt(state, commands, a, h)
+            for i_stage in range(4):
+                ahead = 0.0 if i_stage == 0 else (1.0 if i_stage == 3 else 0.5)
+                for i in range(17):
+                    stage_state[i] = state[i] + ahead * h * slopes[i_stage - 1, i] if i_stage > 0 else state[i]
+                _slope(
+                    t + ahead * h,
+                    k,
+                    (i_sub + ahead) / n_sub,
+                    stage_state,
+                    k >= i_free,
+                    flown,
+                    a,
+                    motor,
+                    commands,
+                    slopes[i_stage],
+                    y,
+                    dy,
+                    w,
+                )
+            for i in range(17):
+                state[i] += h / 6.0 * (slopes[0, i] + 2.0 * slopes[1, i] + 2.0 * slopes[2, i] + slopes[3, i])
+
+
+@compiled
+def model_along(time_s, flown, command_flown, a, motor, n_sub, felt, alpha, mass, gimbal):  # type: ignore[no-untyped-def]
+    """What the model says along the flown motion: specific force at the centre of gravity, angular acceleration, mass, gimbal angles."""
+    n = len(time_s)
+    w, y, dy, points = np.zeros(flight.N_WORK), np.zeros(15), np.zeros(15), np.zeros((0, 3))
+    command = np.zeros(2)
+    angle = np.zeros(2)
+    for k in range(n):
+        _flown_at(flown, k, 0.0, y)
+        _unit(y)
+        for j in range(2):
+            y[13 + j] = angle[j]
+            gimbal[k, j] = angle[j]
+        flight.derivative(time_s[k], y, 0.0, 2, a, motor, points, dy, w)
+        for i in range(3):
+            felt[k, i] = w[flight._FORCE + i]
+            alpha[k, i] = dy[10 + i]
+        mass[k] = w[flight._MASS]
+        if k == n - 1:
+            break
+        h = (time_s[k + 1] - time_s[k]) / n_sub
+        for i_sub in range(n_sub):
+            _held(time_s, command_flown, k, time_s[k] + i_sub * h, a.gimbal_delay_s, command)
+            for j in range(2):
+                target = flight.clip(command[j], a.gimbal_limit_rad)
+                # the lag's exact answer over the step, as far as the rate limit lets it
+                share = 1.0 if a.gimbal_time_constant_s <= 0.0 else -math.expm1(-h / a.gimbal_time_constant_s)
+                angle[j] += flight.clip((target - angle[j]) * share, a.gimbal_rate_limit_radps * h)

@@ -1,0 +1,369 @@
+"""Re-fly: the guided vehicle flown again through the same disturbances, its computer carrying another calibration.
+
+No change of calibration gives back the flown flight exactly; any difference is the calibration's doing. Stabilising to vertical only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay import rotation
+from replay.errors import CannotEstimate
+from replay.sensors.calibration import Calibration, gyro_matrix
+from replay.units import DEG
+from replay.whatif.disturbance import REFLY, SUB_STEPS, Disturbance, Flown, flown_motion, recover
+from replay.whatif.vehicle import Guidance, Vehicle
+
+if TYPE_CHECKING:
+    from replay.flightlog.log import FlightLog
+    from replay.motion.solution import Solution
+    from replay.sensors.measurements import Prepared
+    from replay.sensors.mount import Mount
+
+Array = NDArray[np.float64]
+
+LEFT_OUT = (
+    "The model leaves out: flex and slosh, how the air differs along another path, canopy dynamics (below the parachute the flown "
+    "swing is kept and the path shifts), servo load, and anything the flight computer does beyond this steering law."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """One of the two flights. n rows: position (enu, m), attitude, gimbal angles (rad, n x 2) by the model of the servo."""
+
+    pos_enu_m: Array
+    q_enu_from_body: Array
+    gimbal_rad: Array
+
+    @property
+    def tilt_rad(self) -> Array:
+        return rotation.tilt(self.q_enu_from_body)
+
+    @property
+    def tilt_azimuth_rad(self) -> Array:
+        return rotation.tilt_azimuth(self.q_enu_from_body)
+
+    @property
+    def roll_rad(self) -> Array:
+        return rotation.roll(self.q_enu_from_body)
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Where one flight was at an event: s after liftoff, m, rad. NaN where the record does not get there."""
+
+    time_s: float
+    east_m: float
+    north_m: float
+    height_m: float
+    tilt_rad: float
+    tilt_azimuth_rad: float
+
+
+@dataclass(frozen=True, eq=False)
+class Reflight:
+    """The flown flight and the re-flown one on the same rows, from liftoff on.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        After liftoff.
+    flown, reflown : Track
+    q_enu_from_body_believed : ndarray, shape (m, 4)
+        What the computer would have believed in the re-flown flight, up to the parachute (m <= n).
+    moments : dict of str to (Moment, Moment)
+        Burnout, apogee and touchdown: flown, re-flown.
+    disturbance : Disturbance
+    guidance : Guidance
+    guidance_source : str
+    command_misfit_rad : float
+        RMS of logged command less the steering law's while steering; NaN where no commands are logged.
+    assumptions : tuple of str
+    left_out : str
+    """
+
+    time_s: Array
+    flown: Track
+    reflown: Track
+    q_enu_from_body_believed: Array
+    moments: dict[str, tuple[Moment, Moment]]
+    disturbance: Disturbance
+    guidance: Guidance
+    guidance_source: str
+    command_misfit_rad: float
+    assumptions: tuple[str, ...]
+    left_out: str = LEFT_OUT
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """What the computer makes of the flown record with one calibration: attitude on the pad, body rates, and body rate per raw rate."""
+
+    q_enu_from_body: Array
+    rate_body_radps: Array
+    rate_gain: Array
+
+
+def refly(
+    log: FlightLog,
+    flown: Solution,
+    vehicle: Vehicle,
+    *,
+    onboard: Calibration,
+    as_flown: Calibration | None = None,
+    guidance: Guidance | None = None,
+    bandwidth_hz: float = 12.0,
+    prepared: Prepared | None = None,
+) -> Reflight:
+    """Fly again with another calibration on board.
+
+    Parameters
+    ----------
+    log : FlightLog
+    flown : Solution
+        What was flown, with the best calibration known (the reconciled one).
+    vehicle : Vehicle
+    onboard : Calibration
+        The one the computer is to carry this time.
+    as_flown : Calibration, optional
+        The one it carried; neutral where not given.
+    guidance : Guidance, optional
+        Instead of the vehicle file's; where neither is given it is identified from the logged commands.
+    bandwidth_hz : float
+        Of the disturbance history that is shown, and of the logged thrust.
+    prepared : Prepared, optional
+        `sensors.prepare(log)`, kept where many calibrations are tried.
+
+    Raises
+    ------
+    CannotEstimate
+        No guidance to re-fly, no liftoff and apogee, or no path.
+    """
+    as_flown = as_flown or Calibration()
+    if vehicle.gimbal is None or (vehicle.guidance is None and guidance is None and log.get("gimbal_command_rad") is None):
+        raise CannotEstimate(REFLY, "no guidance to re-fly: the vehicle file has none and the log has no gimbal commands")
+    motion = flown_motion(flown, log, vehicle, bandwidth_hz)
+    mount = _mount(log, flown.calibration)
+    beliefs = [believe(log, c, flown, mount, prepared) for c in (as_flown, onboard)]
+    guidance, source = _guidance(guidance, vehicle, motion, beliefs[0])
+    burnout_s = flown.events.burnout_log_s - flown.events.liftoff_log_s
+    law = steering_law(guidance, burnout_s if np.isfinite(burnout_s) else float(motion.time_s[-1]))
+    own = steered(motion, law, beliefs[0])
+    command = motion.command_rad if motion.has_commands else own
+    true_gain = mount.dcm_body_from_imu @ gyro_matrix(flown.calibration)
+    rows, believed = _fly(motion, law, beliefs[1], true_gain, command, command - own)
+    tracks = _tracks(flown, motion, rows)
+    is_steering = (motion.time_s >= law[2]) & (motion.time_s < law[3])
+    misfit = float(np.sqrt(np.mean((command - own)[is_steering] ** 2))) if motion.has_commands and is_steering.any() else float("nan")
+    return Reflight(
+        flown.time_s[motion.rows.start :],
+        *tracks,
+        believed,
+        moments_of(flown, motion, *tracks),
+        recover(motion),
+        guidance,
+        source,
+        misfit,
+        (*flown.assumptions, *vehicle.assumptions(), *_assumptions(motion, source)),
+    )
+
+
+def _mount(log: FlightLog, calibration: Calibration) -> Mount:
+    from replay.sensors.mount import find_mount
+
+    return find_mount(log, calibration)
+
+
+def believe(log: FlightLog, calibration: Calibration, flown: Solution, mount: Mount, prepared: Prepared | None) -> Belief:
+    """Level and read the gyro bias with a calibration on the window the solution was levelled on, as the computer would."""
+    from replay.motion.levelling import level
+    from replay.motion.site import Site
+    from replay.sensors.measurements import measure
+
+    here = mount if calibration.mount_rotation_rad == flown.calibration.mount_rotation_rad else _mount(log, calibration)
+    measurements = measure(log, calibration, here, prepared)
+    window = (flown.levelling.start_log_s, flown.levelling.stop_log_s)
+    heading = Site(pad_azimuth_rad=_pad_azimuth(flown))
+    levelling = level(measurements, flown.events, heading, window_log_s=window)
+    bias = levelling.gyro_bias_body_radps if calibration.gyro_pad_bias else np.zeros(3)
+    rate = np.nan_to_num(measurements.rate_body_radps - bias)
+    return Belief(levelling.q_enu_from_body, rate, np.asarray(here.dcm_body_from_imu @ gyro_matrix(calibration)))
+
+
+def _pad_azimuth(flown: Solution) -> float:
+    """The declared heading, read back from the levelled attitude: with the swing taken off, body x points there."""
+    twist = float(rotation.roll(flown.levelling.q_enu_from_body))
+    return 0.5 * np.pi - twist
+
+
+def _guidance(given: Guidance | None, vehicle: Vehicle, motion: Flown, belief: Belief) -> tuple[Guidance, str]:
+    if given is not None:
+        return given, "as given"
+    if vehicle.guidance is not None:
+        return vehicle.guidance, "vehicle file"
+    from replay.whatif.guidance_fit import identify
+
+    idle = (0.0, 0.0, 0.0, -np.inf, np.inf, 0.0)
+    nothing = np.zeros_like(motion.command_rad)
+    _, believed = _fly(motion, idle, belief, np.eye(3), nothing, nothing, is_held=True)
+    fit = identify(motion.time_s, motion.command_rad, believed, belief.rate_body_radps[motion.rows], motion.frame.gimbal_limit_rad)
+    return fit.guidance, f"identified from the logged commands, misfit {fit.misfit_rad / DEG:.2f} deg RMS"
+
+
+def steering_law(guidance: Guidance, stop_s: float) -> tuple[float, ...]:
+    """The steering numbers as the loops take them."""
+    from replay.whatif.guidance import steering
+
+    return steering(guidance, stop_s)
+
+
+def steered(motion: Flown, law: tuple[float, ...], belief: Belief) -> Array:
+    """Commands of the steering law on the flown motion with one belief, shape (n, 2)."""
+    rows, _ = _fly(motion, law, belief, np.eye(3), np.zeros_like(motion.command_rad), np.zeros_like(motion.command_rad), is_held=True)
+    return np.ascontiguousarray(rows[:, 21:23])
+
+
+def _fly(
+    motion: Flown, law: tuple[float, ...], belief: Belief, true_gain: Array, command: Array, left: Array, *, is_held: bool = False
+) -> tuple[Array, Array]:
+    """Rows of the compiled loop, and the attitude believed. `is_held`: keep to the flown motion."""
+    from replay.whatif import _kernels_flight, _kernels_refly
+
+    n = len(motion.time_s)
+    out, q = np.zeros((n, _kernels_refly.N_ROW)), belief.q_enu_from_body.copy()
+    _kernels_refly.refly(
+        motion.time_s,
+        motion.states,
+        n if is_held else motion.i_free,
+        motion.frame,
+        _kernels_flight.Guide(*(float(x) for x in law)),
+        motion.motor,
+        np.ascontiguousarray(command),
+        np.ascontiguousarray(left),
+        np.ascontiguousarray(belief.rate_body_radps[motion.rows]),
+        np.ascontiguousarray(belief.rate_gain @ np.linalg.inv(true_gain)),
+        q,
+        np.ascontiguousarray(rotation.rotate(belief.q_enu_from_body, [0.0, 0.0, 1.0])),
+        SUB_STEPS,
+        out,
+    )
+    return out, out[:, 17:21]
+
+
+def _tracks(solution: Solution, motion: Flown, rows: Array) -> tuple[Track, Track]:
+    """Flown and re-flown on the solution's rows from liftoff on; below the parachute the flown path is shifted."""
+    n = len(motion.time_s)
+    after = slice(motion.rows.start, None)
+    pos, q = solution.pos_enu_m[after], rotation.make_continuous(solution.q_enu_from_body[after])
+    gimbal = np.zeros((2, len(pos), 2))
+    gimbal[0, :n], gimbal[1, :n] = rows[:, 13:15], rows[:, 15:17]
+    reflown_pos, reflown_q = pos.copy(), q.copy()
+    reflown_pos[:n] = pos[:n] + rows[:, 0:3]
+    changed = np.any(rows[:, 6:10] != 0.0, axis=1)
+    reflown_q[:n][changed] = rotation.normalise(q[:n] + rows[:, 6:10])[changed]
+    _descend(solution, motion, rows[-1], reflown_pos, reflown_q)
+    return Track(pos, q, gimbal[0]), Track(reflown_pos, reflown_q, gimbal[1])
+
+
+def _descend(solution: Solution, motion: Flown, last: Array, pos: Array, q: Array) -> None:
+    """Below the parachute: the difference in velocity dies out by drag, the path keeps the shift, it lands where it meets the ground.
+
+    Linearised quadratic drag about the flown descent: rate f/V across and 2 f/V along the fall, f the specific force, V the speed.
+    """
+    n, log_time_s = len(motion.time_s), solution.log_time_s[motion.rows.start :]
+    if n >= len(pos):
+        return
+    vel = solution.vel_enu_mps[motion.rows.start :]
+    felt = np.linalg.norm(np.nan_to_num(solution.accel_body_mps2[motion.rows.start :]), axis=1)
+    step = np.diff(log_time_s[n - 1 :])
+    across = np.cumsum(felt[n:] / np.maximum(np.abs(vel[n:, 2]), 1.0) * step)
+    fade = np.exp(-np.column_stack((across, across, 2.0 * across)))
+    speed = last[3:6] * np.vstack((np.ones(3), fade))
+    shift = last[0:3] + np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step[:, None], axis=0)
+    pos[n:] += shift
+    if np.any(last[6:10] != 0.0):
+        q[n:] = rotation.normalise(q[n:] + last[6:10] * fade[:, :1])
+    _land(solution, motion, pos, shift)
+
+
+def _land(solution: Solution, motion: Flown, pos: Array, shift: Array) -> None:
+    """Stop the re-flown path on the ground, held at the flown touchdown's height; carry it on by the last steady descent if it is late."""
+    touchdown = solution.events.touchdown_log_s
+    log_time_s = solution.log_time_s[motion.rows.start :]
+    n, i_down = len(motion.time_s), int(np.searchsorted(log_time_s, touchdown)) if np.isfinite(touchdown) else len(log_time_s)
+    if i_down >= len(log_time_s) or not np.any(shift):
+        return
+    ground = solution.pos_enu_m[motion.rows.start + i_down, 2]
+    if shift[i_down - n, 2] > 0.0:
+        late = log_time_s >= touchdown
+        steady = _steady_velocity(solution, touchdown)
+        pos[late] = pos[i_down] + (log_time_s[late] - log_time_s[i_down])[:, None] * steady
+    below = np.flatnonzero((pos[:, 2] <= ground) & (np.arange(len(pos)) >= n))
+    if len(below) and below[0] > 0:
+        i = int(below[0])
+        drop = pos[i - 1, 2] - pos[i, 2]
+        part = (pos[i - 1, 2] - ground) / drop if drop > 0.0 else 1.0
+        pos[i:] = pos[i - 1] + min(max(part, 0.0), 1.0) * (pos[i] - pos[i - 1])
+
+
+def _steady_velocity(solution: Solution, touchdown_log_s: float) -> Array:
+    """Mean velocity over the last three seconds before touchdown."""
+    last = (solution.log_time_s > touchdown_log_s - 3.0) & (solution.log_time_s < touchdown_log_s)
+    return np.asarray(np.nanmean(solution.vel_enu_mps[last], axis=0))
+
+
+def moments_of(solution: Solution, motion: Flown, flown: Track, reflown: Track) -> dict[str, tuple[Moment, Moment]]:
+    """Burnout at the same time; apogee and touchdown each at its own."""
+    time_s = solution.log_time_s[motion.rows.start :] - solution.events.liftoff_log_s
+    burnout = solution.events.burnout_log_s - solution.events.liftoff_log_s
+    touchdown = solution.events.touchdown_log_s - solution.events.liftoff_log_s
+    ground = float(flown.pos_enu_m[min(int(np.searchsorted(time_s, touchdown)), len(time_s) - 1), 2]) if np.isfinite(touchdown) else np.nan
+    result = {}
+    for name in ("burnout", "apogee", "touchdown"):
+        pair = []
+        for track in (flown, reflown):
+            if name == "burnout":
+                at = burnout
+            elif name == "apogee":
+                at = float(time_s[int(np.argmax(track.pos_enu_m[:, 2]))])
+            else:
+                at = touchdown if track is flown else _touchdown(time_s, track, ground, len(motion.time_s))
+            pair.append(_moment(time_s, track, at))
+        result[name] = (pair[0], pair[1])
+    return result
+
+
+def _touchdown(time_s: Array, track: Track, ground: float, n_free: int) -> float:
+    down = np.flatnonzero((track.pos_enu_m[:, 2] <= ground + 1e-6) & (np.arange(len(time_s)) >= n_free))
+    return float(time_s[down[0]]) if len(down) else float("nan")
+
+
+def _moment(time_s: Array, track: Track, at: float) -> Moment:
+    if not np.isfinite(at) or at > time_s[-1]:
+        return Moment(at, *([float("nan")] * 5))
+    i = min(int(np.searchsorted(time_s, at)), len(time_s) - 1)
+    east, north, height = (float(np.interp(at, time_s, track.pos_enu_m[:, j])) for j in range(3))
+    return Moment(at, east, north, height, float(track.tilt_rad[i]), float(track.tilt_azimuth_rad[i]))
+
+
+def _assumptions(motion: Flown, source: str) -> tuple[str, ...]:
+    lines = [f"guidance: {source}", f"disturbances and thrust smoothed to {motion.bandwidth_hz:g} Hz"]
+    if not motion.has_commands:
+        lines.append("no gimbal commands in the log: the flown ones are the steering law's own")
+    return tuple(lines)
+
+
+def columns(reflight: Reflight) -> dict[str, Array]:
+    """The re-fly table: flown and re-flown side by side, angles in degrees."""
+    table = {"time_s": reflight.time_s}
+    for name, track in (("flown", reflight.flown), ("reflown", reflight.reflown)):
+        values: dict[str, Any] = dict(zip(("east_m", "north_m", "height_m"), track.pos_enu_m.T, strict=True))
+        values |= {"tilt_deg": track.tilt_rad / DEG, "tilt_azimuth_deg": track.tilt_azimuth_rad / DEG, "roll_deg": track.roll_rad / DEG}
+        values |= {"gimbal_x_deg": track.gimbal_rad[:, 0] / DEG, "gimbal_y_deg": track.gimbal_rad[:, 1] / DEG}
+        table |= {f"{name}_{key}": value for key, value in values.items()}
+    return table
