@@ -97,7 +97,11 @@ class Flight:
 
 @dataclass(frozen=True)
 class SceneOptions:
-    """What is shown. `is_wide` draws the whole flight with the vehicle enlarged; otherwise the vehicle alone, at true size."""
+    """What is shown.
+
+    `is_wide` draws the whole flight with the vehicle enlarged; otherwise the vehicle alone, at true size. `show_readings` puts numbers
+    beside the names in the corner notes, and the instant below them.
+    """
 
     is_wide: bool = False
     show_what_if: bool = True
@@ -105,6 +109,7 @@ class SceneOptions:
     show_path: bool = True
     show_reference: bool = True
     show_notes: bool = True
+    show_readings: bool = True
     heading_note: str = "heading declared, not measured"
     background: str | None = "#FBFCFD"
     text_px: float = 12.0
@@ -331,8 +336,9 @@ def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float
 
 def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, options: SceneOptions) -> list[Item]:
     names = {"as_flown": "as flown", "what_if": "what-if"}
+    readings = [f"  {attitude_text(pose.q_enu_from_body)}" if options.show_readings else "" for _, pose in pairs]
     rows = tuple(
-        Row(f"{names[track.series]}  {attitude_text(pose.q_enu_from_body)}", key=(track.colour, track.dash)) for track, pose in pairs
+        Row(names[track.series] + reading, key=(track.colour, track.dash)) for (track, _), reading in zip(pairs, readings, strict=True)
     )
     solution = flight.as_flown.solution
     liftoff = solution.events.liftoff_log_s
@@ -344,7 +350,7 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     quiet = "#6A727C"
     corners: list[tuple[Corner, tuple[Row, ...]]] = [
         ("top left", rows),
-        ("bottom left", (Row(f"{moment}  {phase}{height}", is_bold=True),)),
+        ("bottom left", (Row(f"{moment}  {phase}{height}", is_bold=True),) if options.show_readings else ()),
         ("bottom right", tuple(Row(text, quiet) for text in (scale, guessed, options.heading_note) if text)),
     ]
     return [Note(corner, lines, options.text_px) for corner, lines in corners]

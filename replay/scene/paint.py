@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
 from pathlib import Path
@@ -17,11 +18,15 @@ from replay.scene.drawlist import DrawList, Facets, Polygon, Polyline, Rgba, Seg
 
 _DASHES = {"dashed": [5.0, 3.0], "dotted": [1.0, 2.2], "dashdot": [6.0, 2.5, 1.0, 2.5]}
 _PX_PER_INCH = 96
+_AROUND = tuple((0.11 * math.cos(k * math.pi / 6.0), 0.11 * math.sin(k * math.pi / 6.0)) for k in range(12))
 _FAMILIES = ["DejaVu Sans", "Helvetica", "Arial"]
 
 
-def paint(draw_list: DrawList, painter: QPainter) -> None:
-    """Draw everything in order, in the painter's logical pixels; leaves the painter's state as it was."""
+def paint(draw_list: DrawList, painter: QPainter, *, halo: Rgba | None = None) -> None:
+    """Draw everything in order, in the painter's logical pixels; leaves the painter's state as it was.
+
+    `halo` puts a soft edge of that colour round every text, so that it can be read over footage.
+    """
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     painter.setClipRect(QRectF(0.0, 0.0, *draw_list.size_px))
@@ -40,7 +45,7 @@ def paint(draw_list: DrawList, painter: QPainter) -> None:
             painter.setPen(_pen(shape.colour, shape.width_px))
             painter.drawLines([QLineF(*ends) for ends in shape.points_px.reshape(-1, 4).tolist()])
         else:
-            _text(painter, shape, faces)
+            _text(painter, shape, faces, halo)
     painter.restore()
 
 
@@ -80,7 +85,7 @@ def _polygon(painter: QPainter, polygon: Polygon) -> None:
     painter.drawPolygon(_points(polygon.points_px))
 
 
-def _text(painter: QPainter, text: Text, faces: dict[tuple[float, bool], tuple[QFont, QFontMetricsF]]) -> None:
+def _text(painter: QPainter, text: Text, faces: dict[tuple[float, bool], tuple[QFont, QFontMetricsF]], halo: Rgba | None) -> None:
     key = (text.size_px, text.is_bold)
     if key not in faces:
         face = font(text.size_px, is_bold=text.is_bold)
@@ -91,6 +96,10 @@ def _text(painter: QPainter, text: Text, faces: dict[tuple[float, bool], tuple[Q
         x -= metrics.horizontalAdvance(text.text) * (0.5 if text.across == "centre" else 1.0)
     y += {"top": metrics.ascent(), "middle": 0.5 * metrics.capHeight(), "bottom": -metrics.descent()}[text.down]
     painter.setFont(face)
+    if halo is not None:
+        painter.setPen(QColor(*halo))
+        for dx, dy in _AROUND:  # not a stroked outline: Qt's outlines change once a glyph has been drawn, and two runs would differ
+            painter.drawText(QPointF(x + dx * text.size_px, y + dy * text.size_px), text.text)
     painter.setPen(QColor(*text.colour))
     painter.drawText(QPointF(x, y), text.text)
 

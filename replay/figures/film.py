@@ -1,0 +1,379 @@
+"""Replay to video: the picture of the Attitude view, trace strip and readout, frame by frame at real frame rates.
+
+Everything is drawn by the renderer of the window into images, so a film needs no display. H.264 and ProRes go through PyAV (the
+`[film]` extra); a sequence of PNG files needs nothing more than Qt.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Final, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtGui import QGuiApplication, QImage, QPainter
+
+from replay.errors import Cancelled, CannotEstimate, SettingsError
+from replay.figures.film_clock import FRAME_RATES, FilmClock, Ramp
+from replay.figures.film_page import Layout, TraceStrip, burned_in, readout, slate
+from replay.figures.lines import span_s, zero_log_s
+from replay.figures.style import FigureSettings
+from replay.review.snapshot import Snapshot
+from replay.scene.build import SceneOptions, prepare
+from replay.scene.camera import Viewpoint
+from replay.scene.drawlist import DrawList, Rgba
+from replay.scene.paint import paint
+from replay.scene.picture import picture
+
+CODECS: Final = {"h264": (".mp4", ".mov"), "prores": (".mov",), "png": (".mov",), "sequence": ("",)}
+"""Codec -> endings it goes with: ProRes 4444 and PNG in a MOV carry alpha; `sequence` is a folder of PNG files."""
+DEFAULT_TRACES: Final = ("tilt", "height", "accel.z")
+_PLATE: Final[Rgba] = (255, 255, 255, 205)
+_PAPER: Final[Rgba] = (251, 252, 253, 255)
+
+
+class Cancel(Protocol):
+    """What tells the work to stop: a `threading.Event` does."""
+
+    def is_set(self) -> bool: ...
+
+
+@dataclass(frozen=True, eq=False)
+class FilmRequest:
+    """All that makes a film.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    size_px : (int, int)
+        Width and height, both even.
+    rate : str
+        A key of `FRAME_RATES`.
+    start_s, stop_s : float or None
+        Seconds from liftoff; None is from just before liftoff, to just after touchdown.
+    ramp : tuple of (time from liftoff, speed)
+        One pair for an even speed; see `film_clock.Ramp`.
+    viewpoint : Viewpoint
+    traces : tuple of str
+        Keys of the strip along the bottom; empty for none.
+    has_readout, has_time, has_what_if : bool
+        The numbers at the right, the time burned in at the upper right, the what-if's twin.
+    is_transparent : bool
+        Nothing behind vehicle and lines, for laying over footage.
+    slate_s : float
+        How long the slate stands before the picture, in whole frames; 0 leaves it out.
+    codec : str
+        A key of `CODECS`; "auto" takes the usual one for the ending of the name.
+    title : str
+        On the slate; the log's name where empty.
+    """
+
+    snapshot: Snapshot
+    size_px: tuple[int, int] = (1920, 1080)
+    rate: str = "30"
+    start_s: float | None = None
+    stop_s: float | None = None
+    ramp: Ramp = ((0.0, 1.0),)
+    viewpoint: Viewpoint = field(default_factory=Viewpoint)
+    traces: tuple[str, ...] = DEFAULT_TRACES
+    has_readout: bool = True
+    has_time: bool = True
+    has_what_if: bool = True
+    is_transparent: bool = False
+    slate_s: float = 1.0
+    codec: str = "auto"
+    title: str = ""
+
+    def __post_init__(self) -> None:
+        if self.rate not in FRAME_RATES:
+            raise SettingsError("film", "--fps", f"one of {', '.join(FRAME_RATES)}", self.rate)
+        width, height = self.size_px
+        if width % 2 or height % 2 or not (64 <= width <= 8192 and 64 <= height <= 8192):
+            raise SettingsError("film", "--size", "even width and height from 64 to 8192", f"{width}x{height}")
+        if self.codec not in ("auto", *CODECS):
+            raise SettingsError("film", "--codec", f"auto or one of {', '.join(CODECS)}", self.codec)
+        if not 0.0 <= self.slate_s <= 60.0:
+            raise SettingsError("film", "--slate", "0 to 60 s", f"{self.slate_s:g}")
+
+    def clock(self) -> FilmClock:
+        """Frames and instants, on the log's clock."""
+        zero = zero_log_s(self.snapshot)
+        start, stop = span_s(self.snapshot, FigureSettings(start_s=self.start_s, stop_s=self.stop_s))
+        rate = FRAME_RATES[self.rate]
+        ramp = tuple((time + zero, speed) for time, speed in self.ramp)
+        return FilmClock(rate, start + zero, stop + zero, ramp, round(self.slate_s * rate))
+
+    def codec_for(self, path: Path) -> str:
+        """The codec a name asks for, checked against what was asked."""
+        codec = self.codec
+        if codec == "auto":
+            usual = {".mp4": "h264", ".mov": "prores" if self.is_transparent else "h264", "": "sequence"}
+            codec = usual.get(path.suffix.lower(), "none")
+        if path.suffix.lower() not in CODECS.get(codec, ()):
+            wanted = "a name in .mp4 or .mov, or a folder's name without an ending" if self.codec == "auto" else f"an ending of {codec}"
+            raise SettingsError(str(path), "--out", wanted, path.suffix or "no ending")
+        if self.is_transparent and codec == "h264":
+            raise SettingsError(
+                str(path), "--alpha", "a name in .mov (ProRes 4444), or a folder of PNG files", f"{path.suffix}, which has no alpha"
+            )
+        return codec
+
+
+@dataclass(frozen=True)
+class FilmReport:
+    """What was written."""
+
+    path: str
+    codec: str
+    n_frames: int
+    n_slate: int
+    duration_s: float
+    rate: Fraction
+    size_px: tuple[int, int]
+
+
+class FilmPainter:
+    """Frames of one film as images. Anything that stays the same from frame to frame is drawn once."""
+
+    def __init__(self, request: FilmRequest) -> None:
+        self.clock = request.clock()
+        self._request = request
+        self._snapshot = request.snapshot
+        self._flight = prepare(request.snapshot)
+        self._layout = Layout.of(request.size_px, has_traces=bool(request.traces), has_readout=request.has_readout)
+        self._strip = TraceStrip(self._snapshot, request.traces, self.clock, self._layout) if request.traces else None
+        self._plate = _PLATE if request.is_transparent else _PAPER
+        self._halo = _PLATE if request.is_transparent else None
+        self._still_strip: QImage | None = None
+        self._options = SceneOptions(
+            show_what_if=request.has_what_if,
+            show_ground=not request.is_transparent,
+            show_readings=not request.has_readout,
+            background=None if request.is_transparent else SceneOptions().background,
+        )
+        self._scale = self._layout.text_px / self._options.text_px
+
+    def image(self, frame: int) -> QImage:
+        """One frame, premultiplied alpha; the slate first."""
+        width, height = self._request.size_px
+        image = QImage(width, height, QImage.Format.Format_ARGB32_Premultiplied)
+        image.fill(Qt.GlobalColor.transparent if self._request.is_transparent else Qt.GlobalColor.white)
+        painter = QPainter(image)
+        try:
+            if frame < self.clock.n_slate:
+                paint(self._slate(), painter)
+            else:
+                self._picture(painter, frame)
+        finally:
+            painter.end()
+        return image
+
+    def _slate(self) -> DrawList:
+        request, solution = self._request, self._snapshot.as_flown
+        log_name = " + ".join(Path(path).name for path in self._snapshot.log.paths)
+        title = request.title or " + ".join(Path(path).stem for path in self._snapshot.log.paths) or "flight"
+        vehicle = [f"vehicle {self._snapshot.vehicle.name}"] if self._snapshot.vehicle is not None else []
+        lines = (
+            "   ".join([*vehicle, f"log {log_name}, SHA-256 {self._snapshot.log.sha256[:12]}"]),
+            f"method {solution.method}   {request.viewpoint.name} camera   {_speed_text(request.ramp)}",
+            "heading declared, not measured   a review of a past flight: what the record and the model say",
+        )
+        return slate(self._snapshot, self.clock, self._layout, title, request.rate, lines)
+
+    def _picture(self, painter: QPainter, frame: int) -> None:
+        layout, log_time_s = self._layout, self.clock.time_of(frame)
+        x, y, width, height = layout.scene
+        logical = round(width / self._scale), round(height / self._scale)
+        scene = picture(self._flight, log_time_s, self._request.viewpoint, logical, self._options)
+        self._paint_at(painter, x, y, scene, (width / logical[0], height / logical[1]))
+        if layout.readout is not None:
+            self._paint_at(painter, *layout.readout[:2], readout(self._snapshot, log_time_s, layout, self._plate))
+        if self._strip is not None and layout.strip is not None:
+            if self._still_strip is None:
+                self._still_strip = self._image_of(self._strip.still(self._plate))
+            painter.drawImage(QPoint(*layout.strip[:2]), self._still_strip)
+            self._paint_at(painter, *layout.strip[:2], self._strip.cursor(log_time_s))
+        if self._request.has_time:
+            block = burned_in(self._snapshot, self.clock, frame, layout, None)
+            self._paint_at(painter, x + width - block.size_px[0], y, block)
+
+    def _paint_at(self, painter: QPainter, x: int, y: int, draw_list: DrawList, scale: tuple[float, float] = (1.0, 1.0)) -> None:
+        painter.save()
+        painter.translate(x, y)
+        painter.scale(*scale)
+        paint(draw_list, painter, halo=self._halo)
+        painter.restore()
+
+    def _image_of(self, draw_list: DrawList) -> QImage:
+        image = QImage(*draw_list.size_px, QImage.Format.Format_ARGB32_Premultiplied)
+        image.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(image)
+        paint(draw_list, painter)
+        painter.end()
+        return image
+
+
+def _speed_text(ramp: Ramp) -> str:
+    if len(ramp) == 1:
+        return "real time" if ramp[0][1] == 1.0 else f"speed ×{ramp[0][1]:g}"
+    return "speed " + ", ".join(f"×{speed:g} at T{time:+g} s" for time, speed in ramp).replace("-", "−")
+
+
+def render_film(
+    request: FilmRequest,
+    path: str | os.PathLike[str],
+    progress: Callable[[float, str], None] | None = None,
+    cancel: Cancel | None = None,
+    *,
+    force: bool = False,
+) -> FilmReport:
+    """Write a film, whole or not at all: it has another name beside `path` until its last frame is in.
+
+    Parameters
+    ----------
+    request : FilmRequest
+    path : path
+        `.mp4` or `.mov`, or a name without ending for a folder of PNG files.
+    progress : callable, optional
+        Called with the fraction done, 0 to 1, and what is being done.
+    cancel : object with `is_set()`, optional
+    force : bool
+        Write over an existing file. A folder is never written over.
+
+    Raises
+    ------
+    SettingsError
+        The request and the name don't go together, or the name is taken.
+    CannotEstimate
+        PyAV is not installed.
+    Cancelled
+    """
+    target = Path(path)
+    codec = request.codec_for(target)
+    if target.is_dir() or (target.exists() and not force):
+        wanted = "a name that is not taken" if target.is_dir() else "a file that does not exist yet (or --force)"
+        raise SettingsError(str(target), "--out", wanted, "an existing folder" if target.is_dir() else "an existing file")
+    with _qt(), _beside(target) as temporary:
+        painter = FilmPainter(request)
+        clock = painter.clock
+        with _Sequence(temporary) if codec == "sequence" else _Video(temporary, codec, request) as sink:
+            for frame in range(clock.n_frames):
+                if cancel is not None and cancel.is_set():
+                    raise Cancelled("film stopped; nothing was written")
+                sink.add(painter.image(frame), frame)
+                if progress is not None:
+                    progress((frame + 1) / clock.n_frames, f"frame {frame + 1} of {clock.n_frames}")
+        temporary.replace(target)
+    return FilmReport(str(target), codec, clock.n_frames, clock.n_slate, clock.duration_s, clock.rate, request.size_px)
+
+
+@contextmanager
+def _beside(target: Path) -> Iterator[Path]:
+    """A name of the same ending in a hidden folder beside `target`, gone again afterwards whatever happened."""
+    folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    try:
+        yield folder / target.name
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _qt() -> Iterator[None]:
+    """Fonts need an application object; where there is none (command line, notebook), one without a display for as long as it lasts."""
+    if QGuiApplication.instance() is not None:
+        yield
+        return
+    application = QGuiApplication(["plumbline", "-platform", "offscreen"])
+    try:
+        yield
+    finally:
+        application.shutdown()
+
+
+class _Sequence:
+    """Numbered PNG files with straight alpha."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir()
+        self._folder = folder
+
+    def add(self, image: QImage, frame: int) -> None:
+        file = self._folder / f"{self._folder.name}_{frame + 1:06d}.png"
+        if not image.save(str(file)):
+            raise SettingsError(str(file), "--out", "room to write a picture", "a write that failed")
+
+    def __enter__(self) -> _Sequence:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Every file is complete as it stands."""
+
+
+class _Video:
+    """One stream at a constant frame rate, tagged BT.709 as picture of that size is read."""
+
+    def __init__(self, path: Path, codec: str, request: FilmRequest) -> None:
+        try:
+            import av
+        except ImportError:
+            raise CannotEstimate(
+                "film", 'video needs PyAV: pip install "plumbline-replay[film]" (a folder of PNG files does not)'
+            ) from None
+        self._av = av
+        encoder, pixels, options = _ENCODERS[codec]
+        self._pixels = pixels
+        rate = FRAME_RATES[request.rate]
+        ticks = rate.numerator * (1 if rate.denominator > 1 else 1000)  # so that the duration in the header is exact
+        container_options = {"fflags": "+bitexact", "movflags": "+faststart", "movie_timescale": str(ticks)}
+        self._container: Any = av.open(str(path), "w", format=path.suffix.lower()[1:], options=container_options)
+        stream: Any = self._container.add_stream(encoder, rate=rate, options=options)
+        stream.width, stream.height = request.size_px
+        stream.pix_fmt = pixels
+        self._frame_time = 1 / rate
+        stream.time_base = self._frame_time
+        if codec != "png":
+            context = stream.codec_context
+            context.color_primaries = context.color_trc = context.colorspace = _BT709
+            context.color_range = _LIMITED_RANGE
+        self._stream = stream
+
+    def add(self, image: QImage, frame: int) -> None:
+        picture = self._av.VideoFrame.from_ndarray(_straight(image), format="rgba")
+        if self._pixels != "rgba":
+            picture = picture.reformat(format=self._pixels, dst_colorspace="ITU709")
+        picture.pts, picture.time_base = frame, self._frame_time
+        self._container.mux(self._stream.encode(picture))
+
+    def __enter__(self) -> _Video:
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        """Write what the encoder holds back, unless the film failed anyway."""
+        try:
+            if kind is None:
+                self._container.mux(self._stream.encode(None))
+        finally:
+            self._container.close()
+
+
+_BT709, _LIMITED_RANGE = 1, 1
+_ENCODERS: Final = {
+    "h264": ("libx264", "yuv420p", {"crf": "18", "preset": "medium"}),
+    "prores": ("prores_ks", "yuva444p10le", {"profile": "4444", "vendor": "apl0", "alpha_bits": "16"}),
+    "png": ("png", "rgba", {"pred": "mixed"}),
+}
+
+
+def _straight(image: QImage) -> NDArray[np.uint8]:
+    """Red, green, blue and straight alpha, shape (height, width, 4)."""
+    plain = image.convertToFormat(QImage.Format.Format_RGBA8888)
+    rows = np.frombuffer(plain.constBits(), dtype=np.uint8).reshape(plain.height(), plain.bytesPerLine())
+    return rows[:, : 4 * plain.width()].reshape(plain.height(), plain.width(), 4).copy()
