@@ -83,6 +83,8 @@ class Timeline(QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result."""
         self._series = of_snapshot(snapshot)
+        if self._drag != "event":
+            self._dragged_log_s = None
         line = next((line for line in self._series.lines("height") if line.variant == "as_flown"), None)
         self._height = line.pyramid if line else None
         if self._chosen not in self.event_names():
@@ -228,7 +230,8 @@ class Timeline(QWidget):
     def choose_event(self, name: str | None) -> None:
         """Choose the event that keys move, or none."""
         self._chosen = name if name in self.event_names() else None
-        self._invalidate()
+        self._dragged_log_s = None
+        self._lay_out()
 
     def choose_next_event(self, direction: int = 1) -> None:
         """Choose the next (+1) or previous (-1) event, round the end."""
@@ -305,9 +308,7 @@ class Timeline(QWidget):
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         drag, self._drag = self._drag, ""
         if drag == "event" and self._dragged_log_s is not None and self._chosen is not None:
-            at, self._dragged_log_s = self._dragged_log_s, None
-            self._lay_out()
-            self.event_moved.emit(self._chosen, at)
+            self.event_moved.emit(self._chosen, self._dragged_log_s)  # stays where it was put until the result arrives
         elif drag == "press" and self._chosen is not None and self._series is not None:
             self.cursor_requested.emit(dict(self._series.marks.events)[self._chosen])
         event.accept()

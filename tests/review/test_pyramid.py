@@ -25,7 +25,7 @@ def _trace(n, seed=0, *, holes=0, infinite=False):
 
 @pytest.mark.parametrize("n", [0, 1, 2, 15, 16, 17, 255, 256, 257, 4097, 70_000])
 @pytest.mark.parametrize("with_holes", [False, True])
-def test_compiled_and_plain_builders_agree(n, with_holes):
+def test_the_builder_agrees_with_its_plain_twin(n, with_holes):
     """Every level, the last partial block included."""
     time_s, values = _trace(n, holes=n // 3 if with_holes and n else 0, infinite=with_holes and n > 10)
     fast, slow = pyramid.build(time_s, values), pyramid.build_slowly(time_s, values)
@@ -49,7 +49,7 @@ def test_extremes_of_any_range_are_those_of_its_samples(n, data):
 
 @settings(max_examples=40, deadline=None)
 @given(n=st.integers(40, 5000), n_pixels=st.integers(2, 300), n_gaps=st.integers(0, 6), seed=st.integers(0, 10))
-def test_compiled_and_plain_rebinning_agree(n, n_pixels, n_gaps, seed):
+def test_rebinning_agrees_with_its_plain_twin(n, n_pixels, n_gaps, seed):
     """Same bins, same points, same NaN partings."""
     time_s, values = _trace(n, seed=seed, holes=n // 9)
     i_gap = np.unique(np.random.default_rng(seed).integers(0, n - 1, n_gaps)).astype(np.int64)

@@ -230,7 +230,7 @@ def test_the_quick_place_of_one_attitude_is_the_place(tilt_deg, azimuth_deg, rol
 
 
 @pytest.mark.parametrize("tolerance_deg", [1e-9, 0.05, 2.0])
-def test_compiled_and_plain_thinning_agree(drawn, tolerance_deg):
+def test_thinning_agrees_with_its_plain_twin(drawn, tolerance_deg):
     """On a track with a gap, missing attitudes and a pass straight down."""
     flown = drawn.as_flown
     q = flown.q_enu_from_body[::20].copy()
