@@ -47,15 +47,19 @@ def quiet_windows(values: Array, n_window: int = 50, n_most: int = 10_000) -> tu
 
 
 def rest_norm(values: Array) -> float:
-    """Length of a vector at rest: median over the quietest tenth of the windows, in the values' own unit. NaN where there are none."""
+    """Length of a vector at rest, in the values' own unit: what most of the quietest third of the windows agree on. NaN without values.
+
+    Pad and ground outnumber what else is quiet: free fall reads next to nothing, a clipped stretch its limit.
+    """
     means, spreads = quiet_windows(values)
-    if not len(means):
-        return float("nan")
     norms = np.linalg.norm(means, axis=1)
-    order = np.argsort(spreads)[: max(1, len(spreads) // 10)]
-    # free fall is quiet too: of the quiet windows those that read much less than the others are no rest
-    quiet = norms[order]
-    return float(np.median(quiet[quiet >= 0.5 * quiet.max()]))
+    norms = np.sort(norms[np.argsort(spreads)[: max(1, len(spreads) // 3)]])
+    norms = norms[norms > 0.0]
+    if not len(norms):
+        return float("nan")
+    counts = np.searchsorted(norms, norms * 1.1, side="right") - np.arange(len(norms))
+    first = int(np.argmax(counts))
+    return float(np.median(norms[first : first + counts[first]]))
 
 
 def accel_unit(values: Array) -> Found:

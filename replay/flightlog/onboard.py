@@ -15,8 +15,9 @@ Array = NDArray[np.float64]
 
 # north, east, down to east, north, up: half a turn about the line between north and east
 _Q_ENU_FROM_NED = np.array([0.0, np.sqrt(0.5), np.sqrt(0.5), 0.0])
-_SURE = 0.6  # least correlation that tells anything
+_SURE = 0.5  # least correlation that tells anything
 _CLEAR = 0.15  # and by how much the right reading must beat the wrong one
+_TURN_COSTS = 0.2
 _APPLIED = 0.9  # a fixed rotation found with less agreement is told, not applied
 _STEP_S = 0.05
 _FEWEST = 20
@@ -97,9 +98,11 @@ def find_meaning(time_s: Array, q_raw: Array, inertial: Inertial | None, orders:
             q = q_raw[:, list(order)]
             q = rotation.normalise(q if turns == TURNS[0] else rotation.conjugate(q))
             found.append((*_agreement(time_s, q, inertial), order, turns, q))
-    found.sort(key=lambda item: -item[0])
+    # a wrong reading can pass for one about turned axes, so that one without a turn comes first
+    found.sort(key=lambda item: _TURN_COSTS * bool(np.any(item[1])) - item[0])
     agreement, axes, order, turns, q = found[0]
-    if agreement < _SURE or (len(found) > 1 and agreement - found[1][0] < _CLEAR):
+    next_best = found[1][0] - _TURN_COSTS * bool(np.any(found[1][1]))
+    if agreement < _SURE or agreement - _TURN_COSTS * bool(np.any(axes)) - next_best < _CLEAR:
         return nothing
     up = _height(time_s, q, inertial, axes)
     is_applied = bool(np.any(axes)) and agreement >= _APPLIED
@@ -136,7 +139,7 @@ def _agreement(time_s: Array, q: Array, inertial: Inertial) -> tuple[float, Arra
     hand = np.array([1.0, 1.0, np.sign(np.linalg.det(left @ right))])
     fitted = float((strength * hand).sum() / power)
     rotvec = rotation.to_rotvec(rotation.from_dcm((left * hand) @ right))
-    is_turned = fitted - plain > _CLEAR and np.linalg.norm(rotvec) > _LEAST_TURN_RAD and strength[1] > 0.03 * strength[0]
+    is_turned = 1.0 - fitted < 0.6 * (1.0 - plain) and np.linalg.norm(rotvec) > _LEAST_TURN_RAD and strength[1] > 0.03 * strength[0]
     return (fitted, np.asarray(rotvec)) if is_turned else (plain, np.zeros(3))
 
 

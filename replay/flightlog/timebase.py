@@ -254,7 +254,9 @@ def _even_out(work: _Work, x: Array, kept: Indices, i_break: Indices, is_integer
     tick = _tick(step, work.tick_s if is_integer else None)
     typical = _typical_step(x, is_same)
     if share >= _COARSE_SHARE or (tick is not None and tick >= _COARSE_TICK * typical and _is_steady(step, tick)):
-        return _recover(work, x, i_break, tick, kept)
+        recovered = _recover(work, x, i_break, tick, kept, is_certain=share >= _COARSE_SHARE)
+        if recovered is not None:
+            return recovered
     if share > 0.0:
         work.report(kept[1:][is_same], "warning", "{n} row{s} with the stamp of the row before: spaced evenly up to the next stamp")
         x = _spread(x, typical)
@@ -283,9 +285,12 @@ def _typical_step(x: Array, is_same: NDArray[np.bool_]) -> float:
 
 
 def _is_steady(step: Array, tick: float) -> bool:
-    """Steps differ by one tick at most, so evenly spaced rows would give these stamps."""
-    plain = step[step <= _GAP * np.median(step)]
-    return len(plain) > 10 and float(np.ptp(plain)) <= 1.01 * tick and np.unique(np.rint(plain / tick)).size > 1
+    """Steps of k and k + 1 ticks, as evenly spaced rows give. One and two ticks also come of rows that are missing, which are rare."""
+    plain = np.rint(step[step <= _GAP * np.median(step)] / tick)
+    if len(plain) <= 10 or np.ptp(plain) != 1.0:
+        return False
+    share = float(np.mean(plain == plain.max()))
+    return bool(plain.min() >= 2.0) or 0.1 <= share <= 0.9
 
 
 def _spread(x: Array, typical: float) -> Array:
@@ -299,8 +304,13 @@ def _spread(x: Array, typical: float) -> Array:
     return np.asarray(np.repeat(stamps, counts) + within * np.repeat(each, counts))
 
 
-def _recover(work: _Work, x: Array, i_break: Indices, tick: float | None, kept: Indices) -> tuple[Array, Indices]:
-    """Even spacing of a coarse clock: between gaps, one line through the stamps, or several where the rate drifts by more than a tick."""
+def _recover(
+    work: _Work, x: Array, i_break: Indices, tick: float | None, kept: Indices, *, is_certain: bool
+) -> tuple[Array, Indices] | None:
+    """Even spacing of a coarse clock: between gaps, one line through the stamps, or several where the rate drifts by more than a tick.
+
+    None where no stamp repeats (`is_certain` is false) and it takes many lines: then the rows are not evenly spaced.
+    """
     starts = np.flatnonzero(np.concatenate(([True], np.diff(x) > 0)))
     counts = np.diff(np.concatenate((starts, [len(x)])))
     step = np.diff(x[starts])
@@ -315,8 +325,12 @@ def _recover(work: _Work, x: Array, i_break: Indices, tick: float | None, kept: 
     resolution = max(tick or 0.0, float(np.median(step)) if np.median(counts) > 1 else 0.0)
     resolution = resolution or float(np.min(step))
     out = x.copy()
+    n_lines = 0
     for a, b in zip(np.append(0, i_gap + 1), np.append(i_gap + 1, len(x)), strict=True):
-        out[a:b] = _line_through(x[a:b], resolution, spacing)
+        out[a:b], n = _line_through(x[a:b], resolution, spacing)
+        n_lines += n
+    if not is_certain and n_lines > len(i_gap) + max(3, len(x) // 500):
+        return None
     moved = float(np.max(np.abs(out - x)))
     text = (
         f"coarse clock: a stamp every {float(np.median(step)) * 1e3:.4g} ms, {len(x) / len(starts):.3g} rows on each; even spacing of "
@@ -326,8 +340,8 @@ def _recover(work: _Work, x: Array, i_break: Indices, tick: float | None, kept: 
     return _increasing(out, spacing), i_gap.astype(np.int64)
 
 
-def _line_through(stamps: Array, resolution: float, spacing: float) -> Array:
-    """Evenly spaced times that would give these stamps; halved until they do, neighbouring lines joined without a jump."""
+def _line_through(stamps: Array, resolution: float, spacing: float) -> tuple[Array, int]:
+    """Evenly spaced times that would give these stamps, and in how many lines: halved until they do, joined without a jump."""
     n = len(stamps)
     pieces: list[tuple[int, int, float, float]] = []
     stack = [(0, n)]
@@ -351,7 +365,7 @@ def _line_through(stamps: Array, resolution: float, spacing: float) -> Array:
     a, b, level, slope = pieces[-1]
     at.append(float(n - 1))
     t.append(level + slope * (n - 1 - a))
-    return np.asarray(np.interp(np.arange(n), at, t))
+    return np.asarray(np.interp(np.arange(n), at, t)), len(pieces)
 
 
 def _increasing(x: Array, spacing: float) -> Array:

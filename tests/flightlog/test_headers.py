@@ -73,8 +73,8 @@ def test_the_file_name_helps_only_where_the_header_names_nothing():
 
 @pytest.mark.parametrize(
     ("header", "name", "unit"),
-    [("Acc X [g]", "Acc X", "g"), ("Acc X (m/s^2)", "Acc X", "m/s^2"), ("p / hPa", "p", "hPa"), ("Time, s", "Time", "s"), ("acc (x)", "acc  x", None),
-     ("acc_x", "acc_x", None)],
+    [("Acc X [g]", "Acc X", "g"), ("Acc X (m/s^2)", "Acc X", "m/s^2"), ("p / hPa", "p", "hPa"), ("Time, s", "Time", "s"),
+     ("acc (x)", "acc  x", None), ("acc_x", "acc_x", None)],
 )  # fmt: skip
 def test_units_marked_off_in_the_header(header, name, unit):
     """Square brackets, round brackets, a slash, a comma; an axis in brackets is no unit."""

@@ -42,10 +42,13 @@ PLAIN = text_of(some_rows())
 @_SETTINGS
 def test_any_bytes_are_read_or_refused_in_one_line(raw):
     """No input crashes the reader: it gives a table of equal columns, or an error that says what was expected."""
+    message = ""
     try:
         table = parse_text(raw, "x.csv")
     except LogReadError as error:
-        assert "\n" not in str(error)
+        message = str(error)
+    if message:
+        assert "\n" not in message
         return
     assert len({len(column) for column in table.columns} | {len(table.rows)}) == 1
     assert len(set(table.headers)) == len(table.headers)

@@ -1,0 +1,598 @@
+"""read_log: columns become channels in SI, whatever the logger writes; what was guessed or wrong is said."""
+
+import hashlib
+
+import numpy as np
+import pytest
+from flightlog.log_texts import G, Record, flown, hand_held, imu_columns, table_text
+from numpy.testing import assert_allclose, assert_array_equal
+
+import replay
+from replay import rotation
+from replay.errors import Cancelled, LogReadError
+from replay.flightlog import load_column_map, read_log, save_column_map
+from replay.flightlog.audit import problems
+from replay.flightlog.columnmap import ColumnEntry, ColumnMap, FileEntry, OnboardAttitude
+from replay.flightlog.onboard import from_angles
+from replay.units import DEG
+
+ACCEL, RATE, QUATERNION = "accel_raw_imu_mps2", "rate_raw_imu_radps", "q_enu_from_body_onboard"
+HAND = hand_held()
+
+
+@pytest.fixture
+def write(tmp_path):
+    """Write a text under a name and give back its path."""
+
+    def write(text: str, name: str = "log.csv", encoding: str = "utf-8"):
+        path = tmp_path / name
+        path.write_bytes(text.encode(encoding))
+        return path
+
+    return write
+
+
+def texts(log, severity=None):
+    return [issue.text for issue in log.issues if severity in (None, issue.severity)]
+
+
+def plain(record: Record = HAND, **more):
+    return {"time_s": record.time_s, **imu_columns(record), **more}
+
+
+def test_a_plain_file(write):
+    """Time in seconds, named units: everything comes through as written, and nothing is left to say."""
+    names = ("ax [m/s²]", "ay [m/s²]", "az [m/s²]", "gx [rad/s]", "gy [rad/s]", "gz [rad/s]")
+    path = write(table_text({"time [s]": HAND.time_s, **imu_columns(HAND, names=names)}))
+    log = replay.read_log(path)
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=1e-6)
+    assert_allclose(log[RATE].values, HAND.rate, atol=1e-6)
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+    assert log[ACCEL].columns == names[:3]
+    assert not log[ACCEL].is_unit_inferred
+    assert log.issues == ()
+    assert log.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    assert log[ACCEL].log_time_s is log[RATE].log_time_s
+    with pytest.raises(ValueError, match="read-only"):
+        log[ACCEL].values[0, 0] = 1.0
+
+
+@pytest.mark.parametrize(("unit", "size"), [("g", G), ("mg", G / 1000), ("m/s^2", 1.0)])
+@pytest.mark.parametrize("is_stated", [True, False])
+def test_accelerometer_units(write, unit, size, is_stated):
+    """g, milli-g and m/s², stated or read off the one g at rest."""
+    names = [f"acc_{axis}" + (f" ({unit})" if is_stated else "") for axis in "xyz"]
+    columns = imu_columns(HAND, accel_unit=size)
+    log = read_log(write(table_text({"t": HAND.time_s, **dict(zip(names, list(columns.values())[:3], strict=True))})))
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=2e-5)
+    assert log[ACCEL].is_unit_inferred == (not is_stated)
+    assert log.column_map.of(ACCEL)[0].is_inferred
+    assert any("unit not stated" in issue.text for issue in log.issues if "acc" in str(issue.column)) == (not is_stated)
+
+
+@pytest.mark.parametrize(("unit", "size"), [("dps", DEG), ("mdeg/s", DEG / 1000), ("rad/s", 1.0)])
+@pytest.mark.parametrize("is_stated", [True, False])
+def test_gyro_units(write, unit, size, is_stated):
+    """deg/s, milli-deg/s and rad/s, stated or read off how gravity turns in the accelerometer."""
+    columns = {"t": HAND.time_s, **imu_columns(HAND, rate_unit=size)}
+    if is_stated:
+        columns = {(f"{name} [{unit}]" if name in ("gx", "gy", "gz") else name): values for name, values in columns.items()}
+    log = read_log(write(table_text(columns)))
+    assert_allclose(log[RATE].values, HAND.rate, atol=2e-6)
+    assert log[RATE].is_unit_inferred == (not is_stated)
+    if not is_stated:
+        assert any("gravity turns" in text for text in texts(log))
+
+
+def test_gyro_unit_of_a_flight_by_size(write):
+    """A flight that never turns faster than 35 in the file's unit is in rad/s; one that reaches hundreds is in deg/s."""
+    record = flown()
+    for size in (1.0, DEG):
+        log = read_log(write(table_text({"t": record.time_s, **imu_columns(record, rate_unit=size)})))
+        assert_allclose(log[RATE].values, record.rate, atol=2e-6)
+
+
+def test_raw_counts_of_a_power_of_two(write):
+    """2048 counts to one g: found, but only as a warning."""
+    columns = imu_columns(HAND, accel_unit=G / 2048)
+    counts = {name: np.rint(columns[name]).astype(int) for name in ("ax", "ay", "az")}
+    log = read_log(write(table_text({"t": HAND.time_s, **counts})))
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=G / 2048)
+    assert any("2048 counts to one g" in text for text in texts(log, "warning"))
+
+
+def test_an_accelerometer_in_no_known_unit_is_a_problem(write):
+    """Said with the number it reads at rest, and what to do."""
+    log = read_log(write(table_text({"t": HAND.time_s, **imu_columns(HAND, accel_unit=1 / 37.0)})))
+    assert ACCEL not in log
+    assert any("state it in the column map" in issue.text for issue in problems(log))
+
+
+@pytest.mark.parametrize(
+    ("header", "unit_s", "is_whole"),
+    [("time_s", 1.0, False), ("time", 1.0, False), ("time_ms", 1e-3, True), ("time", 1e-3, True), ("millis", 1e-3, True),
+     ("micros", 1e-6, True),
+     ("Timestamp (us)", 1e-6, True), ("time", 1e-6, True), ("t_ns", 1e-9, True), ("time", 1e-9, True)],
+)  # fmt: skip
+def test_time_units(write, header, unit_s, is_whole):
+    """s, ms, µs and ns, stated, in the name, or by the size of the steps; the first row is zero wherever the counter starts."""
+    stamps = np.rint((HAND.time_s + 12.34) / unit_s).astype(np.int64) if is_whole else HAND.time_s + 12.34
+    log = read_log(write(table_text({header: stamps, **imu_columns(HAND)})))
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+
+
+def test_ticks_with_a_rate_in_the_map_or_in_the_preamble(write):
+    """A bare counter needs a rate: from the column map, or from a line above the table; without one the error says so."""
+    text = table_text({"Counter": 2552 + np.arange(HAND.n), **imu_columns(HAND)})
+    log = read_log(write("// Start Time: 0\n// Sample rate: 100.0Hz\n" + text))
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+    assert log.column_map.of("time")[0].rate_hz == 100.0
+    ticks = table_text({"ticks": (HAND.time_s * 32768).astype(np.int64), **imu_columns(HAND)})
+    with pytest.raises(LogReadError, match=r"column 'ticks': expected rate_hz in the column map"):
+        read_log(write(ticks))
+    stated = ColumnMap(columns=(ColumnEntry("ticks", "time", unit="ticks", rate_hz=32768.0), *log.column_map.columns[1:]))
+    assert_allclose(read_log(write(ticks), stated)[RATE].log_time_s, HAND.time_s, atol=1e-4)
+
+
+def test_rows_without_a_time_column_at_a_stated_rate(write):
+    """`rate_hz` of the file, or of the preamble, places evenly spaced rows; without either there is no clock."""
+    text = table_text(imu_columns(HAND))
+    with pytest.raises(LogReadError, match="a time column, or rate_hz in the column map"):
+        read_log(write(text))
+    log = read_log(write(text), ColumnMap(files=(FileEntry(rate_hz=100.0),)))
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+    assert any("evenly spaced at the stated 100 Hz" in line for line in texts(log))
+
+
+def test_the_better_of_two_clocks_is_used_and_the_other_compared(write):
+    """A seconds column and a slower-running nanosecond stamp of the writer: the first is used, the second measured against it."""
+    host = (1775328038453262073 + (HAND.time_s * (1 - 150e-6) * 1e9).astype(np.int64)).tolist()
+    log = read_log(write(table_text({"timestamp_seconds": HAND.time_s + 129.0, **imu_columns(HAND), "update_timestamp_ns": host})))
+    assert log.column_map.of("time")[0].column == "timestamp_seconds"
+    assert any("two clocks" in text and "-150 ppm" in text for text in texts(log))
+
+
+@pytest.mark.parametrize(
+    ("header", "values", "channel", "si"),
+    [
+        ("pressure [Pa]", 101325.0, "pressure_pa", 101325.0), ("pressure", 101325.0, "pressure_pa", 101325.0),
+        ("P [hPa]", 1013.25, "pressure_pa", 101325.0), ("baro", 1013.25, "pressure_pa", 101325.0),
+        ("press_kPa", 101.325, "pressure_pa", 101325.0),
+        ("pressure", 101.325, "pressure_pa", 101325.0), ("baro_alt", 250.0, "baro_height_m", 250.0),
+        ("altitude_ft", 1000.0, "baro_height_m", 304.8),
+        ("temp", 21.5, "imu_temperature_k", 294.65), ("temperature [K]", 294.65, "imu_temperature_k", 294.65),
+        ("temp", 294.65, "imu_temperature_k", 294.65),
+        ("temp_F", 70.7, "imu_temperature_k", 294.65), ("air temperature (°C)", 8.0, "air_temperature_k", 281.15),
+        ("vbat", 7.4, "battery_v", 7.4), ("battery", 7400.0, "battery_v", 7.4), ("batt_mV", 7400.0, "battery_v", 7.4),
+        ("current [mA]", 350.0, "current_a", 0.35), ("current_a", 0.35, "current_a", 0.35),
+        ("est_alt [m]", 12.0, "onboard_height_m", 12.0), ("est_velocity_z_meters_per_s", -3.0, "onboard_vel_up_mps", -3.0),
+    ],
+)  # fmt: skip
+def test_scalars(write, header, values, channel, si):
+    """Pressure, height, temperature, battery, current: stated units, or units by size."""
+    log = read_log(write(table_text(plain(**{header: np.full(HAND.n, values) + 1e-5 * np.sin(HAND.time_s)}))))
+    assert_allclose(np.median(log[channel].values), si, rtol=1e-4)
+
+
+def test_gimbal_commands(write):
+    """Degrees, radians, and servo pulses around a neutral: assumed 1500 µs and 0.09 deg/µs, with a warning, or stated in the map."""
+    swing = 0.06 * np.sin(HAND.time_s)
+    log = read_log(write(table_text(plain(**{"gimbal_x (deg)": swing / DEG, "gimbal_y (deg)": -swing / DEG}))))
+    assert_allclose(log["gimbal_command_rad"].values, np.column_stack((swing, -swing)), atol=1e-7)
+    log = read_log(write(table_text(plain(servo1=swing, servo2=-swing))))
+    assert_allclose(log["gimbal_command_rad"].values, np.column_stack((swing, -swing)), atol=1e-6)
+    pulses = np.rint(1500 + swing / DEG / 0.09).astype(int)
+    log = read_log(write(table_text(plain(servo_x_us=pulses, servo_y_us=pulses))))
+    assert_allclose(log["gimbal_command_rad"].values[:, 0], swing, atol=0.05 * DEG)
+    assert any("neutral 1500" in text for text in texts(log, "warning"))
+    entries = tuple(
+        ColumnEntry(f"servo_{a}_us", "gimbal_command_rad", a, "deg", sign=-1, zero=1520.0, scale=0.05) if "servo" in e.column else e
+        for e, a in zip(log.column_map.columns, "       xy", strict=True)
+    )
+    stated = read_log(write(table_text(plain(servo_x_us=pulses, servo_y_us=pulses))), ColumnMap(columns=entries))
+    assert_allclose(stated["gimbal_command_rad"].values[:, 0], -0.05 * (pulses - 1520.0) * DEG, atol=1e-9)
+
+
+def test_state_as_a_number_and_as_a_word(write):
+    """Both are kept as logged."""
+    words = ["PAD"] * 300 + ["BOOST"] * (HAND.n - 300)
+    assert read_log(write(table_text(plain(state=words))))["state"].values.tolist() == words
+    numbers = [0] * 300 + [1] * (HAND.n - 300)
+    assert read_log(write(table_text(plain(flight_phase=numbers))))["state"].values.tolist() == numbers
+
+
+@pytest.mark.parametrize(("unit", "size"), [("uT", 1e-6), ("mG", 1e-7), ("a.u.", None), (None, 1e-6)])
+def test_magnetometer_units(write, unit, size):
+    """µT, mG, arbitrary units; without a unit the earth's field tells, as a guess."""
+    field = rotation.rotate(rotation.conjugate(HAND.q_enu_from_imu), np.array([0.0, 20e-6, -43e-6]))
+    scaled = field / (size or 30e-6)
+    names = [f"mag_{axis}" + (f" ({unit})" if unit else "") for axis in "xyz"]
+    log = read_log(write(table_text(plain(**dict(zip(names, scaled.T, strict=True))))))
+    channel = log["mag_raw_imu_t"]
+    assert channel.unit == ("a.u." if unit == "a.u." else "T")
+    assert_allclose(channel.values, field if size else scaled, rtol=1e-3, atol=1e-9)
+
+
+def test_satellite_position(write):
+    """Degrees or degrees times ten million; height beside a position is the receiver's."""
+    lat, lon, height = 50.1 + 1e-5 * HAND.time_s, 8.2 - 1e-5 * HAND.time_s, 300 + HAND.time_s
+    every = np.arange(HAND.n) % 10 == 0
+    for size, digits in ((1.0, 9), (1e7, 0)):
+        cells = {k: np.where(every, v, np.nan) for k, v in {"lat": lat * size, "lon": lon * size, "alt_m": height}.items()}
+        log = read_log(write(table_text(plain(**cells), digits=max(digits, 4))))
+        channel = log["gnss_lat_lon_height"]
+        assert channel.n_samples == HAND.n // 10
+        assert_allclose(channel.values, np.column_stack((lat * DEG, lon * DEG, height))[every], atol=1e-3, rtol=1e-8)
+        assert_allclose(channel.rate_hz, 10.0)
+
+
+def attitude_columns(q, names=("q_w", "q_x", "q_y", "q_z")):
+    return dict(zip(names, np.asarray(q).T, strict=True))
+
+
+_NED = np.array([0.0, np.sqrt(0.5), np.sqrt(0.5), 0.0])
+
+
+@pytest.mark.parametrize("turns", ["body to earth", "earth to body"])
+@pytest.mark.parametrize("earth_z", ["up", "down"])
+@pytest.mark.parametrize("names", [("q_w", "q_x", "q_y", "q_z"), ("q0", "q1", "q2", "q3"), "scalar last"])
+def test_onboard_quaternions_either_way_round(write, turns, earth_z, names):
+    """Which way it turns, where its z points and which component is the scalar are found from gyro and gravity."""
+    q = HAND.q_enu_from_imu if earth_z == "up" else rotation.multiply(_NED, HAND.q_enu_from_imu)
+    q = q if turns == "body to earth" else rotation.conjugate(q)
+    if names == "scalar last":
+        q, names = q[:, [1, 2, 3, 0]], ("q0", "q1", "q2", "q3")
+    log = read_log(write(table_text(plain(**attitude_columns(q, names)), digits=8)))
+    found = log.column_map.attitude
+    assert (found.turns, found.earth_z, found.is_inferred) == (turns, earth_z, True)
+    apart = rotation.to_rotvec(rotation.multiply(rotation.conjugate(HAND.q_enu_from_imu), log[QUATERNION].values))
+    assert np.max(np.linalg.norm(apart, axis=1)) < 1e-6
+    again = read_log(write(table_text(plain(**attitude_columns(q, names)), digits=8)), log.column_map)
+    assert_allclose(again[QUATERNION].values, log[QUATERNION].values, atol=1e-12)
+
+
+def test_a_computer_that_turns_its_board_s_axes_first(write):
+    """An attitude about axes turned by 45 deg against the logged ones: found, said, taken off, and shown in the map."""
+    turned = rotation.from_rotvec(np.array([0.0, 0.0, 45.0 * DEG]))  # from imu axes to the computer's
+    q = rotation.multiply(HAND.q_enu_from_imu, rotation.conjugate(turned))
+    log = read_log(write(table_text(plain(**attitude_columns(q)), digits=8)))
+    assert_allclose(np.array(log.column_map.attitude.rotation_rad) / DEG, [0.0, 0.0, 45.0], atol=0.5)
+    apart = rotation.to_rotvec(rotation.multiply(rotation.conjugate(HAND.q_enu_from_imu), log[QUATERNION].values))
+    assert np.max(np.linalg.norm(apart, axis=1)) < 0.5 * DEG
+    assert any("turned by 45" in text for text in texts(log))
+
+
+@pytest.mark.parametrize("unit", [DEG, 1.0])
+def test_onboard_angles(write, unit):
+    """Roll, pitch, yaw in degrees or radians become the same quaternion."""
+    w, x, y, z = HAND.q_enu_from_imu.T
+    roll = np.arctan2(2 * (w * x + y * z), 1 - 2 * (x * x + y * y))
+    pitch = np.arcsin(np.clip(2 * (w * y - z * x), -1, 1))
+    yaw = np.arctan2(2 * (w * z + x * y), 1 - 2 * (y * y + z * z))
+    log = read_log(write(table_text(plain(roll=roll / unit, pitch=pitch / unit, yaw=yaw / unit), digits=8)))
+    apart = rotation.to_rotvec(rotation.multiply(rotation.conjugate(HAND.q_enu_from_imu), log[QUATERNION].values))
+    assert np.max(np.linalg.norm(apart, axis=1)) < 1e-6
+
+
+def test_angle_orders_agree_with_scipy():
+    """Every order a map can state, against scipy's intrinsic rotations."""
+    from scipy.spatial.transform import Rotation
+
+    rng = np.random.default_rng(6)
+    angles = rng.uniform(-1.2, 1.2, (50, 3))  # roll, pitch, yaw
+    for order in ("zyx", "zxy", "yxz", "yzx", "xyz", "xzy", "zxz", "zyz"):
+        columns = [2, 1, 0] if order[0] == order[2] else ["xyz".index(axis) for axis in order]
+        expected = Rotation.from_euler(order.upper(), angles[:, columns]).as_quat(scalar_first=True)
+        ours = from_angles(angles, order)
+        assert_allclose(np.abs(np.einsum("ij,ij->i", expected, ours)), 1.0, atol=1e-12)
+
+
+def test_a_stated_attitude_that_the_record_denies_is_a_warning(write):
+    """The map is obeyed, and the contradiction said."""
+    text = table_text(plain(**attitude_columns(HAND.q_enu_from_imu)), digits=8)
+    log = read_log(write(text), ColumnMap(attitude=OnboardAttitude("earth to body", "up", is_inferred=False)))
+    assert any("but the record says otherwise" in line for line in texts(log, "warning"))
+    assert_allclose(np.abs(np.einsum("ij,ij->i", log[QUATERNION].values, rotation.conjugate(HAND.q_enu_from_imu))), 1.0, atol=1e-6)
+
+
+def test_slower_sensors_in_blank_cells_keep_their_own_clock(write):
+    """A barometer in every fifth row becomes a channel of a fifth of the rows, at their times."""
+    pressure = np.where(np.arange(HAND.n) % 5 == 3, 1e5 + HAND.time_s, np.nan)
+    log = read_log(write(table_text(plain(**{"pressure [Pa]": pressure}))))
+    channel = log["pressure_pa"]
+    assert_allclose(channel.log_time_s, HAND.time_s[3::5], atol=1e-9)
+    assert_allclose(channel.values, 1e5 + HAND.time_s[3::5], atol=1e-6)
+    assert_allclose(channel.rate_hz, 20.0)
+    assert len(channel.i_gap) == 0
+
+
+def test_held_samples_of_a_slower_sensor_are_taken_once(write):
+    """A barometer repeated for five rows: only its fresh samples stay, also where two of them are equal."""
+    fresh = np.round(1e5 - 3.0 * np.arange(HAND.n // 5) + 4 * np.sin(np.arange(HAND.n // 5)))
+    fresh[20] = fresh[19]
+    log = read_log(write(table_text(plain(**{"pressure [Pa]": np.repeat(fresh, 5)}))))
+    channel = log["pressure_pa"]
+    assert_allclose(channel.log_time_s, HAND.time_s[::5], atol=1e-9)
+    assert_array_equal(channel.values, fresh)
+    assert any("each sample is repeated for about 5 rows" in text for text in texts(log))
+
+
+def test_coarse_readings_are_not_taken_for_held_ones(write):
+    """A barometer read every row in steps of 1 hPa repeats by chance (seed 7): all rows stay."""
+    noise = np.random.default_rng(7).normal(0, 60.0, HAND.n)
+    log = read_log(write(table_text(plain(**{"pressure [Pa]": np.round((1e5 + noise) / 100) * 100}))))
+    assert log["pressure_pa"].n_samples == HAND.n
+
+
+def test_raw_and_estimate_side_by_side(write):
+    """The computer's own estimate never stands in for the sensor."""
+    extra = {f"est_acceleration_{a}_gs": np.zeros(HAND.n) for a in "xyz"} | {
+        f"est_angular_rate_{a}_rad_per_s": np.zeros(HAND.n) for a in "xyz"
+    }
+    names = [f"raw_acceleration_{a}_gs" for a in "xyz"] + [f"raw_angular_rate_{a}_deg_per_s" for a in "xyz"]
+    log = read_log(write(table_text({"timestamp_seconds": HAND.time_s, **extra, **imu_columns(HAND, G, DEG, names)})))
+    assert log[ACCEL].columns == tuple(names[:3])
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=1e-5)
+    assert {name for name, channel in log.channels.items() if channel.is_extra} == set(extra)
+
+
+def test_the_first_of_two_accelerometers_is_used_and_the_other_kept(write):
+    """A high-g sensor beside the fine one stays an extra."""
+    second = {f"highg_acc_{a} (g)": HAND.accel[:, k] / G for k, a in enumerate("xyz")}
+    log = read_log(write(table_text({"t": HAND.time_s, **second, **imu_columns(HAND)})))
+    assert log[ACCEL].columns == ("ax", "ay", "az")
+    assert set(second) <= set(log.channels)
+
+
+def test_two_of_three_axes_are_no_accelerometer(write):
+    """An incomplete sensor is kept as extras, and the missing one is a problem."""
+    columns = plain()
+    del columns["az"]
+    log = read_log(write(table_text(columns)))
+    assert ACCEL not in log
+    assert "ax" in log.channels
+    assert [issue.text for issue in problems(log)] == ["no accelerometer: the log can't carry an attitude estimate"]
+
+
+def test_signs_and_a_partial_map(write):
+    """A map that states one file's columns is obeyed to the letter; columns it leaves out are extras; axes alone leave the guess alone."""
+    text = table_text(plain(**{"pressure [Pa]": np.full(HAND.n, 1e5)}))
+    entries = [ColumnEntry("time_s", "time", unit="s")]
+    entries += [ColumnEntry(f"a{a}", ACCEL, a, "m/s²", sign=-1) for a in "xyz"]
+    entries += [ColumnEntry(f"g{a}", RATE, b, "rad/s") for a, b in zip("xyz", "yxz", strict=True)]
+    log = read_log(write(text), ColumnMap(columns=tuple(entries)))
+    assert_allclose(log[ACCEL].values, -HAND.accel, atol=1e-6)
+    assert_allclose(log[RATE].values, HAND.rate[:, [1, 0, 2]], atol=1e-6)
+    assert log["pressure [Pa]"].is_extra
+    axes_only = read_log(write(text), ColumnMap(axes=("+x", "+y", "+z")))
+    assert axes_only["pressure_pa"].n_samples
+    assert axes_only.column_map.axes == ("+x", "+y", "+z")
+
+
+def test_a_map_that_names_a_missing_column(write):
+    """An error with the nearest header for what the estimate needs, a warning for the rest."""
+    text = table_text(plain())
+    guessed = read_log(write(text)).column_map
+    wrong = ColumnMap(columns=tuple(ColumnEntry("a_x", ACCEL, "x", "g") if e.column == "ax" else e for e in guessed.columns))
+    with pytest.raises(
+        LogReadError, match=r"column 'a_x': expected the column that the column map names, got no such header \(nearest: 'ax'\)"
+    ):
+        read_log(write(text), wrong)
+    more = ColumnMap(columns=(*guessed.columns, ColumnEntry("vbat", "battery_v", unit="V")))
+    assert any("does not have" in line for line in texts(read_log(write(text), more), "warning"))
+
+
+def test_words_where_the_map_says_numbers(write):
+    """File, row and column are named."""
+    text = table_text(plain(note=["a"] * HAND.n))
+    wrong = ColumnMap(columns=(ColumnEntry("time_s", "time", unit="s"), ColumnEntry("note", "battery_v", unit="V")))
+    with pytest.raises(LogReadError, match=r"log.csv, row 2, column 'note': expected numbers for battery_v, got 'a'"):
+        read_log(write(text), wrong)
+
+
+def test_a_saved_map_reads_the_next_flight_the_same_way(write, tmp_path):
+    """Guessed, saved, loaded, used on a file of another name: the same channels."""
+    first = read_log(write(table_text(plain(vbat=np.full(HAND.n, 7.4)))))
+    save_column_map(first.column_map, tmp_path / "map.toml")
+    loaded = load_column_map(tmp_path / "map.toml")
+    assert loaded == first.column_map
+    second = read_log(write(table_text(plain(vbat=np.full(HAND.n, 7.4))), "other.csv"), loaded)
+    assert_array_equal(second[ACCEL].values, first[ACCEL].values)
+    assert second[RATE].is_unit_inferred  # nobody has stated it yet
+    assert second["battery_v"].values[0] == 7.4
+
+
+# --- several files
+
+
+def several(write, baro_zero=0.0, gnss_zero=0.0, scale=1.0):
+    """IMU, barometer and receiver in files of their own, each clock with its own zero (s)."""
+    imu = write(table_text({"t": HAND.time_s + 20.0, **imu_columns(HAND)}), "imu.csv")
+    baro_t = np.arange(0.005, 7.9, 0.05)
+    baro = write(table_text({"t": (baro_t + 20.0 + baro_zero) * scale, "p [hPa]": 1000 - baro_t}), "baro.csv")
+    gnss_t = np.arange(0.3, 7.9, 0.2)
+    gnss = write(
+        table_text({"t": gnss_t + 20.0 + gnss_zero, "lat": 50 + 0 * gnss_t, "lon": 8 + 0 * gnss_t, "alt": 300 + gnss_t}), "gnss.csv"
+    )
+    return [imu, baro, gnss], baro_t, gnss_t
+
+
+def test_files_with_one_clock_merge_on_it(write):
+    """Overlapping stamps are one clock; every stream keeps its own times."""
+    paths, baro_t, gnss_t = several(write)
+    log = read_log(paths)
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+    assert_allclose(log["pressure_pa"].log_time_s, baro_t, atol=1e-9)
+    assert_allclose(log["gnss_lat_lon_height"].log_time_s, gnss_t, atol=1e-9)
+    assert sum("one clock assumed" in text for text in texts(log)) == 2
+    assert log.paths == tuple(map(str, paths))
+
+
+def test_the_first_row_of_any_file_is_the_log_s_zero(write):
+    """A barometer that starts before the IMU."""
+    paths, baro_t, _ = several(write, baro_zero=-0.5)
+    log = read_log(paths)
+    assert log["pressure_pa"].log_time_s[0] == 0.0
+    assert_allclose(log[RATE].log_time_s[0], 0.5 - baro_t[0], atol=1e-9)
+
+
+def test_clocks_with_nothing_in_common_start_together_and_say_so(write):
+    """Zero is assumed, with a warning; a stated offset is used instead."""
+    paths, baro_t, _ = several(write, baro_zero=5000.0)
+    log = read_log(paths)
+    assert any("nothing in common" in text for text in texts(log, "warning"))
+    assert_allclose(log["pressure_pa"].log_time_s, baro_t - baro_t[0], atol=1e-9)
+    stated = read_log(paths, ColumnMap(files=(FileEntry("baro.csv", clock_offset_s=-5000.0),)))
+    assert_allclose(stated["pressure_pa"].log_time_s, baro_t, atol=1e-6)
+    assert any("clock offset of -5000 s, as stated" in text for text in texts(stated))
+
+
+def test_files_that_count_from_a_date_share_it(write):
+    """Stamps since 1970 in both, in different units."""
+    imu = write(table_text({"t_ms": 1775328038000 + (HAND.time_s * 1e3).round().astype(np.int64), **imu_columns(HAND)}), "imu.csv")
+    baro_t = np.arange(1.0, 5.0, 0.1)
+    baro = write(table_text({"t_ns": 1775328038000000000 + (baro_t * 1e9).round().astype(np.int64), "p_Pa": 1e5 + baro_t}), "baro.csv")
+    log = read_log([imu, baro])
+    assert_allclose(log["pressure_pa"].log_time_s, baro_t, atol=1e-6)
+    assert any("count from the same date" in text for text in texts(log))
+
+
+def test_a_folder_is_all_its_tables(write, tmp_path):
+    """What holds no table is named and left out; a map of several files names them."""
+    several(write)
+    write("nothing to see here\n", "README.txt")
+    log = read_log(tmp_path)
+    assert {"pressure_pa", RATE, "gnss_lat_lon_height"} <= set(log.channels)
+    assert any(text.startswith("README.txt left out") for text in texts(log))
+    assert {entry.file for entry in log.column_map.columns} == {"imu.csv", "baro.csv", "gnss.csv"}
+
+
+def test_a_map_of_several_files_fits_the_next_flight_s_names(write, tmp_path):
+    """Files are matched by name, else by the headers they share."""
+    paths, *_ = several(write)
+    known = read_log(paths).column_map
+    renamed = []
+    for path in paths:
+        renamed.append(path.with_name(path.name.replace(".csv", "_02.csv")))
+        path.rename(renamed[-1])
+    log = read_log(renamed, known)
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=1e-6)
+    assert {entry.file for entry in log.column_map.columns} == {"imu_02.csv", "baro_02.csv", "gnss_02.csv"}
+    assert "pressure_pa" in log
+
+
+# --- what is wrong with the channels
+
+
+def test_clipping_gives_the_full_scale(write):
+    """A gyro that stops at 1000 deg/s and an accelerometer that stops at 4 g: found, told with times, and known to the channel."""
+    record = flown()
+    accel, rate = record.accel.copy(), record.rate.copy()
+    accel[520:640, 2] = 6 * G
+    rate[600:640, 0] = 20.0
+    clipped = Record(record.time_s, np.clip(accel, -4 * G, 4 * G), np.clip(rate, -1000 * DEG, 1000 * DEG), record.q_enu_from_imu)
+    log = read_log(write(table_text({"t": record.time_s, **imu_columns(clipped, G, DEG)})))
+    assert_allclose(log[ACCEL].full_scale, 4 * G, rtol=1e-6)
+    assert_allclose(log[RATE].full_scale, 1000 * DEG, rtol=1e-6)
+    assert sum("clipped at" in text for text in texts(log, "warning")) == 2
+
+
+def test_without_clipping_the_full_scale_is_unknown(write):
+    """None, rather than the largest value seen."""
+    log = read_log(write(table_text(plain())))
+    assert log[ACCEL].full_scale is None
+    assert log[RATE].full_scale is None
+
+
+def test_stuck_columns_and_frozen_sensors(write):
+    """A constant axis, and a sensor that repeats itself for half a second."""
+    record = hand_held()
+    rate = record.rate.copy()
+    rate[400:450] = rate[400]
+    columns = {"t": record.time_s, **imu_columns(Record(record.time_s, record.accel, rate, record.q_enu_from_imu))}
+    columns["ay"] = np.zeros(record.n)
+    log = read_log(write(table_text(columns)))
+    assert [(i.column, i.text) for i in log.issues if "never changes" in i.text] == [("ay", "stuck: it never changes")]
+    assert any("stuck for 0.49 s from 4.00 s on" in text for text in texts(log, "warning"))
+
+
+def test_a_stated_unit_that_can_not_be(write):
+    """A file that says g over numbers in m/s² can't carry an estimate, and the line says what it reads at rest."""
+    names = ("ax (g)", "ay (g)", "az (g)", "gx (dps)", "gy (dps)", "gz (dps)")
+    log = read_log(write(table_text({"t": HAND.time_s, **imu_columns(HAND, 1.0, DEG, names)})))
+    (problem,) = problems(log)
+    assert "9.8" in problem.text
+    assert "implausible unit or scale" in problem.text
+
+
+def test_a_log_that_is_too_slow(write):
+    """One row a second carries no attitude."""
+    log = read_log(write(table_text({"time_s": np.arange(60.0), **imu_columns(hand_held(60))})))
+    assert any("too slow" in issue.text for issue in problems(log))
+
+
+# --- opening
+
+
+def test_the_log_is_opened_for_reading_only(write):
+    """A file without write permission reads, and its bytes and times are as before."""
+    path = write(table_text(plain()))
+    path.chmod(0o444)
+    before = path.read_bytes(), path.stat().st_mtime_ns
+    read_log(path)
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+
+
+def test_files_that_are_not_there(tmp_path):
+    """One line with the path; an empty folder says so."""
+    with pytest.raises(LogReadError, match=r"none.csv: expected a file that can be read"):
+        read_log(tmp_path / "none.csv")
+    with pytest.raises(LogReadError, match="expected a log file"):
+        read_log(tmp_path)
+
+
+def test_progress_and_cancel(write):
+    """From 0 to 1 without a step back; a cancel leaves nothing behind."""
+    told = []
+    paths, *_ = several(write)
+    read_log(paths, progress=lambda fraction, text: told.append((fraction, text)))
+    fractions = [fraction for fraction, _ in told]
+    assert fractions == sorted(fractions)
+    assert fractions[-1] == 1.0
+    assert any("imu.csv" in text for _, text in told)
+    with pytest.raises(Cancelled):
+        read_log(paths, cancel=lambda: True)
+
+
+def test_parquet(tmp_path):
+    """The same record from Parquet, whole nanoseconds and all."""
+    pyarrow = pytest.importorskip("pyarrow")
+    parquet = pytest.importorskip("pyarrow.parquet")
+    stamps = 1775328038453262073 + np.arange(HAND.n) * 10_000_000
+    columns = {"timestamp_ns": stamps, **imu_columns(HAND), "state": ["PAD"] * HAND.n}
+    parquet.write_table(pyarrow.table(columns), tmp_path / "log.parquet")
+    log = read_log(tmp_path / "log.parquet")
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+    assert_array_equal(log[ACCEL].values, HAND.accel)
+    assert log["state"].values[0] == "PAD"
+
+
+def test_parquet_without_its_extra_is_one_line(tmp_path, monkeypatch):
+    """The error names the extra."""
+    import sys
+
+    path = tmp_path / "log.parquet"
+    path.write_bytes(b"PAR1")
+    monkeypatch.setitem(sys.modules, "pyarrow.parquet", None)
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(LogReadError, match=r"\[parquet\] extra"):
+        read_log(path)
+
+
+def test_a_broken_parquet_file_is_one_line(tmp_path):
+    """Not a trace of the library."""
+    pytest.importorskip("pyarrow")
+    path = tmp_path / "log.parquet"
+    path.write_bytes(b"not parquet at all")
+    with pytest.raises(LogReadError, match="a Parquet file that can be read"):
+        read_log(path)
