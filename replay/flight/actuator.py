@@ -65,7 +65,7 @@ def identify(
     step_s: float,
     *,
     scale: ArrayLike | None = None,
-    nuisance: ArrayLike | None = None,
+    nuisance: Callable[[Array], Array] | None = None,
     smooth: Callable[[Array], Array] | None = None,
     longest_s: float = 0.25,
 ) -> ActuatorFit:
@@ -78,8 +78,8 @@ def identify(
     step_s : float
     scale : array_like, shape (n,), optional
         Multiplies the lagged command before the gain: T L / I for an angular acceleration.
-    nuisance : array_like, shape (n, k), optional
-        Columns fitted beside it; a constant where not given.
+    nuisance : callable, optional
+        Lagged command (n,) -> columns (n, k) fitted beside it; a constant where not given.
     smooth : callable, optional
         Applied to the modelled part, where the response was smoothed alike.
     longest_s : float
@@ -90,32 +90,22 @@ def identify(
     CannotEstimate
         The command hardly moves.
     """
-    from scipy.optimize import least_squares
-
     u, y = np.asarray(command, dtype=float), np.asarray(response, dtype=float)
     if np.std(u) < 1e-9 or len(u) < 30:
         raise CannotEstimate("actuator identification", "the command hardly moves")
     size = np.ones(len(u)) if scale is None else np.asarray(scale, dtype=float)
-    beside = np.ones((len(u), 1)) if nuisance is None else np.asarray(nuisance, dtype=float)
     shape = smooth if smooth is not None else (lambda values: values)
 
     def design(p: Array) -> Array:
-        return np.column_stack((shape(size * lagged(u, step_s, abs(float(p[0])), abs(float(p[1])))), beside))
+        late = lagged(u, step_s, abs(float(p[0])), abs(float(p[1])))
+        beside = np.ones(len(u)) if nuisance is None else nuisance(late)
+        return np.column_stack((shape(size * late), beside))
 
     def left(p: Array) -> Array:
         d = design(p)
         return np.asarray(y - d @ np.linalg.lstsq(d, y, rcond=None)[0])
 
-    grid = np.linspace(0.0, longest_s, 14)
-    start = min(((float(np.sum(left(np.array([t, d])) ** 2)), t, d) for t in grid[1:] for d in grid), key=lambda row: row[0])
-    bounds = ([1e-4, 0.0], [2.0 * longest_s, 2.0 * longest_s])
-    joint = least_squares(left, start[1:], x_scale=[0.01, 0.01], bounds=bounds, diff_step=1e-3)
-    best, cost = joint.x, float(joint.cost)
-    # a held command makes the misfit kink at whole samples of delay, where a gradient stops short: try those as they are
-    for whole in step_s * np.arange(max(round(best[1] / step_s) - 2, 0), round(best[1] / step_s) + 3):
-        one = least_squares(lambda p, d=whole: left(np.array([p[0], d])), best[:1], x_scale=[0.01], bounds=([1e-4], [2.0 * longest_s]))
-        if one.cost < cost:
-            best, cost = np.array([one.x[0], whole]), float(one.cost)
+    best = _search(left, step_s, longest_s)
     d = design(best)
     coefficients = np.linalg.lstsq(d, y, rcond=None)[0]
     # all parameters together: the derivatives by lag and delay beside the linear columns
@@ -123,11 +113,28 @@ def identify(
     by = [(design(best + h * e) - design(np.maximum(best - h * e, 0.0))) @ coefficients / (2.0 * h) for e in np.eye(2)]
     jacobian = np.column_stack((*by, d))
     residual = left(best)
-    variance = float(residual @ residual) / max(len(y) - jacobian.shape[1], 1) * autocorrelation_widening(residual)
+    variance = float(residual @ residual) / max(len(residual) - jacobian.shape[1], 1) * autocorrelation_widening(residual)
     sd = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian) * variance), 0.0))
     return ActuatorFit(
         float(coefficients[0]), float(sd[2]), float(best[0]), float(sd[0]), float(best[1]), float(sd[1]), float(np.std(residual))
     )  # fmt: skip
+
+
+def _search(left: Callable[[Array], Array], step_s: float, longest_s: float) -> Array:
+    """Lag and delay of least misfit: a grid, a joint refinement, and whole samples of delay."""
+    from scipy.optimize import least_squares
+
+    grid = np.linspace(0.0, longest_s, 14)
+    start = min(((float(np.sum(left(np.array([t, d])) ** 2)), t, d) for t in grid[1:] for d in grid), key=lambda row: row[0])
+    bounds = ([1e-4, 0.0], [2.0 * longest_s, 2.0 * longest_s])
+    joint = least_squares(left, start[1:], x_scale=[0.01, 0.01], bounds=bounds, diff_step=1e-3)
+    best, cost = np.asarray(joint.x, dtype=np.float64), float(joint.cost)
+    # a held command makes the misfit kink at whole samples of delay, where a gradient stops short: try those as they are
+    for whole in step_s * np.arange(max(round(best[1] / step_s) - 2, 0), round(best[1] / step_s) + 3):
+        one = least_squares(lambda p, d=whole: left(np.array([p[0], d])), best[:1], x_scale=[0.01], bounds=([1e-4], [2.0 * longest_s]))
+        if one.cost < cost:
+            best, cost = np.array([one.x[0], whole]), float(one.cost)
+    return best
 
 
 def correlation_peak_s(command: ArrayLike, response: ArrayLike, step_s: float) -> float:

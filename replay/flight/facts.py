@@ -18,8 +18,8 @@ class VehicleFacts:
     transverse_inertia_kgm2: float | None = None
     axial_inertia_kgm2: float = 0.0
     gimbal_below_cg_m: float | None = None
+    cp_below_cg_m: float | None = None
     rail_length_m: float | None = None
-    imu_from_cg_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def area_m2(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from replay.units import DEG
 Array = NDArray[np.float64]
 
 SMOOTHING_S = 0.08
-"""Window of the quadratic that differentiates the gyro; everything it is compared with is smoothed alike, so no delay enters."""
+"""Window of the line that differentiates the gyro; everything it is compared with is smoothed alike, so no delay enters."""
 MODEL_SD_RAD = 0.03 * DEG
 """What gusts through the derivative leave, from the spread over the sample flights against their truth."""
 COMMAND_SHARE_SD = 0.1
@@ -60,8 +61,6 @@ def thrust_misalignment(
     boost : (log_time_s, thrust_n, mass_kg, density times speed), each (k,)
     gimbal_rad : (log_time_s, angles (m, 2)) or None
     """
-    from scipy.signal import savgol_filter
-
     labels = ("thrust misalignment about x", "thrust misalignment about y")
     lever, inertia = facts.gimbal_below_cg_m, facts.transverse_inertia_kgm2
     start = max(events.log_time_s("liftoff") + 0.4, np.nan_to_num(events.log_time_s("rail_exit"), nan=-np.inf) + 0.1)
@@ -72,9 +71,9 @@ def thrust_misalignment(
     if why or inertia is None or lever is None:
         return undetermined(labels[0], "deg", why), undetermined(labels[1], "deg", why)
     time = solution.log_time_s[i:j]
-    rate, angular, side_accel = _kinematics(solution, slice(int(i), int(j)), facts, inertia)
-    smooth = _window(time)[1]
-    thrust, mass, air = (savgol_filter(np.interp(time, boost[0], values), smooth, 2) for values in boost[1:])
+    rate, angular, side_accel = smoothed_kinematics(solution, slice(int(i), int(j)), facts, inertia)
+    smooth = smoother_of(time)
+    thrust, mass, air = (smooth(np.interp(time, boost[0], values)) for values in boost[1:])
     angle, motion = _gimbal(time, gimbal_rad)
     note = "gimbal taken off" if gimbal_rad is not None else "gimbal not logged: what it held against is not taken off"
     found = []
@@ -94,19 +93,33 @@ def thrust_misalignment(
     return found[0], found[1]
 
 
-def _kinematics(solution: Solution, rows: slice, facts: VehicleFacts, inertia: float) -> tuple[Array, Array, Array]:
-    """Smoothed rate (n, 3), angular acceleration with the gyroscopic part taken off (n, 3), specific force at the centre of gravity."""
+def smoothed_kinematics(solution: Solution, rows: slice, facts: VehicleFacts, inertia: float) -> tuple[Array, Array, Array]:
+    """Smoothed rate (n, 3), angular acceleration with the gyroscopic part taken off (n, 3), specific force (n, 3)
+    at the centre of gravity, where a solution has it."""
     from scipy.signal import savgol_filter
 
     step, window = _window(solution.log_time_s[rows])
-    rate = savgol_filter(solution.rate_body_radps[rows], window, 2, axis=0)
+    smooth = smoother_of(solution.log_time_s[rows])
+    rate = smooth(solution.rate_body_radps[rows])
     angular = savgol_filter(solution.rate_body_radps[rows], window, 2, axis=0, deriv=1, delta=step)
-    accel = savgol_filter(np.nan_to_num(solution.accel_body_mps2[rows]), window, 2, axis=0)
-    arm = np.asarray(facts.imu_from_cg_m, dtype=float)
-    accel = accel - np.cross(angular, arm) - np.cross(rate, np.cross(rate, arm))
+    accel = smooth(np.nan_to_num(solution.accel_body_mps2[rows]))
     slender = 1.0 - facts.axial_inertia_kgm2 / inertia
     turned = slender * np.column_stack((rate[:, 1] * rate[:, 2], -rate[:, 0] * rate[:, 2], np.zeros(len(rate))))
     return rate, angular - turned, accel
+
+
+def smoother_of(time_s: Array) -> Callable[[Array], Array]:
+    """The low-pass that differentiating by the slope of a fitted line implies, for all that is compared with the derivative.
+
+    The slope over 2M + 1 samples is the mean of the derivative under a parabola: smoothing the other side by anything flatter would
+    make every gain come out low.
+    """
+    from scipy.ndimage import convolve1d
+
+    half = _window(time_s)[1] // 2
+    weights = half * (half + 1.0) - np.arange(-half, half + 1.0) ** 2
+    weights = np.maximum(weights, 0.0) / np.sum(np.maximum(weights, 0.0))
+    return lambda values: np.asarray(convolve1d(np.asarray(values, dtype=float), weights, axis=0, mode="nearest"))
 
 
 def _window(time_s: Array) -> tuple[float, int]:
@@ -118,8 +131,6 @@ def _gimbal(time_s: Array, gimbal_rad: tuple[Array, Array] | None) -> tuple[Arra
     """Gimbal angles on these times, shape (n, 2), and how much each moves (standard deviation)."""
     if gimbal_rad is None:
         return np.zeros((len(time_s), 2)), (0.0, 0.0)
-    from scipy.signal import savgol_filter
-
-    angle = np.column_stack([np.interp(time_s, gimbal_rad[0], gimbal_rad[1][:, axis]) for axis in range(2)])
-    angle = savgol_filter(angle, _window(time_s)[1], 2, axis=0)
+    smooth = smoother_of(time_s)
+    angle = np.column_stack([smooth(np.interp(time_s, gimbal_rad[0], gimbal_rad[1][:, axis])) for axis in range(2)])
     return angle, (float(np.std(angle[:, 0])), float(np.std(angle[:, 1])))

@@ -32,7 +32,7 @@ def facts_of(flight):
     v = flight.vehicle
     return VehicleFacts(
         v.liftoff_mass_kg, v.propellant_mass_kg, v.diameter_m, v.thrust_curve_s_n, v.aero.drag_coefficient,
-        v.inertia_kgm2[0], v.inertia_kgm2[2], v.gimbal_below_cg_m, v.rail_length_m, v.imu_from_cg_m,
+        v.inertia_kgm2[0], v.inertia_kgm2[2], v.gimbal_below_cg_m, v.aero.cp_below_cg_m, v.rail_length_m,
     )  # fmt: skip
 
 
