@@ -2,7 +2,7 @@
 # The main job on a sample flight: what was read, the summary, figures in a folder, and the window where there is a display.
 set -eu
 bin="$1"; flight="$2"; out="$3"
-log="$flight/log.csv"; vehicle="$flight/vehicle.toml"; evidence="$flight/evidence.toml"; calibration="$flight/true_calibration.toml"
+log="$flight/flight.csv"; vehicle="$flight/vehicle.toml"; evidence="$flight/evidence.toml"; calibration="$flight/true_calibration.toml"
 
 echo "== What was read from $log"
 "$bin/plumbline" check "$log"
