@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from replay.motion.site import Site
     from replay.motion.solution import Solution
     from replay.review.review import Review
+    from replay.review.snapshot import Snapshot
     from replay.sensors.calibration import Calibration
     from replay.sensors.mount import Mount
     from replay.whatif.vehicle import Vehicle
@@ -149,6 +150,19 @@ def _logs_of(review: Review, review_path: str) -> list[str]:
             raise SettingsError(review_path, "logs", f"the log {reference.path} as it was", "no file of that size and content")
         found.append(str(path))
     return found
+
+
+def snapshot_of(request: LogRequest, method: str | None = None) -> Snapshot:
+    """What views, figures and films draw: the flight as flown, and beside it the what-if.
+
+    Of a review, as it stands; of a log, as flown with nothing corrected, and with `--calibration` as the what-if.
+    """
+    from replay.review.request import EstimateRequest, Estimating
+    from replay.review.review import Review
+
+    review = request.review or Review(what_if=request.calibration)
+    review = dataclasses.replace(review, site=request.site, method=method or request.method)
+    return Estimating()(EstimateRequest(0, request.log, review, request.vehicle))
 
 
 def solve(request: LogRequest, method: str | None = None) -> Solution:

@@ -11,7 +11,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final, Protocol
@@ -22,20 +22,14 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QPainter
 
 from replay.errors import Cancelled, CannotEstimate, SettingsError
-from replay.figures.film_clock import FRAME_RATES, FilmClock, Ramp
+from replay.figures.film_clock import FRAME_RATES, Ramp
 from replay.figures.film_page import Layout, TraceStrip, burned_in, readout, slate
-from replay.figures.lines import span_s, zero_log_s
-from replay.figures.style import FigureSettings
-from replay.review.snapshot import Snapshot
+from replay.figures.film_request import FilmRequest
 from replay.scene.build import SceneOptions, prepare
-from replay.scene.camera import Viewpoint
 from replay.scene.drawlist import DrawList, Rgba
 from replay.scene.paint import paint
 from replay.scene.picture import picture
 
-CODECS: Final = {"h264": (".mp4", ".mov"), "prores": (".mov",), "png": (".mov",), "sequence": ("",)}
-"""Codec -> endings it goes with: ProRes 4444 and PNG in a MOV carry alpha; `sequence` is a folder of PNG files."""
-DEFAULT_TRACES: Final = ("tilt", "height", "accel.z")
 _PLATE: Final[Rgba] = (255, 255, 255, 205)
 _PAPER: Final[Rgba] = (251, 252, 253, 255)
 
@@ -44,87 +38,6 @@ class Cancel(Protocol):
     """What tells the work to stop: a `threading.Event` does."""
 
     def is_set(self) -> bool: ...
-
-
-@dataclass(frozen=True, eq=False)
-class FilmRequest:
-    """All that makes a film.
-
-    Parameters
-    ----------
-    snapshot : Snapshot
-    size_px : (int, int)
-        Width and height, both even.
-    rate : str
-        A key of `FRAME_RATES`.
-    start_s, stop_s : float or None
-        Seconds from liftoff; None is from just before liftoff, to just after touchdown.
-    ramp : tuple of (time from liftoff, speed)
-        One pair for an even speed; see `film_clock.Ramp`.
-    viewpoint : Viewpoint
-    traces : tuple of str
-        Keys of the strip along the bottom; empty for none.
-    has_readout, has_time, has_what_if : bool
-        The numbers at the right, the time burned in at the upper right, the what-if's twin.
-    is_transparent : bool
-        Nothing behind vehicle and lines, for laying over footage.
-    slate_s : float
-        How long the slate stands before the picture, in whole frames; 0 leaves it out.
-    codec : str
-        A key of `CODECS`; "auto" takes the usual one for the ending of the name.
-    title : str
-        On the slate; the log's name where empty.
-    """
-
-    snapshot: Snapshot
-    size_px: tuple[int, int] = (1920, 1080)
-    rate: str = "30"
-    start_s: float | None = None
-    stop_s: float | None = None
-    ramp: Ramp = ((0.0, 1.0),)
-    viewpoint: Viewpoint = field(default_factory=Viewpoint)
-    traces: tuple[str, ...] = DEFAULT_TRACES
-    has_readout: bool = True
-    has_time: bool = True
-    has_what_if: bool = True
-    is_transparent: bool = False
-    slate_s: float = 1.0
-    codec: str = "auto"
-    title: str = ""
-
-    def __post_init__(self) -> None:
-        if self.rate not in FRAME_RATES:
-            raise SettingsError("film", "--fps", f"one of {', '.join(FRAME_RATES)}", self.rate)
-        width, height = self.size_px
-        if width % 2 or height % 2 or not (64 <= width <= 8192 and 64 <= height <= 8192):
-            raise SettingsError("film", "--size", "even width and height from 64 to 8192", f"{width}x{height}")
-        if self.codec not in ("auto", *CODECS):
-            raise SettingsError("film", "--codec", f"auto or one of {', '.join(CODECS)}", self.codec)
-        if not 0.0 <= self.slate_s <= 60.0:
-            raise SettingsError("film", "--slate", "0 to 60 s", f"{self.slate_s:g}")
-
-    def clock(self) -> FilmClock:
-        """Frames and instants, on the log's clock."""
-        zero = zero_log_s(self.snapshot)
-        start, stop = span_s(self.snapshot, FigureSettings(start_s=self.start_s, stop_s=self.stop_s))
-        rate = FRAME_RATES[self.rate]
-        ramp = tuple((time + zero, speed) for time, speed in self.ramp)
-        return FilmClock(rate, start + zero, stop + zero, ramp, round(self.slate_s * rate))
-
-    def codec_for(self, path: Path) -> str:
-        """The codec a name asks for, checked against what was asked."""
-        codec = self.codec
-        if codec == "auto":
-            usual = {".mp4": "h264", ".mov": "prores" if self.is_transparent else "h264", "": "sequence"}
-            codec = usual.get(path.suffix.lower(), "none")
-        if path.suffix.lower() not in CODECS.get(codec, ()):
-            wanted = "a name in .mp4 or .mov, or a folder's name without an ending" if self.codec == "auto" else f"an ending of {codec}"
-            raise SettingsError(str(path), "--out", wanted, path.suffix or "no ending")
-        if self.is_transparent and codec == "h264":
-            raise SettingsError(
-                str(path), "--alpha", "a name in .mov (ProRes 4444), or a folder of PNG files", f"{path.suffix}, which has no alpha"
-            )
-        return codec
 
 
 @dataclass(frozen=True)

@@ -110,12 +110,12 @@ class TraceStrip:
         self._snapshot = snapshot
         self._series = of_snapshot(snapshot)
         self._keys = pane_keys(self._series, keys)
-        self._left, self._right = round(9.5 * layout.text_px), self.width - round(1.2 * layout.text_px)
-        self._top, self._bottom = round(1.7 * layout.text_px), self.height - round(2.0 * layout.text_px)
+        self._left, self._right = round(11.5 * layout.text_px), self.width - round(1.2 * layout.text_px)
+        self._top, self._bottom = round(2.9 * layout.text_px), self.height - round(2.0 * layout.text_px)
 
     def still(self, plate: Rgba | None) -> DrawList:
         """Everything but the cursor."""
-        shapes = [*self._phases(), *self._time_axis()]
+        shapes = [*self._key(), *self._phases(), *self._time_axis()]
         n = max(len(self._keys), 1)
         gap = 0.5 * self._text_px
         each = (self._bottom - self._top - gap * (n - 1)) / n
@@ -132,6 +132,28 @@ class TraceStrip:
 
     def _x(self, log_time_s: float) -> float:
         return self._left + (self._right - self._left) * (log_time_s - self._start_s) / (self._stop_s - self._start_s)
+
+    def _key(self) -> list[Primitive]:
+        """Which dash is whose, of everything the strip draws."""
+        shapes: list[Primitive] = []
+        x, y, size = float(self._left), 0.8 * self._text_px, 0.85 * self._text_px
+        seen: set[str] = set()
+        for key in self._keys:
+            lines = self._series.lines(key)
+            for place, line in enumerate(lines):
+                if line.variant in seen:
+                    continue
+                seen.add(line.variant)
+                colour, dash = self._look(key, line, len(lines), place)
+                name = VARIANT_NAMES.get(line.variant, line.variant)
+                sample = np.array([[x, y], [x + 2.4 * size, y]])
+                shapes.append(Polyline(sample, rgba(colour), max(1.2, 0.1 * self._text_px), dash))  # type: ignore[arg-type]
+                shapes.append(Text(x + 2.9 * size, y, name, size, _MUTED))
+                x += (4.6 + 0.62 * len(name)) * size
+        return shapes
+
+    def _look(self, key: str, line: Line, n_lines: int, place: int) -> tuple[str, str]:
+        return look_of(line, self._series.catalogue[key].component if n_lines == 1 else "", 1, place)
 
     def _phases(self) -> list[Primitive]:
         shapes: list[Primitive] = []
@@ -170,7 +192,7 @@ class TraceStrip:
         label = Text(0.5 * self._text_px, 0.5 * (top + bottom), trace.title, 0.9 * self._text_px, _INK)
         shapes += [label, Text(0.5 * self._text_px, label.y_px + 1.15 * self._text_px, trace.unit, 0.8 * self._text_px, _MUTED)]
         for place, line in reversed(list(enumerate(lines))):
-            colour, dash = look_of(line, trace.component if len(lines) == 1 else "", 1, place)
+            colour, dash = self._look(key, line, len(lines), place)
             time, values = line.pyramid.visible(self._start_s, self._stop_s, max(int(self._right - self._left), 1))
             inside = (time >= self._start_s) & (time <= self._stop_s)
             y = np.where(inside, bottom - (np.clip(values, low, high) - low) * scale, np.nan)

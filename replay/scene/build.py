@@ -259,7 +259,7 @@ def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) ->
     flown = np.concatenate((track.path_enu_m[:i], pose.pos_enu_m[None]))
     ahead = np.concatenate((pose.pos_enu_m[None], track.path_enu_m[i:]))
     shadow = np.concatenate((flown, ahead[1:])) * np.array([1.0, 1.0, 0.0])
-    items: list[Item] = [Line(shadow, "#5B626B", 1.2, track.dash, 0.32, "ground")]
+    items: list[Item] = [Line(shadow, "#5B626B", 1.2, track.dash, 0.32, "ground")] if options.show_ground else []
     if len(ahead) > 1:
         items.append(Line(ahead, track.colour, 1.2, track.dash, 0.35, "space" if options.is_wide else "behind"))
     if len(flown) > 1:
@@ -346,7 +346,8 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     moment = f"T{signed(log_time_s - liftoff, 2)} s" if math.isfinite(liftoff) else f"log time {log_time_s:.2f} s"
     height = f"  height {pairs[0][1].pos_enu_m[2]:.1f} m".replace("-", "−") if flight.as_flown.has_position else "  position not estimated"
     guessed = f"vehicle's {' and '.join(flight.shape.guessed)} guessed" if flight.shape.guessed else ""
-    scale = f"vehicle ×{flight.stage.enlargement:g}, grid {grid_step_m(flight.stage):g} m" if options.is_wide else ""
+    grid = f", grid {grid_step_m(flight.stage):g} m" if options.show_ground else ""
+    scale = f"vehicle ×{flight.stage.enlargement:g}{grid}" if options.is_wide else ""
     quiet = "#6A727C"
     corners: list[tuple[Corner, tuple[Row, ...]]] = [
         ("top left", rows),

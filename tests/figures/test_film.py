@@ -1,6 +1,7 @@
 """Films written and decoded again: frames, duration, alpha, the vehicle's tilt in a frame, and nothing half written."""
 
 import dataclasses
+import json
 import math
 import os
 import signal
@@ -19,9 +20,10 @@ from scipy import ndimage
 
 from replay.errors import Cancelled, CannotEstimate, SettingsError
 from replay.figures import film
-from replay.figures.film import FilmPainter, FilmRequest, render_film
+from replay.figures.film import FilmPainter, render_film
 from replay.figures.film_clock import FRAME_RATES
 from replay.figures.film_page import Layout, TraceStrip, burned_in, number, readout, round_ticks, slate, unbroken
+from replay.figures.film_request import FilmRequest, request_of
 from replay.scene.camera import Viewpoint
 from replay.scene.drawlist import Polyline, Text
 
@@ -257,6 +259,35 @@ def test_impossible_settings_are_refused(field, value):
         dataclasses.replace(FilmRequest(SHOT), **{field: value})
 
 
+def test_settings_go_into_a_review_and_come_back():
+    """Every choice survives the round through plain JSON; an unknown key is named."""
+    request = FilmRequest(
+        SHOT,
+        size_px=(640, 360),
+        rate="23.976",
+        start_s=-1.0,
+        ramp=((0.0, 1.0), (2.0, 0.25)),
+        viewpoint=Viewpoint("orbit").turned(0.3, 0.1),
+        traces=("tilt",),
+        has_readout=False,
+        is_transparent=True,
+        slate_s=2.0,
+        title="Third flight",
+    )
+    back = request_of(SHOT, json.loads(json.dumps(request.as_settings())))
+    assert back.viewpoint.turn_rad == pytest.approx(0.3)
+    assert dataclasses.replace(back, viewpoint=request.viewpoint).as_settings() == request.as_settings()
+    assert request_of(SHOT, {}).as_settings() == FilmRequest(SHOT).as_settings()
+    for settings, named in (
+        ({"fps": 30}, "fps"),
+        ({"camera": {"name": "drone"}}, "camera.name"),
+        ({"size_px": [1]}, "film"),
+        ({"ramp": 3}, "film"),
+    ):
+        with pytest.raises(SettingsError, match=named):
+            request_of(SHOT, settings)
+
+
 def test_without_the_video_library_one_line_says_how_to_get_it(tmp_path, monkeypatch):
     """And PNG files still work."""
     monkeypatch.setitem(sys.modules, "av", None)
@@ -270,7 +301,8 @@ _ENDLESS = """
 import sys
 sys.path.insert(0, {tests!r})
 from scene_flight import snapshot
-from replay.figures.film import FilmRequest, render_film
+from replay.figures.film import render_film
+from replay.figures.film_request import FilmRequest
 request = FilmRequest(snapshot(), size_px=(320, 180), start_s=0.0, stop_s={stop}, slate_s=0.0, codec={codec!r}, traces=())
 render_film(request, {path!r}, lambda fraction, text: print(text, flush=True))
 print("done", flush=True)
