@@ -14,8 +14,8 @@ CAUTIONS: Final = (
     "A calibration is proven on the bench with the motor out, not by a flight record and not by a what-if.",
     "A what-if and a re-flown path are what a model says under the assumptions listed with them. What the model leaves out is not in them.",
     "Gains, limits and vehicle data shown here describe what was flown. None of them is a recommendation.",
-    "Where the record can't tell two causes apart (a leaning rail from a biased accelerometer, say), the tool says so; choosing one does not make it true.",
+    "Where the record can't tell two causes apart (a leaning rail from a biased accelerometer, say), choosing one does not make it true.",
     "The heading is declared, never measured. Everything that depends on it is only as good as the declaration.",
-    "Local codes and aviation rules, the range safety officer, and licensed practice where the law asks for it come before anything on this screen.",
+    "Local codes and aviation rules, the range safety officer, and licensed practice where the law asks for it come before anything here.",
 )
 """Each a sentence or two, in the order of how far-reaching they are."""

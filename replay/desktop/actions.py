@@ -62,17 +62,17 @@ COMMANDS: Final = (
         "Which column is which channel, in which unit, with which sign",
         is_group_start=True,
     ),
-    Command("audit", "&Flight", "What Was &Read…", ("Ctrl+I",), "Columns, units, rates, gaps and everything wrong with the log"),
+    Command("audit", "&Flight", "&What Was Read…", ("Ctrl+I",), "Columns, units, rates, gaps and everything wrong with the log"),
     Command("vehicle", "&Flight", "&Vehicle File…", (), "Choose the vehicle file: mass, motor, gimbal, site"),
-    Command("as_flown", "&Flight", "Calibration As &Flown…", (), "Choose the calibration file the flight computer flew with"),
-    Command("export_whatif", "&Flight", "Save What-if &Calibration…", (), "Save the edited calibration as a calibration file"),
+    Command("as_flown", "&Flight", "Calibration As F&lown…", (), "Choose the calibration file the flight computer flew with"),
+    Command("export_whatif", "&Flight", "Save What-&if Calibration…", (), "Save the edited calibration as a calibration file"),
     Command("quit", "&Flight", "&Quit", ("Ctrl+Q",), "Close the window", is_group_start=True, needs_log=False),
     Command("undo", "&Edit", "&Undo", ("Ctrl+Z",), "Take back the last edit; a drag is one edit"),
     Command("redo", "&Edit", "&Redo", ("Ctrl+Shift+Z", "Ctrl+Y"), "Do again what was taken back"),
     Command(
         "whatif", "&Edit", "Show &What-if", ("W",), "Draw the what-if beside the flight as flown", is_checkable=True, is_group_start=True
     ),
-    Command("reset_whatif", "&Edit", "&Reset What-if", ("Ctrl+R",), "Give every calibration number back its value as flown"),
+    Command("reset_whatif", "&Edit", "Rese&t What-if", ("Ctrl+R",), "Give every calibration number back its value as flown"),
     Command("bookmark", "&Edit", "&Bookmark Here", ("B",), "Set a bookmark at the cursor, or take it away", is_group_start=True),
     Command("release_events", "&Edit", "&Give Back Moved Events", (), "Let the estimator place the events again that were moved by hand"),
     Command("play", "&Play", "&Play or Pause", ("Space",), "Play from the cursor, or pause"),
@@ -101,11 +101,11 @@ COMMANDS: Final = (
     Command("orbit_up", "&View", "Orbit &Up", ("Shift+W",), "Raise the camera"),
     Command("orbit_down", "&View", "Orbit &Down", ("Shift+S",), "Lower the camera"),
     Command("zoom_in", "&View", "Zoom &In", ("+", "="), "Bring the camera nearer"),
-    Command("zoom_out", "&View", "Zoom &Out", ("-",), "Take the camera away"),
+    Command("zoom_out", "&View", "&Zoom Out", ("-",), "Take the camera away"),
     Command("whole_flight", "&View", "&Whole Flight", ("F",), "Traces show the whole log", is_group_start=True),
     Command("around_cursor", "&View", "&Around the Cursor", ("Z",), "Traces show two seconds about the cursor"),
     Command("phases", "&View", "Zoom to P&hase", (), "Traces show one phase"),
-    Command("traces", "&View", "Choose &Traces…", ("T",), "Choose what the pane with the focus shows"),
+    Command("traces", "&View", "Choos&e Traces…", ("T",), "Choose what the pane with the focus shows"),
     Command("measure", "&View", "&Measure", ("M",), "Δt, mean, slope, extremes and integral between two handles on the traces"),
     Command("reset_layout", "&View", "Reset La&yout", (), "Panels back to their places", is_group_start=True, needs_log=False),
     Command("keys", "&Help", "&Keys", ("F1",), "Every key and what it does", needs_log=False),
@@ -191,6 +191,6 @@ def sheet_html(more: Iterable[tuple[str, str]] = ()) -> str:
 POINTER: Final = (
     ("Up, Down", "on a calibration slider: one step; Page Up and Page Down: ten steps"),
     ("Shift and drag", "on a calibration slider: ten times finer than the pointer"),
-    ("Space, Enter", "on a button reached with Tab: press it"),
+    ("Space", "on a button or check box reached with Tab: press it"),
 )
 """Keys of single widgets, which the table can't hold; none of them is a key of the window's while the widget has the focus."""

@@ -27,7 +27,7 @@ from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review import edits
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
-from replay.review.summary import gate_text, pad_tilt_of_bias_rad
+from replay.review.summary import found_bias_text, gate_text, pad_tilt_of_bias_rad
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius, kelvin
 
@@ -40,6 +40,7 @@ METHOD_TIPS = {
     "kalman": "error-state filter, uses only what came before",
     "smoother": "filter forward and backward over the whole flight, with standard deviations",
 }
+_FOUND = {"accel_bias_imu_mps2": "accelerometer", "gyro_bias_imu_radps": "gyro"}
 _OPEN_AT_FIRST = ("accel_bias_imu_mps2", "gyro_bias_imu_radps")
 _SITE = (
     # field, label, unit, to shown, from shown, low, high, default
@@ -111,7 +112,7 @@ class EstimatorPanel(QWidget):
         self.rows: dict[tuple[str, int], AxisRow] = {}
         self.settings: dict[str, OptionalNumber | QWidget] = {}
         self.site: dict[str, OptionalNumber] = {}
-        self._sections: dict[str, Section] = {}
+        self.found: dict[str, QLabel] = {}
         self._field_resets: dict[str, QWidget] = {}
         inside = QWidget()
         column = QVBoxLayout(inside)
@@ -169,6 +170,10 @@ class EstimatorPanel(QWidget):
         self._snapshot = snapshot
         solution = snapshot.what_if or snapshot.as_flown
         self.gates.setText(gate_text(solution))
+        for name, label in self.found.items():
+            text = found_bias_text(solution, _FOUND[name])
+            label.setText(text)
+            label.setVisible(bool(text))
         kind = "preview by" if snapshot.is_preview else "settled,"
         self.run.setText(f"{kind} {solution.method}, {solution.run_time_s:.2f} s")
         self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions) or "Nothing beyond the record and the settings above.")
@@ -259,7 +264,6 @@ class EstimatorPanel(QWidget):
         reset.clicked.connect(lambda: self.edited.emit(lambda review: edits.with_field_reset(review, field.name), f"Reset {label}", ""))
         section.tail.addWidget(reset)
         self._field_resets[field.name] = reset
-        self._sections[field.name] = section
         if field.name == "gyro_bias_imu_radps":
             self.pad_bias = check_box(
                 "on top of the bias read on the pad", "Read the gyro's bias in the quiet window on the pad and take it off"
@@ -274,6 +278,9 @@ class EstimatorPanel(QWidget):
         for axis in range(3):
             self.rows[field.name, axis] = AxisRow(self, field, axis, grid)
         section.body_layout.addLayout(grid)
+        if field.name in _FOUND:
+            self.found[field.name] = muted(wrap=True)
+            section.body_layout.addWidget(self.found[field.name])
         return section
 
     def _temperature_section(self) -> QWidget:

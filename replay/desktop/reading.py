@@ -40,7 +40,7 @@ class ReadRequest:
         The open document goes on, undo and all.
     saved : Review or None
         What the review's file says.
-    vehicle_path : str or None
+    vehicle_path, method : str or None
         Of a new review.
     is_made : bool
         Made by the program itself (a sample flight): not one of the user's recent files.
@@ -54,6 +54,7 @@ class ReadRequest:
     is_same_document: bool = False
     saved: Review | None = None
     vehicle_path: str | None = None
+    method: str | None = None
     is_made: bool = False
 
 
@@ -136,6 +137,8 @@ def _read_log(
         raise Cancelled("reading stopped")
     references = tuple(reference_to(path) for path in log.paths)
     review, note = Review(vehicle_path=request.vehicle_path), ""
+    if request.method is not None:
+        review = replace(review, method=request.method)
     if request.review is not None:
         review = request.review
         if review.logs and {known.sha256 for known in review.logs} != {there.sha256 for there in references}:

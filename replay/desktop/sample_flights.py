@@ -12,6 +12,8 @@ FIRST: Final = "crooked_bench"
 """What a first start opens."""
 
 _BESIDE_THE_PACKAGE = Path(__file__).resolve().parents[2] / "sample_logs"
+_BY_HAND = ("crooked_bench", "fast_roll", "hot_day")
+"""Opened with the gyro alone, so that a calibration number dragged by hand is the only correction there is."""
 _LOG, _VEHICLE = "flight.csv", "vehicle.toml"
 
 HINTS: Final = {
@@ -48,7 +50,8 @@ def request_for(name: str, folder: Path) -> ReadRequest:
         home = folder / f"{__version__}" / name
         if not (home / _VEHICLE).exists():
             _write(name, home)
-    return ReadRequest((str(home / _LOG),), is_known=True, vehicle_path=str(home / _VEHICLE), is_made=True)
+    method = "integrate" if name in _BY_HAND else None
+    return ReadRequest((str(home / _LOG),), is_known=True, vehicle_path=str(home / _VEHICLE), method=method, is_made=True)
 
 
 def _write(name: str, home: Path) -> None:

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import QFrame, QMainWindow, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout, QWidget
 
 from replay.desktop import actions, help_texts, layout, sample_flights, style
 from replay.desktop.asking import Asking
@@ -258,6 +259,17 @@ class MainWindow(QMainWindow):
 
     def _read_text(self, title: str, content_html: str) -> None:
         help_texts.TextWindow(title, content_html, self).show()
+
+    def event(self, event: QEvent) -> bool:
+        """Space on a button that was reached with Tab presses it (a click never gives a button the focus); else it plays."""
+        if (
+            event.type() == QEvent.Type.ShortcutOverride
+            and event.key() == Qt.Key.Key_Space
+            and isinstance(self.focusWidget(), QAbstractButton)
+        ):
+            event.accept()
+            return True
+        return super().event(event)
 
     # --- opening --------------------------------------------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from replay.motion.solution import PHASES, Solution
 from replay.review.snapshot import Snapshot
+from replay.units import DEG
 
 
 def pad_tilt_of_bias_rad(snapshot: Snapshot, axis: int, bias_mps2: float) -> float:
@@ -43,6 +44,32 @@ def pad_specific_force_imu_mps2(snapshot: Snapshot) -> NDArray[np.float64] | Non
     rows = channel.values[i : max(j, i + 1)]
     rows = rows[np.isfinite(rows).all(axis=1)]
     return rows.mean(axis=0) if len(rows) else None
+
+
+def found_bias_text(solution: Solution, kind: str) -> str:
+    """What the method itself found of a bias in flight, on top of the calibration; "" for methods that find none.
+
+    Parameters
+    ----------
+    solution : Solution
+    kind : str
+        "accelerometer" or "gyro".
+    """
+    values, sd, factor, unit = (
+        (solution.accel_bias_body_mps2, solution.accel_bias_sd_mps2, 1.0, "m/s²")
+        if kind == "accelerometer"
+        else (solution.gyro_bias_body_radps, solution.gyro_bias_sd_radps, DEG, "deg/s")
+    )
+    if values is None or not len(values):
+        return ""
+    liftoff = solution.events.liftoff_log_s
+    i = int(np.searchsorted(solution.log_time_s, liftoff)) if np.isfinite(liftoff) else 0
+    i = min(i, len(values) - 1)
+    parts = []
+    for axis in range(3):
+        spread = "" if sd is None else f" ±{sd[i, axis] / factor:.3f}"
+        parts.append(f"{values[i, axis] / factor:+.3f}{spread}".replace("-", "−"))
+    return f"{solution.method} found on top, at liftoff, body x, y, z: {', '.join(parts)} {unit}."
 
 
 def gate_spans(solution: Solution) -> list[tuple[float, float, str]]:

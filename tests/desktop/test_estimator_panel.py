@@ -1,0 +1,231 @@
+"""Estimator panel: real widgets in, edits of the review out; results in, text out."""
+
+import dataclasses
+import math
+
+import drawn_flight
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from replay.desktop.estimator_panel import EstimatorPanel, calibration_fields
+from replay.errors import CannotEstimate
+from replay.motion.settings import METHODS, EstimatorSettings
+from replay.review.review import Review
+from replay.review.summary import found_bias_text, gate_text, pad_tilt_of_bias_rad
+from replay.sensors.calibration import Calibration
+from replay.units import DEG, kelvin
+
+
+@pytest.fixture
+def panel(qtbot):
+    """A panel whose edits are made on a review of its own."""
+    made = EstimatorPanel()
+    qtbot.addWidget(made)
+    made.resize(330, 700)
+    made.review = Review()
+    made.log = []
+
+    def apply(edit, text, merge):
+        made.review = edit(made.review)
+        made.log.append((text, merge))
+        made.show_review(made.review)
+
+    made.edited.connect(apply)
+    made.show()
+    return made
+
+
+def _enter(entry, text):
+    entry.setFocus()
+    entry.selectAll()
+    QTest.keyClicks(entry, text)
+    QTest.keyClick(entry, Qt.Key.Key_Return)
+
+
+@pytest.mark.parametrize("field", calibration_fields(), ids=lambda f: f.name)
+def test_every_component_of_every_calibration_field_can_be_edited_and_reset(panel, field):
+    """The number goes in in the unit shown and arrives in SI; the arrow brings back the value as flown."""
+    for axis in range(3):
+        row = panel.rows[field.name, axis]
+        shown = row.slider.value + 3 * field.metadata["step"]
+        row.slider._edit(shown)
+        expected = panel.review.as_flown.with_axis(field.name, axis, shown * field.metadata["factor"])
+        assert panel.review.what_if == expected
+        assert panel.log[-1][1] == f"{field.name}[{axis}]"
+        row.reset.click()
+        assert panel.review.what_if is None
+
+
+def test_every_field_of_the_calibration_is_on_the_panel(panel):
+    """A parameter added to Calibration without a place here would be mute."""
+    names = {f.name for f in dataclasses.fields(Calibration)}
+    assert {name for name, _ in panel.rows} | {"gyro_pad_bias", "reference_temperature_k"} == names
+
+
+def test_every_estimator_setting_is_on_the_panel(panel):
+    """The same for the settings."""
+    assert set(panel.settings) == {f.name for f in dataclasses.fields(EstimatorSettings)}
+
+
+def test_a_section_s_reset_takes_the_whole_field_back(panel):
+    """And only that field."""
+    panel.rows["gyro_scale", 0].slider._edit(1.01)
+    panel.rows["gyro_scale", 2].slider._edit(1.02)
+    panel.rows["accel_scale", 1].slider._edit(0.99)
+    panel._field_resets["gyro_scale"].click()
+    assert panel.review.what_if == Calibration(accel_scale=(1.0, 0.99, 1.0))
+    panel.reset_all.click()
+    assert panel.review.what_if is None
+    assert not panel.reset_all.isEnabled()
+
+
+def test_method_and_toggle(panel):
+    """The list and the two buttons."""
+    panel.method.setCurrentIndex(METHODS.index("gradient"))
+    panel.method.activated.emit(METHODS.index("gradient"))
+    assert panel.review.method == "gradient"
+    panel.show_as_flown.click()
+    assert panel.review.is_whatif_on is False
+    panel.show_whatif.click()
+    assert panel.review.is_whatif_on is True
+
+
+def test_comparison_methods(panel):
+    """Ticked ones are drawn over the chosen one, which can't be ticked itself."""
+    panel.compared["integrate"].click()
+    panel.compared["kalman"].click()
+    assert panel.review.also_drawn == ("integrate", "kalman")
+    panel.compared["integrate"].click()
+    assert panel.review.also_drawn == ("kalman",)
+    assert not panel.compared[panel.review.method].isEnabled()
+
+
+def test_site_is_declared_in_degrees_and_celsius_and_can_be_left_open(panel):
+    """An emptied entry gives back the default, and says which."""
+    _enter(panel.site["pad_azimuth_rad"], "65")
+    _enter(panel.site["ground_temperature_k"], "8,5")
+    assert panel.review.site.pad_azimuth_rad == 65 * DEG
+    assert panel.review.site.ground_temperature_k == kelvin(8.5)
+    entry = panel.site["pad_azimuth_rad"]
+    entry.setFocus()
+    entry.selectAll()
+    QTest.keyClick(entry, Qt.Key.Key_Delete)
+    QTest.keyClick(entry, Qt.Key.Key_Return)
+    assert panel.review.site.pad_azimuth_rad is None
+    assert entry.placeholderText() == "90 (default)"
+
+
+@pytest.mark.parametrize("text", ["north", "720", "1e999", "--3", "nan"])
+def test_what_is_no_number_in_range_is_not_taken_and_says_so(panel, text):
+    """The value before stays in use; the entry is marked, with what was expected."""
+    _enter(panel.site["pad_azimuth_rad"], "30")
+    _enter(panel.site["pad_azimuth_rad"], text)
+    assert panel.review.site.pad_azimuth_rad == 30 * DEG
+    assert "expected a number from -360 to 360" in panel.site["pad_azimuth_rad"].toolTip()
+
+
+def test_settings_are_entered_in_the_unit_shown(panel):
+    """A gain in degrees arrives in radians; a switch is a switch; an emptied number is the default again."""
+    _enter(panel.settings["gradient_gain_radps"], "3.5")
+    assert panel.review.settings.gradient_gain_radps == 3.5 * DEG
+    panel.settings["use_barometer"].click()
+    assert panel.review.settings.use_barometer is False
+    entry = panel.settings["gradient_gain_radps"]
+    entry.setFocus()
+    entry.selectAll()
+    QTest.keyClick(entry, Qt.Key.Key_Backspace)
+    QTest.keyClick(entry, Qt.Key.Key_Return)
+    assert panel.review.settings.gradient_gain_radps == EstimatorSettings().gradient_gain_radps
+
+
+def test_pad_bias_and_reference_temperature(panel):
+    """The two parts of a calibration that are no vectors."""
+    panel.pad_bias.click()
+    assert panel.review.corrected.gyro_pad_bias is False
+    _enter(panel.reference, "31.5")
+    assert panel.review.corrected.reference_temperature_k == kelvin(31.5)
+
+
+def test_showing_a_review_emits_nothing(panel):
+    """Nothing flows back."""
+    everything = Review(
+        what_if=Calibration(accel_bias_imu_mps2=(0.123456789, 0, 0), gyro_scale=(1.0, 1.0, 1.05)),
+        method="kalman",
+        is_whatif_on=False,
+        settings=EstimatorSettings(use_gnss=False, baro_sd_m=0.7),
+    )
+    panel.log.clear()
+    panel.show_review(everything)
+    panel.show_snapshot(drawn_flight.snapshot(rate_hz=50.0))
+    assert panel.log == []
+    assert panel.rows["accel_bias_imu_mps2", 0].slider.value == 0.123456789
+    assert panel.method.currentText() == "kalman"
+
+
+def test_a_failed_estimate_is_shown_beside_the_last_good_result(panel):
+    """And goes away with the next good one."""
+    good = drawn_flight.snapshot(rate_hz=50.0)
+    panel.show_snapshot(dataclasses.replace(good, error=CannotEstimate("smoother", "too little of it")))
+    assert panel.failure.isVisible()
+    assert "smoother: too little of it" in panel.failure.text()
+    assert "last good result" in panel.failure.text()
+    panel.show_snapshot(good)
+    assert not panel.failure.isVisible()
+
+
+# --- what the texts say ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("bias_mps2", [0.01, 0.1, -0.36, 1.7])
+def test_a_transverse_bias_stands_for_a_pad_tilt_of_arctan_b_over_g(bias_mps2):
+    """Levelling reads the vertical off the specific force: an upright sensor at g with a bias b across reads a lean of atan(b/g).
+
+    Groves, Principles of GNSS, Inertial, and Multisensor Integrated Navigation Systems, 2nd ed., section 5.6 (roll and pitch from
+    the accelerometers); 1 mg is 0.0573 degrees.
+    """
+    snapshot = drawn_flight.snapshot(rate_hz=100.0)
+    channel = snapshot.log["accel_raw_imu_mps2"]
+    values = np.tile([bias_mps2, 0.0, 9.81], (channel.n_samples, 1))
+    log = dataclasses.replace(snapshot.log, channels={"accel_raw_imu_mps2": dataclasses.replace(channel, values=values)})
+    snapshot = dataclasses.replace(snapshot, log=log)
+    assert pad_tilt_of_bias_rad(snapshot, 0, bias_mps2) == pytest.approx(math.atan(abs(bias_mps2) / 9.81), abs=1e-12)
+    assert pad_tilt_of_bias_rad(snapshot, 1, 0.0) == 0.0
+
+
+def test_one_milli_g_stands_for_0_0573_degrees(panel):
+    """Shown beside the slider, rounded to two digits: 10 mg is 0.57°."""
+    snapshot = drawn_flight.snapshot(rate_hz=100.0)
+    channel = snapshot.log["accel_raw_imu_mps2"]
+    values = np.tile([0.0, 0.0, 9.80665], (channel.n_samples, 1))
+    log = dataclasses.replace(snapshot.log, channels={"accel_raw_imu_mps2": dataclasses.replace(channel, values=values)})
+    panel.show_snapshot(dataclasses.replace(snapshot, log=log))
+    _enter(panel.rows["accel_bias_imu_mps2", 1].slider.entry, "0.0980665")
+    assert panel.rows["accel_bias_imu_mps2", 1].tilt.text() == "0.57°"
+    _enter(panel.rows["accel_bias_imu_mps2", 2].slider.entry, "0.0980665")
+    assert panel.rows["accel_bias_imu_mps2", 2].tilt.text() == "0.00°"
+
+
+def test_gate_text_names_phases_and_refusals():
+    """The invented flight's gate: pad, descent and landed; three barometer readings refused."""
+    text = gate_text(drawn_flight.snapshot(rate_hz=100.0).as_flown)
+    assert "pad (0.0 to 3.8 s, 3.8 s of it)" in text
+    assert "descent" in text
+    assert "landed" in text
+    assert "boost" not in text
+    assert "Refused: 3 of baro." in text
+
+
+def test_gate_text_of_a_method_that_never_looks_at_gravity():
+    """Said plainly."""
+    flown = drawn_flight.snapshot(rate_hz=100.0).as_flown
+    blind = dataclasses.replace(flown, is_gravity_used=np.zeros(len(flown.log_time_s), dtype=bool), rejected=())
+    assert gate_text(blind) == "Accelerometer levels on the pad and then never corrects the attitude."
+
+
+def test_what_a_filter_found_of_a_bias_is_said_in_the_unit_of_the_slider():
+    """0.002 rad/s is 0.115 deg/s; a method that finds none says nothing."""
+    flown = drawn_flight.snapshot(rate_hz=100.0).as_flown
+    assert "+0.115 ±0.023" in found_bias_text(flown, "gyro")
+    assert found_bias_text(flown, "accelerometer") == ""

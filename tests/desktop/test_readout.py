@@ -1,0 +1,100 @@
+"""Readout: the numbers at the cursor are those of the solution there."""
+
+import dataclasses
+
+import drawn_flight
+import numpy as np
+import pytest
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtTest import QTest
+
+from replay import rotation
+from replay.desktop.readout import Readout
+from replay.review.readout import index_at, rows_at, shown_value, with_sd
+from replay.units import DEG
+
+
+@pytest.fixture
+def snapshot():
+    return drawn_flight.snapshot(rate_hz=200.0)
+
+
+def _row(snapshot, at_s, label):
+    return next(row for row in rows_at(snapshot, at_s) if row.label == label)
+
+
+@pytest.mark.parametrize("at_s", [0.0, 3.999, 4.0, 9.5, 20.3, 37.995, 99.0, -5.0])
+def test_every_line_is_of_the_last_sample_at_or_before_the_cursor(snapshot, at_s):
+    """Never interpolated, also in a gap and beyond both ends."""
+    flown = snapshot.as_flown
+    i = max(np.flatnonzero(flown.log_time_s <= at_s)[-1] if (flown.log_time_s <= at_s).any() else 0, 0)
+    assert index_at(flown.log_time_s, at_s) == i
+    assert _row(snapshot, at_s, "height").as_flown == with_sd(flown.pos_enu_m[i, 2], flown.pos_sd_enu_m[i, 2], 2)
+    tilt_deg = rotation.tilt(flown.q_enu_from_body[i]) / DEG
+    assert _row(snapshot, at_s, "tilt").as_flown == f"{tilt_deg:.2f} ±{flown.tilt_sd_rad[i] / DEG:.2f}"
+    assert _row(snapshot, at_s, "rate z").as_flown == f"{flown.rate_body_radps[i, 2] / DEG:+.2f}".replace("-", "−")
+
+
+def test_what_if_onboard_and_channels_have_their_lines(snapshot):
+    """Each source once, in the unit of the screen."""
+    labels = [row.label for row in rows_at(snapshot, 10.0)]
+    assert len(set(labels)) == len(labels)
+    assert {
+        "tilt",
+        "onboard tilt",
+        "battery voltage",
+        "sensor temperature",
+        "gimbal command",
+        "flight state as logged",
+        "spare [count]",
+    } <= set(labels)
+    temperature = _row(snapshot, 10.0, "sensor temperature")
+    assert temperature.unit == "°C"
+    assert float(temperature.as_flown) == pytest.approx(296.0 + 0.05 * 10.0 - 273.15, abs=0.01)
+    assert _row(snapshot, 10.0, "tilt").what_if != _row(snapshot, 10.0, "tilt").as_flown
+
+
+def test_time_is_from_liftoff_and_unknown_is_said(snapshot):
+    """Without a known liftoff there is no such time."""
+    assert _row(snapshot, 2.5, "time from liftoff").as_flown == "−1.500"
+    events = dataclasses.replace(snapshot.as_flown.events, liftoff_log_s=float("nan"))
+    blind = dataclasses.replace(snapshot, as_flown=dataclasses.replace(snapshot.as_flown, events=events))
+    assert _row(blind, 2.5, "time from liftoff").as_flown == "not known"
+
+
+def test_what_is_not_known_is_a_dash_and_no_number(snapshot):
+    """NaN is not shown as "nan", and a value without a standard deviation has none."""
+    flown = snapshot.as_flown
+    blind = dataclasses.replace(flown, pos_enu_m=np.full_like(flown.pos_enu_m, np.nan), pos_sd_enu_m=None, tilt_sd_rad=None)
+    shown = dataclasses.replace(snapshot, as_flown=blind)
+    assert _row(shown, 10.0, "height").as_flown == "–"
+    assert "±" not in _row(shown, 10.0, "tilt").as_flown
+
+
+def test_units_of_the_screen():
+    """Degrees, µT, hPa and °C; words stay words."""
+    assert shown_value(np.pi, "deg") == pytest.approx(180.0)
+    assert shown_value(101325.0, "hPa") == pytest.approx(1013.25)
+    assert shown_value(48e-6, "µT") == pytest.approx(48.0)
+    assert shown_value(273.15, "°C") == pytest.approx(0.0)
+    assert shown_value(np.str_("BURN"), "") == "BURN"
+
+
+def test_the_table_follows_the_cursor_and_can_be_copied(qtbot, snapshot):
+    """The widget shows what `rows_at` says; Ctrl+C copies it with tabs."""
+    readout = Readout()
+    qtbot.addWidget(readout)
+    readout.resize(330, 260)
+    readout.show()
+    readout.move_cursor(10.0)
+    readout.show_snapshot(snapshot)
+    lines = rows_at(snapshot, 10.0)
+    assert [readout.model.text(i, 1) for i in range(len(lines))] == [line.as_flown for line in lines]
+    readout.move_cursor(11.0)
+    lines = rows_at(snapshot, 11.0)
+    assert [readout.model.text(i, 2) for i in range(len(lines))] == [line.what_if for line in lines]
+    readout.table.setFocus()
+    QTest.keySequence(readout.table, "Ctrl+C")
+    assert QGuiApplication.clipboard().text().splitlines()[2] == f"tilt, deg\t{lines[2].as_flown}\t{lines[2].what_if}"
+    readout.show_snapshot(dataclasses.replace(snapshot, what_if=None))
+    assert readout.table.isColumnHidden(2)
