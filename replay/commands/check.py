@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 
-from replay.commands._shared import add_common, new_file
+from replay.commands._shared import add_common, load_request, new_file
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,13 +20,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the audit. Exit code 1 where the log can't carry an estimate, with one line that says why."""
-    from replay.flightlog import load_column_map, read_log, save_column_map
+    from replay.flightlog import save_column_map
     from replay.flightlog.audit import as_dict, audit_text, problems
-    from replay.sensors.calibration import Calibration, load_calibration
-    from replay.sensors.mount import find_mount
 
-    log = read_log(args.log, load_column_map(args.columns) if args.columns else None)
-    mount = find_mount(log, load_calibration(args.calibration) if args.calibration else Calibration())
+    request = load_request(args)
+    log, mount = request.log, request.mount
     if args.save_columns:
         with new_file(args.save_columns, force=args.force, option="--save-columns") as temporary:
             save_column_map(log.column_map, temporary)
