@@ -1,6 +1,7 @@
 """The two filters flight computers run, `complementary` and `gradient`, and gyro-only integration, on plain arrays.
 
-All three are forward from a sample whose attitude is given; before it (the pad) the gyro is integrated backward.
+All three are forward from a sample whose attitude is given; before it (the pad) the gyro is integrated backward. Over a gap nothing is
+corrected: the accelerometer after it does not belong to the attitude before it.
 
 References
 ----------
@@ -72,8 +73,10 @@ def complementary(
     from replay.motion import _kernels
 
     q = _before(time_s, rate_body_radps, bias, i_start, q_start, is_gap_before)
+    if not len(q):
+        return q
     _kernels.complementary(
-        time_s, rate_body_radps, accel_body_mps2, is_used, gain_per_s, bias_gain_per_s2, bias.copy(), i_start, q_start, q
+        time_s, rate_body_radps, accel_body_mps2, is_used & ~is_gap_before, gain_per_s, bias_gain_per_s2, bias.copy(), i_start, q_start, q
     )
     return q
 
@@ -86,7 +89,9 @@ def gradient(
     from replay.motion import _kernels
 
     q = _before(time_s, rate_body_radps, bias, i_start, q_start, is_gap_before)
-    _kernels.gradient(time_s, rate_body_radps, accel_body_mps2, is_used, gain_radps, bias, i_start, q_start, q)
+    if not len(q):
+        return q
+    _kernels.gradient(time_s, rate_body_radps, accel_body_mps2, is_used & ~is_gap_before, gain_radps, bias, i_start, q_start, q)
     return q
 
 

@@ -123,8 +123,6 @@ def _runs(mask: NDArray[np.bool_], blocks: Blocks, offset: int = 0) -> list[tupl
 
 
 def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: bool) -> Levelling:
-    from replay.motion.attitude import integrated_rows
-
     time_s = measurements.log_time_s[part]
     accel, rate = measurements.accel_body_mps2[part], measurements.rate_body_radps[part]
     is_good = np.isfinite(accel).all(axis=1) & np.isfinite(rate).all(axis=1) & ~measurements.is_accel_clipped[part]
@@ -132,11 +130,7 @@ def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: boo
         raise CannotEstimate("levelling", f"no usable row between {time_s[0]:.3f} s and {time_s[-1]:.3f} s")
     time_s, accel, rate = time_s[is_good], np.ascontiguousarray(accel[is_good]), np.ascontiguousarray(rate[is_good])
     if is_quiet:
-        bias, bias_sd = _mean_and_sd(rate)
-        bias_sd = np.hypot(bias_sd, GYRO_INSTABILITY_RADPS)
-        q = integrated_rows(time_s, rate, bias, 0, np.array([1.0, 0.0, 0.0, 0.0]))
-        up, up_sd = _mean_and_sd(rotation.rotate(rotation.multiply(rotation.conjugate(q[-1]), q), accel))
-        tilt_sd = float(np.hypot(up_sd[0], up_sd[1]) / np.sqrt(2.0) / np.linalg.norm(up))
+        bias, bias_sd, up, tilt_sd = _at_rest(time_s, accel, rate)
     else:  # in motion: neither the mean rate is a bias nor the mean specific force the vertical
         bias, bias_sd = np.zeros(3), np.full(3, MOVING_RATE_SD_RADPS)
         up, tilt_sd = accel.mean(axis=0), MOVING_TILT_SD_RAD
@@ -149,6 +143,46 @@ def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: boo
         gyro_bias_sd_radps=bias_sd,
         accel_body_mps2=accel.mean(axis=0),
     )
+
+
+def _at_rest(time_s: Array, accel: Array, rate: Array) -> tuple[Array, Array, Array, float]:
+    """Gyro bias with its standard deviation, up at the last sample in body axes, and the tilt's standard deviation.
+
+    A vehicle that sways ends the window turned a little from where it began, and the mean rate takes that turn for a bias. The
+    accelerometer sees it: with the right bias the specific force, carried along by the gyro, does not drift. Both are weighed.
+    """
+    bias, bias_sd = _mean_and_sd(rate)
+    span = float(time_s[-1] - time_s[0])
+    carried = _carried(time_s, accel, rate, bias)
+    if len(time_s) >= 20:
+        since = time_s - time_s.mean()
+        spread = float(since @ since)
+        slope = since @ carried / spread
+        _, left_sd = _mean_and_sd(carried - np.multiply.outer(since, slope))
+        up = carried.mean(axis=0)
+        length = float(np.linalg.norm(up))
+        nose = up / length
+        # a bias d too large makes the carried force drift by −d × up; along up it is not seen
+        seen = np.maximum(1.0 - nose**2, 1e-9)
+        slope_variance = (np.max(left_sd) / length) ** 2 * len(time_s) / spread / seen
+        weight = bias_sd**2 / (bias_sd**2 + slope_variance)
+        bias = bias + weight * np.cross(nose, slope / length)
+        bias_sd = np.sqrt(1.0 / (1.0 / np.maximum(bias_sd, 1e-12) ** 2 + 1.0 / slope_variance))
+        carried = _carried(time_s, accel, rate, bias)
+    up, up_sd = _mean_and_sd(carried)
+    up_sd = np.where(np.isfinite(up_sd), up_sd, np.linalg.norm(up))
+    tilt_sd = np.hypot(up_sd[0], up_sd[1]) / np.sqrt(2.0) / np.linalg.norm(up)
+    # the mean belongs to the window's middle; from there to its end a gyro carries it whose bias is only so well known
+    tilt_sd = np.hypot(tilt_sd, 0.5 * span * np.max(bias_sd[:2]) if span > 0.0 else 0.0)
+    return bias, np.hypot(bias_sd, GYRO_INSTABILITY_RADPS), up, float(tilt_sd)
+
+
+def _carried(time_s: Array, accel: Array, rate: Array, bias: Array) -> Array:
+    """Specific force in the body axes of the last sample, each row carried there by the gyro, shape (n, 3)."""
+    from replay.motion.attitude import integrated_rows
+
+    q = integrated_rows(time_s, rate, bias, 0, np.array([1.0, 0.0, 0.0, 0.0]))
+    return rotation.rotate(rotation.multiply(rotation.conjugate(q[-1]), q), accel)
 
 
 def _mean_and_sd(values: Array) -> tuple[Array, Array]:
