@@ -21,18 +21,31 @@ def solution(log_time_s, *, extra_tilt_deg=0.0, noise=0.02, seed=1, with_sd=True
     t = log_time_s - 4.0
     up = np.clip(t, 0.0, 9.0)
     hang = np.clip(t - 10.0, 0.0, 20.0) / 20.0 * (t < 30.5)
-    tilt = 1.5 + 0.35 * up + 1.2 * np.sin(2.1 * up) + extra_tilt_deg * np.minimum(up, 1.5) + 110.0 * hang**0.2 * (hang > 0) + 8.0 * np.sin(3.0 * t) * (hang > 0)
+    tilt = (
+        1.5
+        + 0.35 * up
+        + 1.2 * np.sin(2.1 * up)
+        + extra_tilt_deg * np.minimum(up, 1.5)
+        + 110.0 * hang**0.2 * (hang > 0)
+        + 8.0 * np.sin(3.0 * t) * (hang > 0)
+    )
     tilt = np.where(t >= 30.5, 92.0, tilt)
     azimuth = 70.0 + 60.0 * np.sin(0.5 * up) + 25.0 * np.clip(t - 10.0, 0.0, 20.5)
     q = rotation.from_tilt(tilt * DEG, azimuth * DEG, (20.0 * np.clip(t, 0.0, 30.0)) * DEG)
-    height = np.where(t < 0, 0.0, np.where(t < 9.0, 145.0 * np.sin(np.clip(t, 0, 9) / 18.0 * np.pi) ** 2, np.clip(145.0 - 6.9 * (t - 9.0), 0.0, None)))
+    height = np.where(
+        t < 0, 0.0, np.where(t < 9.0, 145.0 * np.sin(np.clip(t, 0, 9) / 18.0 * np.pi) ** 2, np.clip(145.0 - 6.9 * (t - 9.0), 0.0, None))
+    )
     pos = np.column_stack((1.5 * up + 0.1 * extra_tilt_deg * up**2, -0.8 * up, height))
     vel = np.gradient(pos, log_time_s, axis=0) if len(log_time_s) > 2 else np.zeros_like(pos)
-    accel = np.column_stack((0.3 * np.sin(5 * t), 0.2 * np.cos(4 * t), 9.8 + 14.0 * ((t > 0) & (t < 4.5)))) + noise * rng.standard_normal((len(t), 3))
+    accel = np.column_stack((0.3 * np.sin(5 * t), 0.2 * np.cos(4 * t), 9.8 + 14.0 * ((t > 0) & (t < 4.5)))) + noise * rng.standard_normal(
+        (len(t), 3)
+    )
     rate = np.column_stack((0.2 * np.sin(2 * up), 0.15 * np.cos(1.7 * up), 0.35 * (t > 0))) + noise * rng.standard_normal((len(t), 3))
     spread = 0.02 + 0.004 * np.clip(t, 0.0, None)
     n = len(t)
-    level = Levelling(q[0] if n else np.array([1.0, 0, 0, 0]), 0.05 * DEG, 0.5, 3.5, np.zeros(3), np.full(3, 1e-4), np.array([0.0, 0.0, 9.81]))
+    level = Levelling(
+        q[0] if n else np.array([1.0, 0, 0, 0]), 0.05 * DEG, 0.5, 3.5, np.zeros(3), np.full(3, 1e-4), np.array([0.0, 0.0, 9.81])
+    )
     return Solution(
         method="smoother",
         calibration=Calibration(),
@@ -52,7 +65,7 @@ def solution(log_time_s, *, extra_tilt_deg=0.0, noise=0.02, seed=1, with_sd=True
         gyro_bias_body_radps=np.full((n, 3), 0.002) if with_sd else None,
         gyro_bias_sd_radps=np.full((n, 3), 0.0004) if with_sd else None,
         rejected=rejected,
-        diagnostics={"innovation_height_m": (log_time_s[::50], 0.3 * np.sin(log_time_s[::50]))},
+        diagnostics={"barometer innovation (m)": (log_time_s[::50], 0.3 * np.sin(log_time_s[::50]))},
     )
 
 

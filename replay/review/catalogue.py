@@ -6,6 +6,7 @@ log itself. Nothing is computed until a line is wanted.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -340,16 +341,7 @@ _ONBOARD_TRACES = (
     ),
 )
 
-_UNIT_SUFFIX = (
-    ("_mps2", "m/s²"),
-    ("_radps", "rad/s"),
-    ("_mps", "m/s"),
-    ("_rad", "rad"),
-    ("_pa", "Pa"),
-    ("_m", "m"),
-    ("_sigma", "σ"),
-    ("_t", "T"),
-)
+_UNIT_AT_END = re.compile(r"^(?P<label>.*\S)\s*\((?P<unit>[^()]+)\)$")
 
 
 @dataclass(frozen=True)
@@ -376,9 +368,9 @@ def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
         for name, (_, values) in solution.diagnostics.items():
             seen[name] = max(seen.get(name, 0), 1 if values.ndim == 1 else values.shape[1])
     for name, width in seen.items():
-        suffix, si = next(((s, u) for s, u in _UNIT_SUFFIX if name.endswith(s)), ("", ""))
-        unit, factor, _ = shown_unit(si)
-        label = name.removesuffix(suffix).replace("_", " ").strip()
+        found = _UNIT_AT_END.match(name)
+        label, si = (found["label"], found["unit"]) if found else (name, "")
+        unit, factor, _ = shown_unit("σ" if si == "sigmas" else si)
         for i in range(width):
             key = f"diagnostic:{name}" + (f".{i + 1}" if width > 1 else "")
             component = "" if width == 1 else _XYZ[i] if width == 3 else str(i + 1)

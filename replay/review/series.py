@@ -78,8 +78,10 @@ def _line(key: str, raw: RawLine) -> Line | None:
     if raw.is_wrapped and len(values) > 1:
         with np.errstate(invalid="ignore"):
             i_gap = np.union1d(i_gap, np.flatnonzero(np.abs(np.diff(values)) > 180.0)).astype(np.int64)
-    band = None if sd is None else tuple(build(raw.log_time_s, values + sign * sd, i_gap) for sign in (-1.0, 1.0))
-    return Line(key, raw.variant, build(raw.log_time_s, values, i_gap), band, raw.sources)  # type: ignore[arg-type]
+    band = None
+    if sd is not None and np.isfinite(sd).any():
+        band = (build(raw.log_time_s, values - sd, i_gap), build(raw.log_time_s, values + sd, i_gap))
+    return Line(key, raw.variant, build(raw.log_time_s, values, i_gap), band, raw.sources)
 
 
 def _is_same(a: tuple[Any, ...], b: tuple[Any, ...]) -> bool:

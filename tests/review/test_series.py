@@ -93,6 +93,8 @@ def test_bands_are_one_standard_deviation(drawn, ready):
     assert_allclose(high.values - low.values, 2.0 * drawn.as_flown.tilt_sd_rad / DEG, rtol=1e-9)
     bare = series.prepare(replace(drawn, as_flown=solution(drawn.as_flown.log_time_s, with_sd=False), what_if=None))
     assert all(line.band is None for line in bare.lines("tilt"))
+    unknown = replace(drawn.as_flown, pos_sd_enu_m=np.full_like(drawn.as_flown.pos_enu_m, np.nan))
+    assert all(line.band is None for line in series.prepare(replace(drawn, as_flown=unknown, what_if=None)).lines("height"))
     assert "tilt_sd" not in bare.catalogue
 
 
@@ -164,10 +166,22 @@ def test_words_become_numbers_in_order_of_appearance():
     assert_array_equal(place, [0.0, 1.0, 0.0])
 
 
-def test_diagnostics_take_their_unit_from_their_name(ready):
-    """Innovation of a height, in metres."""
-    trace = ready.catalogue["diagnostic:innovation_height_m"]
-    assert (trace.label, trace.unit, trace.group) == ("innovation height", "m", catalogue.DIAGNOSTICS)
+def test_diagnostics_take_their_unit_from_their_name(drawn):
+    """In brackets at its end; angles in degrees on screen; one trace a component."""
+    time_s = np.array([0.0, 1.0])
+    diagnostics = {
+        "barometer innovation (m)": (time_s, np.ones(2)),
+        "rest rate residual (rad/s)": (time_s, np.full((2, 3), DEG)),
+        "rest gravity innovation (sigmas)": (time_s, np.ones((2, 2))),
+        "gyro scale correction": (time_s, np.ones(2)),
+    }
+    ready = series.prepare(replace(drawn, as_flown=replace(drawn.as_flown, diagnostics=diagnostics), what_if=None))
+    found = {key: (t.label, t.unit, t.component) for key, t in ready.catalogue.items() if t.group == catalogue.DIAGNOSTICS}
+    assert found["diagnostic:barometer innovation (m)"] == ("barometer innovation", "m", "")
+    assert found["diagnostic:rest rate residual (rad/s).2"] == ("rest rate residual", "deg/s", "y")
+    assert found["diagnostic:rest gravity innovation (sigmas).1"] == ("rest gravity innovation", "σ", "1")
+    assert found["diagnostic:gyro scale correction"] == ("gyro scale correction", "", "")
+    assert_allclose(_values(ready, "diagnostic:rest rate residual (rad/s).2", "as_flown"), 1.0)
 
 
 # marks
