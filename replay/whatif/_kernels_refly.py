@@ -31,11 +31,13 @@ def _held(time_s, command, k, t, delay, out):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _flown_at(flown, k, fraction, y):  # type: ignore[no-untyped-def]
-    """Flown body states between rows k and k + 1; the quaternion is not yet of unit length."""
+def _flown_at(flown, k, fraction, y, w):  # type: ignore[no-untyped-def]
+    """Flown body states between rows k and k + 1 (the quaternion not yet of unit length), and the wind where a derivative looks for it."""
     k1 = min(k + 1, flown.shape[0] - 1)
     for i in range(N_BODY):
         y[i] = flown[k, i] + (flown[k1, i] - flown[k, i]) * fraction
+    for i in range(3):
+        w[flight._GUST + i] = flown[k, N_BODY + i] + (flown[k1, N_BODY + i] - flown[k, N_BODY + i]) * fraction
 
 
 @compiled
@@ -49,7 +51,7 @@ def _unit(y):  # type: ignore[no-untyped-def]
 def _slope(t, k, fraction, state, is_free, flown, a, motor, commands, into, y, dy, w):  # type: ignore[no-untyped-def]
     """Derivative of (difference 13, gimbal flown 2, gimbal re-flown 2). `commands` (2, 2): flown, re-flown. `y`, `dy`: (2, 15) scratch."""
     points = np.zeros((0, 3))
-    _flown_at(flown, k, fraction, y[0])
+    _flown_at(flown, k, fraction, y[0], w)
     for i in range(N_BODY):
         y[1, i] = y[0, i] + state[i]
     for which in range(2):
@@ -74,75 +76,67 @@ def _prompt(state, commands, a, h):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_left, rate_logged, rate_gain, q_believed, nose_ref, n_sub, out):  # type: ignore[no-untyped-def]
+def _believe(k, time_s, guide, limit, rate, last_rate, q, nose_ref, command):  # type: ignore[no-untyped-def]
+    """One turn of the computer: attitude carried on by its own rates from liftoff, then the steering law into `command` (2,)."""
+    if k > 0 and time_s[k] > 0.0:
+        half = 0.5 * (time_s[k] - time_s[k - 1])
+        turn = _quaternion.from_rotvec(half * (rate[0] + last_rate[0]), half * (rate[1] + last_rate[1]), half * (rate[2] + last_rate[2]))
+        q[0], q[1], q[2], q[3] = _quaternion.multiply(q[0], q[1], q[2], q[3], turn[0], turn[1], turn[2], turn[3])
+    if time_s[k] >= guide.start_s - 1e-9 and time_s[k] < guide.stop_s:
+        if time_s[k] >= guide.upright_from_s - 1e-9 and k > 0:
+            flight.turn_towards_up(nose_ref, guide.upright_rate_radps * (time_s[k] - time_s[k - 1]))
+        flight.steer(q, rate[0], rate[1], nose_ref, guide, limit, command, 0)
+
+
+@compiled
+def _step(t, h, k, part, share, state, is_free, flown, a, motor, commands, work, y, dy, w):  # type: ignore[no-untyped-def]
+    """One Runge-Kutta step of `state` (17,) in place; `part` and `share`: where it starts and how long it is, in rows. `work`: (5, 17)."""
+    for i_stage in range(4):
+        ahead = 0.0 if i_stage == 0 else (1.0 if i_stage == 3 else 0.5)
+        for i in range(17):
+            work[4, i] = state[i] + ahead * h * work[i_stage - 1, i] if i_stage > 0 else state[i]
+        _slope(t + ahead * h, k, part + ahead * share, work[4], is_free, flown, a, motor, commands, work[i_stage], y, dy, w)
+    for i in range(17):
+        state[i] += h / 6.0 * (work[0, i] + 2.0 * work[1, i] + 2.0 * work[2, i] + work[3, i])
+
+
+@compiled
+def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_left, rate_logged, rate_gain, q, nose_ref, n_sub, out):  # type: ignore[no-untyped-def]
     """Fly again. n rows; times are s after liftoff.
 
-    `flown` (n, 13): position, velocity, quaternion, body rate. Before row `i_free` the rail holds. `command_flown` (n, 2) drives the
-    flown gimbal; the re-flown command is the steering law's plus `command_left` (n, 2), what the law leaves of the flown one.
-    `rate_logged` (n, 3): body rate as the computer would have had it on the flown motion; `rate_gain` (3, 3): its change per true
-    change. `q_believed` (4,) and `nose_ref` (3,) on the pad are used up. `out` (n, 23).
+    `flown` (n, 16): position, velocity, quaternion, body rate, wind. Before row `i_free` the rail holds; with n there the flown motion
+    is kept to and nothing is integrated but the belief. `command_flown` (n, 2) drives the flown gimbal; the re-flown command is the
+    steering law's plus `command_left` (n, 2), what the law leaves of the flown one. `rate_logged` (n, 3): body rate as the computer
+    would have had it on the flown motion; `rate_gain` (3, 3): its change per true change. `q` (4,) and `nose_ref` (3,), the belief on
+    the pad, are used up. `out` (n, 23).
     """
     n = len(time_s)
-    w, y, dy = np.zeros(flight.N_WORK), np.zeros((2, 15)), np.zeros((2, 15))
-    state, stage_state, slopes = np.zeros(17), np.zeros(17), np.zeros((4, 17))
-    commands, rate, last_rate = np.zeros((2, 2)), np.zeros(3), np.zeros(3)
-    command_new = np.zeros((n, 2))
+    w, y, dy, work, state = np.zeros(flight.N_WORK), np.zeros((2, 15)), np.zeros((2, 15)), np.zeros((5, 17)), np.zeros(17)
+    commands, rate, last_rate, command_new = np.zeros((2, 2)), np.zeros(3), np.zeros(3), np.zeros((n, 2))
     for k in range(n):
         for i in range(3):
             last_rate[i] = rate[i]
             rate[i] = rate_logged[k, i]
             for j in range(3):
                 rate[i] += rate_gain[i, j] * state[10 + j]
-        if k > 0 and time_s[k] > 0.0:
-            half = 0.5 * (time_s[k] - time_s[k - 1])
-            dw, dx, dy_, dz = _quaternion.from_rotvec(
-                half * (rate[0] + last_rate[0]), half * (rate[1] + last_rate[1]), half * (rate[2] + last_rate[2])
-            )
-            q_believed[0], q_believed[1], q_believed[2], q_believed[3] = _quaternion.multiply(
-                q_believed[0], q_believed[1], q_believed[2], q_believed[3], dw, dx, dy_, dz
-            )
-        if time_s[k] >= guide.start_s - 1e-9 and time_s[k] < guide.stop_s:
-            if time_s[k] >= guide.upright_from_s - 1e-9 and k > 0:
-                flight.turn_towards_up(nose_ref, guide.upright_rate_radps * (time_s[k] - time_s[k - 1]))
-            flight.steer(q_believed, rate[0], rate[1], nose_ref, guide, a.gimbal_limit_rad, command_new[k], 0)
+        _believe(k, time_s, guide, a.gimbal_limit_rad, rate, last_rate, q, nose_ref, command_new[k])
         for j in range(2):
             command_new[k, j] = flight.clip(command_new[k, j] + command_left[k, j], a.gimbal_limit_rad)
             out[k, COMMAND + j] = command_new[k, j]
         for i in range(17):
             out[k, i] = state[i]
         for i in range(4):
-            out[k, BELIEVED + i] = q_believed[i]
-        if k == n - 1:
-            break
-        period = time_s[k + 1] - time_s[k]
-        h = period / n_sub
+            out[k, BELIEVED + i] = q[i]
+        if k == n - 1 or i_free >= n:
+            continue
+        h = (time_s[k + 1] - time_s[k]) / n_sub
         for i_sub in range(n_sub):
             t = time_s[k] + i_sub * h
             _held(time_s, command_flown, k, t, a.gimbal_delay_s, commands[0])
             _held(time_s, command_new, k, t, a.gimbal_delay_s, commands[1])
             if a.gimbal_time_constant_s <= 0.0:
                 _prompt(state, commands, a, h)
-            for i_stage in range(4):
-                ahead = 0.0 if i_stage == 0 else (1.0 if i_stage == 3 else 0.5)
-                for i in range(17):
-                    stage_state[i] = state[i] + ahead * h * slopes[i_stage - 1, i] if i_stage > 0 else state[i]
-                _slope(
-                    t + ahead * h,
-                    k,
-                    (i_sub + ahead) / n_sub,
-                    stage_state,
-                    k >= i_free,
-                    flown,
-                    a,
-                    motor,
-                    commands,
-                    slopes[i_stage],
-                    y,
-                    dy,
-                    w,
-                )
-            for i in range(17):
-                state[i] += h / 6.0 * (slopes[0, i] + 2.0 * slopes[1, i] + 2.0 * slopes[2, i] + slopes[3, i])
+            _step(t, h, k, i_sub / n_sub, 1.0 / n_sub, state, k >= i_free, flown, a, motor, commands, work, y, dy, w)
 
 
 @compiled
@@ -153,7 +147,7 @@ def model_along(time_s, flown, command_flown, a, motor, n_sub, felt, alpha, mass
     command = np.zeros(2)
     angle = np.zeros(2)
     for k in range(n):
-        _flown_at(flown, k, 0.0, y)
+        _flown_at(flown, k, 0.0, y, w)
         _unit(y)
         for j in range(2):
             y[13 + j] = angle[j]

@@ -7,7 +7,7 @@ on the difference of two motions and needs no smoothing (`_kernels_refly.py`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 REFLY = "re-fly"
 SUB_STEPS = 3
+_WIND_HZ = 2.0
+_LEAST_AIR_SPEED_MPS = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +40,7 @@ class Flown:
     states: Array
     accel_body_mps2: Array
     alpha_body_radps2: Array
+    wind_enu_mps: Array
     motor: Array
     command_rad: Array
     has_commands: bool
@@ -46,12 +49,21 @@ class Flown:
     frame: Any
     bandwidth_hz: float
 
+    @property
+    def table(self) -> Array:
+        """States and wind side by side, as the compiled loops take them, shape (n, 16)."""
+        return np.ascontiguousarray(np.hstack((self.states, self.wind_enu_mps)))
+
 
 @dataclass(frozen=True, eq=False)
 class Disturbance:
-    """Force (N) and torque (N m) beyond the model, body axes, each (n, 3), smoothed to `bandwidth_hz` (-3 dB, zero phase)."""
+    """Wind that explains the side force (enu, m/s), and force (N) and torque (N m) that neither model nor wind explain (body axes).
+
+    Each (n, 3), smoothed to `bandwidth_hz` (-3 dB, zero phase), the wind to 2 Hz.
+    """
 
     time_s: Array
+    wind_enu_mps: Array
     force_body_n: Array
     torque_body_nm: Array
     thrust_n: Array
@@ -87,11 +99,57 @@ def flown_motion(solution: Solution, log: Any, vehicle: Vehicle, bandwidth_hz: f
 
     frame = dynamics.airframe(vehicle)
     travel = np.linalg.norm(states[:, :3] - states[0, :3], axis=1)
-    motor = logged_thrust(time_s, smooth(accel)[rows], states, frame, events.burnout_log_s - events.liftoff_log_s)
-    return Flown(
-        time_s, states, smooth(accel)[rows], alpha, motor, command, has_commands, rows,
-        int(np.argmax(travel >= vehicle.rail_length_m)), frame, bandwidth_hz,
-    )  # fmt: skip
+    accel = smooth(accel)[rows]
+    motor = logged_thrust(time_s, accel, states, frame, events.burnout_log_s - events.liftoff_log_s)
+    i_free = int(np.argmax(travel >= vehicle.rail_length_m))
+    still = np.zeros((len(time_s), 3))
+    motion = Flown(time_s, states, accel, alpha, still, motor, command, has_commands, rows, i_free, frame, bandwidth_hz)
+    return replace(motion, wind_enu_mps=_wind(motion))
+
+
+def _wind(motion: Flown) -> Array:
+    """Horizontal wind that explains the side force beyond the model, shape (n, 3), smoothed to 2 Hz; held where air speed is too low.
+
+    Side force on the body is -1/2 rho V A (normal slope + drag) times the air's sideways speed; two rounds settle V.
+    """
+    wind, frame = np.zeros((len(motion.time_s), 3)), motion.frame
+    q, velocity = motion.states[:, 6:10], motion.states[:, 3:6]
+    across = rotation.to_dcm(rotation.normalise(q))[:, :2, :2].transpose(0, 2, 1)  # east and north seen along body x and y
+    slow = Smoother(motion.time_s, _WIND_HZ)
+    for _ in range(2):
+        felt, _, mass, _ = _model(replace(motion, wind_enu_mps=wind))
+        speed = np.linalg.norm(velocity - wind, axis=1)
+        hold = 0.5 * frame.density_kgpm3 * speed * frame.area_m2 * (frame.normal_slope + frame.drag_coefficient)
+        is_told = (np.arange(len(speed)) >= motion.i_free) & (speed > _LEAST_AIR_SPEED_MPS) & (np.abs(np.linalg.det(across)) > 0.5)
+        if is_told.sum() < 10 or not hold.any():
+            return wind
+        side = (motion.accel_body_mps2 - felt)[is_told, :2] * (mass / hold)[is_told, None]
+        more = np.linalg.solve(across[is_told], side[:, :, None])[:, :, 0]
+        for i in range(2):
+            told = np.interp(motion.time_s, motion.time_s[is_told], wind[is_told, i] + more[:, i])
+            wind[:, i] = slow(told)
+    return wind
+
+
+def _model(motion: Flown) -> tuple[Array, Array, Array, Array]:
+    """What the model says along the flown motion: specific force, angular acceleration, mass, gimbal angles."""
+    from replay.whatif import _kernels_refly as kernels
+
+    n = len(motion.time_s)
+    felt, alpha, mass, gimbal = np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n), np.zeros((n, 2))
+    kernels.model_along(
+        motion.time_s,
+        motion.table,
+        motion.command_rad,
+        motion.frame,
+        motion.motor,
+        SUB_STEPS,
+        felt,
+        alpha,
+        mass,
+        gimbal,
+    )
+    return felt, alpha, mass, gimbal
 
 
 def _corrected(solution: Solution) -> tuple[Array, Array]:
@@ -161,15 +219,11 @@ def logged_thrust(time_s: Array, accel_body_mps2: Array, states: Array, frame: A
 
 def recover(flown: Flown) -> Disturbance:
     """Force and torque beyond the model along the flown motion; zero while the rail holds."""
-    from replay.whatif import _kernels_refly as kernels
-
-    n = len(flown.time_s)
-    felt, alpha, mass, gimbal = np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n), np.zeros((n, 2))
-    kernels.model_along(flown.time_s, flown.states, flown.command_rad, flown.frame, flown.motor, SUB_STEPS, felt, alpha, mass, gimbal)
+    felt, alpha, mass, gimbal = _model(flown)
     frame = flown.frame
     inertia = np.array([frame.inertia_x_kgm2, frame.inertia_y_kgm2, frame.inertia_z_kgm2]) * (mass / frame.liftoff_mass_kg)[:, None]
     smooth = Smoother(flown.time_s, flown.bandwidth_hz)
     force = smooth((flown.accel_body_mps2 - felt) * mass[:, None])
     torque = smooth((flown.alpha_body_radps2 - alpha) * inertia)
     force[: flown.i_free], torque[: flown.i_free] = 0.0, 0.0
-    return Disturbance(flown.time_s, force, torque, flown.motor[:, 1], mass, gimbal, flown.bandwidth_hz)
+    return Disturbance(flown.time_s, flown.wind_enu_mps, force, torque, flown.motor[:, 1], mass, gimbal, flown.bandwidth_hz)

@@ -15,6 +15,7 @@ from replay import rotation
 from replay.errors import CannotEstimate
 from replay.sensors.calibration import Calibration, gyro_matrix
 from replay.units import DEG
+from replay.whatif.descent import Path, Track, path_of, touchdown_of, tracks_of
 from replay.whatif.disturbance import REFLY, SUB_STEPS, Disturbance, Flown, flown_motion, recover
 from replay.whatif.vehicle import Guidance, Vehicle
 
@@ -30,27 +31,6 @@ LEFT_OUT = (
     "The model leaves out: flex and slosh, how the air differs along another path, canopy dynamics (below the parachute the flown "
     "swing is kept and the path shifts), servo load, and anything the flight computer does beyond this steering law."
 )
-
-
-@dataclass(frozen=True, eq=False)
-class Track:
-    """One of the two flights. n rows: position (enu, m), attitude, gimbal angles (rad, n x 2) by the model of the servo."""
-
-    pos_enu_m: Array
-    q_enu_from_body: Array
-    gimbal_rad: Array
-
-    @property
-    def tilt_rad(self) -> Array:
-        return rotation.tilt(self.q_enu_from_body)
-
-    @property
-    def tilt_azimuth_rad(self) -> Array:
-        return rotation.tilt_azimuth(self.q_enu_from_body)
-
-    @property
-    def roll_rad(self) -> Array:
-        return rotation.roll(self.q_enu_from_body)
 
 
 @dataclass(frozen=True)
@@ -157,14 +137,15 @@ def refly(
     command = motion.command_rad if motion.has_commands else own
     true_gain = mount.dcm_body_from_imu @ gyro_matrix(flown.calibration)
     rows, believed = _fly(motion, law, beliefs[1], true_gain, command, command - own)
-    tracks = _tracks(flown, motion, rows)
+    path = path_of(flown, motion)
+    tracks = tracks_of(path, rows)
     is_steering = (motion.time_s >= law[2]) & (motion.time_s < law[3])
     misfit = float(np.sqrt(np.mean((command - own)[is_steering] ** 2))) if motion.has_commands and is_steering.any() else float("nan")
     return Reflight(
-        flown.time_s[motion.rows.start :],
+        path.time_s,
         *tracks,
         believed,
-        moments_of(flown, motion, *tracks),
+        moments_of(path, *tracks),
         recover(motion),
         guidance,
         source,
@@ -238,7 +219,7 @@ def _fly(
     out, q = np.zeros((n, _kernels_refly.N_ROW)), belief.q_enu_from_body.copy()
     _kernels_refly.refly(
         motion.time_s,
-        motion.states,
+        motion.table,
         n if is_held else motion.i_free,
         motion.frame,
         _kernels_flight.Guide(*(float(x) for x in law)),
@@ -255,92 +236,21 @@ def _fly(
     return out, out[:, 17:21]
 
 
-def _tracks(solution: Solution, motion: Flown, rows: Array) -> tuple[Track, Track]:
-    """Flown and re-flown on the solution's rows from liftoff on; below the parachute the flown path is shifted."""
-    n = len(motion.time_s)
-    after = slice(motion.rows.start, None)
-    pos, q = solution.pos_enu_m[after], rotation.make_continuous(solution.q_enu_from_body[after])
-    gimbal = np.zeros((2, len(pos), 2))
-    gimbal[0, :n], gimbal[1, :n] = rows[:, 13:15], rows[:, 15:17]
-    reflown_pos, reflown_q = pos.copy(), q.copy()
-    reflown_pos[:n] = pos[:n] + rows[:, 0:3]
-    changed = np.any(rows[:, 6:10] != 0.0, axis=1)
-    reflown_q[:n][changed] = rotation.normalise(q[:n] + rows[:, 6:10])[changed]
-    _descend(solution, motion, rows[-1], reflown_pos, reflown_q)
-    return Track(pos, q, gimbal[0]), Track(reflown_pos, reflown_q, gimbal[1])
-
-
-def _descend(solution: Solution, motion: Flown, last: Array, pos: Array, q: Array) -> None:
-    """Below the parachute: the difference in velocity dies out by drag, the path keeps the shift, it lands where it meets the ground.
-
-    Linearised quadratic drag about the flown descent: rate f/V across and 2 f/V along the fall, f the specific force, V the speed.
-    """
-    n, log_time_s = len(motion.time_s), solution.log_time_s[motion.rows.start :]
-    if n >= len(pos):
-        return
-    vel = solution.vel_enu_mps[motion.rows.start :]
-    felt = np.linalg.norm(np.nan_to_num(solution.accel_body_mps2[motion.rows.start :]), axis=1)
-    step = np.diff(log_time_s[n - 1 :])
-    across = np.cumsum(felt[n:] / np.maximum(np.abs(vel[n:, 2]), 1.0) * step)
-    fade = np.exp(-np.column_stack((across, across, 2.0 * across)))
-    speed = last[3:6] * np.vstack((np.ones(3), fade))
-    shift = last[0:3] + np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step[:, None], axis=0)
-    pos[n:] += shift
-    if np.any(last[6:10] != 0.0):
-        q[n:] = rotation.normalise(q[n:] + last[6:10] * fade[:, :1])
-    _land(solution, motion, pos, shift)
-
-
-def _land(solution: Solution, motion: Flown, pos: Array, shift: Array) -> None:
-    """Stop the re-flown path on the ground, held at the flown touchdown's height; carry it on by the last steady descent if it is late."""
-    touchdown = solution.events.touchdown_log_s
-    log_time_s = solution.log_time_s[motion.rows.start :]
-    n, i_down = len(motion.time_s), int(np.searchsorted(log_time_s, touchdown)) if np.isfinite(touchdown) else len(log_time_s)
-    if i_down >= len(log_time_s) or not np.any(shift):
-        return
-    ground = solution.pos_enu_m[motion.rows.start + i_down, 2]
-    if shift[i_down - n, 2] > 0.0:
-        late = log_time_s >= touchdown
-        steady = _steady_velocity(solution, touchdown)
-        pos[late] = pos[i_down] + (log_time_s[late] - log_time_s[i_down])[:, None] * steady
-    below = np.flatnonzero((pos[:, 2] <= ground) & (np.arange(len(pos)) >= n))
-    if len(below) and below[0] > 0:
-        i = int(below[0])
-        drop = pos[i - 1, 2] - pos[i, 2]
-        part = (pos[i - 1, 2] - ground) / drop if drop > 0.0 else 1.0
-        pos[i:] = pos[i - 1] + min(max(part, 0.0), 1.0) * (pos[i] - pos[i - 1])
-
-
-def _steady_velocity(solution: Solution, touchdown_log_s: float) -> Array:
-    """Mean velocity over the last three seconds before touchdown."""
-    last = (solution.log_time_s > touchdown_log_s - 3.0) & (solution.log_time_s < touchdown_log_s)
-    return np.asarray(np.nanmean(solution.vel_enu_mps[last], axis=0))
-
-
-def moments_of(solution: Solution, motion: Flown, flown: Track, reflown: Track) -> dict[str, tuple[Moment, Moment]]:
+def moments_of(path: Path, flown: Track, reflown: Track) -> dict[str, tuple[Moment, Moment]]:
     """Burnout at the same time; apogee and touchdown each at its own."""
-    time_s = solution.log_time_s[motion.rows.start :] - solution.events.liftoff_log_s
-    burnout = solution.events.burnout_log_s - solution.events.liftoff_log_s
-    touchdown = solution.events.touchdown_log_s - solution.events.liftoff_log_s
-    ground = float(flown.pos_enu_m[min(int(np.searchsorted(time_s, touchdown)), len(time_s) - 1), 2]) if np.isfinite(touchdown) else np.nan
     result = {}
     for name in ("burnout", "apogee", "touchdown"):
         pair = []
         for track in (flown, reflown):
             if name == "burnout":
-                at = burnout
+                at = path.burnout_s
             elif name == "apogee":
-                at = float(time_s[int(np.argmax(track.pos_enu_m[:, 2]))])
+                at = float(path.time_s[int(np.argmax(track.pos_enu_m[:, 2]))])
             else:
-                at = touchdown if track is flown else _touchdown(time_s, track, ground, len(motion.time_s))
-            pair.append(_moment(time_s, track, at))
+                at = path.touchdown_s if track is flown else touchdown_of(path, track)
+            pair.append(_moment(path.time_s, track, at))
         result[name] = (pair[0], pair[1])
     return result
-
-
-def _touchdown(time_s: Array, track: Track, ground: float, n_free: int) -> float:
-    down = np.flatnonzero((track.pos_enu_m[:, 2] <= ground + 1e-6) & (np.arange(len(time_s)) >= n_free))
-    return float(time_s[down[0]]) if len(down) else float("nan")
 
 
 def _moment(time_s: Array, track: Track, at: float) -> Moment:
