@@ -259,9 +259,9 @@ def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) ->
     flown = np.concatenate((track.path_enu_m[:i], pose.pos_enu_m[None]))
     ahead = np.concatenate((pose.pos_enu_m[None], track.path_enu_m[i:]))
     shadow = np.concatenate((flown, ahead[1:])) * np.array([1.0, 1.0, 0.0])
-    items: list[Item] = [Line(shadow, "#5B626B", 1.2, track.dash, 0.32, "ground")] if options.show_ground else []
+    items: list[Item] = [Line(shadow, "#5B626B", 1.0, track.dash, 0.32, "ground")] if options.show_ground else []
     if len(ahead) > 1:
-        items.append(Line(ahead, track.colour, 1.2, track.dash, 0.35, "space" if options.is_wide else "behind"))
+        items.append(Line(ahead, track.colour, 1.0, track.dash, 0.35, "space" if options.is_wide else "behind"))
     if len(flown) > 1:
         items.append(Line(flown, track.colour, 2.0, track.dash))
     return items
@@ -287,7 +287,7 @@ def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, lo
             apart = float(np.linalg.norm(pose.pos_enu_m - pairs[0][1].pos_enu_m)) / (scale * flight.shape.diameter_m)
             share = max(nose_apart / _GHOST_CLEAR_RAD, apart / _GHOST_CLEAR_DIAMETERS if options.is_wide else 0.0)
             alpha = _GHOST_ALPHA[0] + min(share, 1.0) * (_GHOST_ALPHA[1] - _GHOST_ALPHA[0])
-            items.append(Solid(parts, alpha, track.colour, 1.2, glow=(track.colour, 0.3)))
+            items.append(Solid(parts, alpha, track.colour, 1.0, glow=(track.colour, 0.3)))
         else:
             items.append(Solid(parts))
     return items
@@ -323,14 +323,14 @@ def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float
     items.append(Label(middle + 0.80 * vehicle_m * up, "up", text_px, "#6A727C", (0.0, -0.2 * text_px), "centre", "bottom", layer="behind"))
     for i, (track, pose) in enumerate(pairs):
         nose = pose.dcm_enu_from_body[:, 2]
-        items.append(Line(np.array((middle, middle + 0.76 * vehicle_m * nose)), track.colour, 1.2, track.dash, 1.0, "behind"))
+        items.append(Line(np.array((middle, middle + 0.76 * vehicle_m * nose)), track.colour, 1.0, track.dash, 1.0, "behind"))
         level = math.hypot(nose[0], nose[1])
         tilt = math.atan2(level, nose[2])
         if tilt > _ARC_FROM_RAD:
             lean = nose * (1.0, 1.0, 0.0) / level if level > 1e-9 else np.array([1.0, 0.0, 0.0])
             angle = np.linspace(0.0, tilt, max(3, int(tilt / (2.0 * DEG)) + 2))[:, None]
             arc = middle + (0.63 - 0.06 * i) * vehicle_m * (np.cos(angle) * up + np.sin(angle) * lean)
-            items.append(Line(arc, track.colour, 1.4, "solid", 1.0, "over"))
+            items.append(Line(arc, track.colour, 1.0, "solid", 1.0, "over"))
     return items
 
 

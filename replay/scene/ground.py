@@ -59,7 +59,7 @@ def ground(stage: Stage, *, is_wide: bool, text_px: float) -> list[Item]:
         point = middle + 1.07 * radius * np.array([east, north, 0.0])
         items.append(Label(point, name, letter_px, _INK, is_bold=name == "N", layer="ground", is_shy=True))
     pad = 0.05 * step if is_wide else 0.5 * stage.vehicle_m
-    items.append(Line(_circle(pad, 72), _INK, 1.4, "solid", 1.0, "ground"))
+    items.append(Line(_circle(pad, 72), _INK, 1.0, "solid", 1.0, "ground"))
     return items
 
 
@@ -98,7 +98,7 @@ def plumb_line(stage: Stage, *, is_wide: bool, text_px: float) -> list[Item]:
     hang = 1.04 * top
     points = np.zeros((49, 3))
     points[:, 2] = np.linspace(size, hang, 49)
-    items: list[Item] = [Line(points, "#3C434C", 1.2, layer="behind"), Solid((bob(size),), is_first=True)]
+    items: list[Item] = [Line(points, "#3C434C", 1.0, layer="behind"), Solid((bob(size),), is_first=True)]
     if is_wide:
         tick = 0.012 * stage.extent_m
         heights = np.arange(step, hang, step)
@@ -106,7 +106,7 @@ def plumb_line(stage: Stage, *, is_wide: bool, text_px: float) -> list[Item]:
         for k, height in enumerate(heights):
             ticks[k, :2] = [[-tick, 0.0, height], [tick, 0.0, height]]
             items.append(Label(ticks[k, 0], f"{height:g} m", text_px, _INK, (-0.4 * text_px, 0.0), "right", layer="behind", is_shy=True))
-        items.append(Line(ticks.reshape(-1, 3), "#3C434C", 1.2, layer="behind"))
+        items.append(Line(ticks.reshape(-1, 3), "#3C434C", 1.0, layer="behind"))
     return items
 
 
@@ -118,17 +118,23 @@ def drop_line(pos_enu_m: Array, cross_m: float, colour: str) -> list[Item]:
         share = np.linspace(0.0, 1.0, 17)[:, None]
         items.append(Line(pos_enu_m + share * (foot - pos_enu_m), colour, 1.0, "dotted", 0.8))
     cross = foot + cross_m * np.array([[-1.0, 0.0, 0.0], [1.0, 0.0, 0.0], [np.nan, 0.0, 0.0], [0.0, -1.0, 0.0], [0.0, 1.0, 0.0]])
-    return [*items, Line(cross, colour, 1.6, "solid", 0.9, "ground")]
+    return [*items, Line(cross, colour, 1.0, "solid", 0.9, "ground")]
 
 
-def compass_ring(middle_enu_m: Array, radius_m: float, text_px: float) -> list[Item]:
-    """A level ring round the vehicle's middle with a tick every 30° and compass letters: what is level, and which way it faces."""
+@lru_cache(maxsize=1)
+def _ring() -> Array:
+    """A circle of radius 1 with its ticks inwards, a row of NaN between, shape (n, 3)."""
     azimuth = np.radians(30.0 * np.arange(12))
     out = np.stack((np.sin(azimuth), np.cos(azimuth), np.zeros(12)), axis=-1)
     inner = np.where(np.arange(12) % 3 == 0, 0.93, 0.965)[:, None] * out
     ticks = np.stack((inner, out, np.full_like(out, np.nan)), axis=1).reshape(-1, 3)
-    drawing = np.concatenate((_circle(1.0, 72), np.full((1, 3), np.nan), ticks))
-    items: list[Item] = [Line(middle_enu_m + radius_m * drawing, "#6A727C", 1.1)]
-    for name, direction in zip("NESW", out[::3], strict=True):
+    return np.concatenate((_circle(1.0, 72), np.full((1, 3), np.nan), ticks))
+
+
+def compass_ring(middle_enu_m: Array, radius_m: float, text_px: float) -> list[Item]:
+    """A level ring round the vehicle's middle with a tick every 30° and compass letters: what is level, and which way it faces."""
+    items: list[Item] = [Line(middle_enu_m + radius_m * _ring(), "#6A727C")]
+    for name, east, north in _COMPASS:
+        direction = np.array([east, north, 0.0])
         items.append(Label(middle_enu_m + 1.09 * radius_m * direction, name, text_px, "#4A515A", is_bold=name == "N", layer="behind"))
     return items

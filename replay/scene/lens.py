@@ -56,11 +56,6 @@ class Lens:
         x, y = self.to_px(point_camera_m)
         return bool(0.0 <= x <= self.width_px and 0.0 <= y <= self.height_px)
 
-    def is_outside(self, points_px: Array) -> bool:
-        """All points lie beyond one same edge of the picture, shape (n, 2)."""
-        low, high = points_px.min(axis=0), points_px.max(axis=0)
-        return bool(high[0] < 0.0 or high[1] < 0.0 or low[0] > self.width_px or low[1] > self.height_px)
-
     def clip_segments(self, start_camera_m: Array, stop_camera_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Cut segments (n, 3) to what lies before the eye and near the picture.
 
@@ -131,14 +126,12 @@ def cut_by_half_space(points: Array, height: Array) -> Array:
         return points
     if not is_in.any():
         return points[:0]
-    kept = []
-    for i in range(len(points)):
-        j = (i + 1) % len(points)
-        if is_in[i]:
-            kept.append(points[i])
-        if is_in[i] != is_in[j]:
-            kept.append(points[i] + height[i] / (height[i] - height[j]) * (points[j] - points[i]))
-    return np.array(kept)
+    after = np.roll(height, -1)
+    is_crossed = is_in != (after > 0.0)
+    share = (height / np.where(is_crossed, height - after, 1.0))[:, None]
+    cut = points + share * (np.roll(points, -1, axis=0) - points)
+    both = np.stack((points, cut), axis=1).reshape(-1, points.shape[1])
+    return np.asarray(both[np.stack((is_in, is_crossed), axis=1).ravel()])
 
 
 def convex_hull(points: Array) -> Array:

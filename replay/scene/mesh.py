@@ -18,7 +18,7 @@ from replay.whatif.vehicle import Vehicle
 
 Array = NDArray[np.float64]
 
-_FINE, _COARSE = (24, 16, 5), (16, 10, 3)
+_FINE, _COARSE = (20, 12, 5), (16, 10, 3)
 """Sides of the body, sides of the nozzle, rings of the nose: where the vehicle fills the picture, and where it is a small part."""
 _CG_STATION = 0.44
 """Share of the length that lies below the centre of gravity when only one of the two is known (common practice, no source)."""
@@ -287,15 +287,21 @@ def place(
 ) -> tuple[Part, ...]:
     """Parts in enu: the nozzle turned about its pivot, all enlarged about the anchor, turned, and moved with the anchor to its place."""
     turn = gimbal_dcm(gimbal_rad)
-    turned = (mesh.nozzle.vertices_m - mesh.pivot_body_m) @ turn.T + mesh.pivot_body_m
-    nozzle = replace(mesh.nozzle, vertices_m=turned, normals=mesh.nozzle.normals @ turn.T)
-    turn_and_scale, shift = scale * dcm_enu_from_body.T, anchor_enu_m - scale * dcm_enu_from_body @ anchor_body_m
+    parts = (mesh.body, *mesh.fins, mesh.nozzle)
+    pivot = mesh.pivot_body_m
+    vertices = np.concatenate([*(part.vertices_m for part in parts[:-1]), (mesh.nozzle.vertices_m - pivot) @ turn.T + pivot])
+    normals = np.concatenate([*(part.normals for part in parts[:-1]), mesh.nozzle.normals @ turn.T])
+    shift = anchor_enu_m - scale * dcm_enu_from_body @ anchor_body_m
+    vertices = vertices @ (scale * dcm_enu_from_body.T) + shift
+    normals = normals @ dcm_enu_from_body.T
     placed = []
-    for part in (mesh.body, *mesh.fins, nozzle):
-        vertices = part.vertices_m @ turn_and_scale + shift
+    v = f = 0
+    for part in parts:
+        here, faces = slice(v, v + len(part.vertices_m)), slice(f, f + len(part.faces))
+        v, f = here.stop, faces.stop
         plane = part.plane
         if plane is not None:
             normal = dcm_enu_from_body @ plane[:3]
-            plane = np.array([*normal, scale * (plane[3] - plane[:3] @ anchor_body_m) + normal @ anchor_enu_m])
-        placed.append(Part(vertices, part.faces, part.colours, part.normals @ dcm_enu_from_body.T, part.n_marks, plane))
+            plane = np.array([*normal, scale * plane[3] + normal @ shift])
+        placed.append(Part(vertices[here], part.faces, part.colours, normals[faces], part.n_marks, plane))
     return tuple(placed)

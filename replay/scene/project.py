@@ -9,9 +9,10 @@ from replay.scene.camera import Camera
 from replay.scene.drawlist import DrawList, Polygon, Polyline, Primitive, Segments, Text, rgba
 from replay.scene.lens import Lens
 from replay.scene.scene import Label, Line, Note, Scene, Sheet, Solid, Strokes
-from replay.scene.solids import draw_solid, solid_depth_m
+from replay.scene.solids import draw_solids
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 _MANY_POINTS = 64
 _THIN_PX = 2.5
@@ -22,19 +23,21 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     lens = Lens(camera, size_px)
     items = scene.items
     solids = [item for item in items if isinstance(item, Solid)]
-    drawn = [draw_solid(lens, solid) for solid in solids]
-    depth = np.array([np.inf if solid.is_first else solid_depth_m(lens, solid) for solid in solids])
+    drawn = draw_solids(lens, solids)
+    depth = np.array([np.inf if solid.is_first else at for solid, (at, _) in zip(solids, drawn, strict=True)])
     order = np.argsort(-depth, kind="stable")
-    pieces = _lines(lens, [item for item in items if isinstance(item, Line)], -depth[order])
+    strokes = [item for item in items if isinstance(item, Strokes)]
+    lines = [item for item in items if isinstance(item, Line) and len(item.points_enu_m) > 1]
+    grid, pieces = _lines(lens, strokes, lines, -depth[order])
     labels = [item for item in items if isinstance(item, Label)]
     shapes = [shape for item in items if isinstance(item, Sheet) for shape in _sheet(lens, item)]
-    shapes.extend(shape for item in items if isinstance(item, Strokes) for shape in _strokes(lens, item))
+    shapes.extend(grid)
     for layer in ("ground", "behind"):
         shapes.extend(pieces.get((layer, 0), ()))
         shapes.extend(_labels(lens, labels, layer))
     shapes.extend(pieces.get(("space", 0), ()))
     for slot, i in enumerate(order, start=1):
-        shapes.extend(drawn[i])
+        shapes.extend(drawn[i][1])
         shapes.extend(pieces.get(("space", slot), ()))
     shapes.extend(pieces.get(("over", 0), ()))
     shapes.extend(_labels(lens, labels, "space"))
@@ -50,40 +53,57 @@ def _sheet(lens: Lens, sheet: Sheet) -> list[Primitive]:
     return [Polygon(outline, rgba(sheet.colour, sheet.alpha))] if len(outline) else []
 
 
-def _strokes(lens: Lens, strokes: Strokes) -> list[Primitive]:
+Pieces = dict[tuple[str, int], list[Primitive]]
+"""(layer, slot) -> stretches of line. Slot 0 is behind every solid, k is before the k farthest ones."""
+
+
+def _lines(lens: Lens, strokes: list[Strokes], lines: list[Line], steps: Array) -> tuple[list[Primitive], Pieces]:
+    """All strokes and lines, projected and clipped in one go, a row of NaN between the lines. `steps`: minus the solids' depths, rising."""
+    gap = np.full((1, 3), np.nan)
+    points = lens.to_camera(np.concatenate([gap, *(rows for line in lines for rows in (line.points_enu_m, gap))]))
+    ends = lens.to_camera(np.concatenate([item.ends_enu_m for item in strokes])) if strokes else np.empty((0, 2, 3))
+    n = len(points) - 1
+    start, stop, is_seen = lens.clip_segments(np.concatenate((points[:-1], ends[:, 0])), np.concatenate((points[1:], ends[:, 1])))
+    grid = _strokes(strokes, np.stack((start[n:], stop[n:]), axis=1), is_seen[n:])
+    first_of = np.cumsum([1] + [len(line.points_enu_m) + 1 for line in lines])
+    is_space = np.repeat([False, *(line.layer == "space" for line in lines)], np.diff(first_of, prepend=0))[:n]
+    slot = np.where(is_space, np.searchsorted(steps, -0.5 * (points[:-1, 2] + points[1:, 2])), 0)
+    return grid, _runs(lines, first_of, start[:n], stop[:n], is_seen[:n], slot)
+
+
+def _strokes(strokes: list[Strokes], both_px: Array, is_seen: NDArray[np.bool_]) -> list[Primitive]:
     """One batch per alpha, faintest first."""
-    ends = lens.to_camera(strokes.ends_enu_m)
-    start, stop, is_seen = lens.clip_segments(ends[:, 0], ends[:, 1])
-    both = np.stack((start, stop), axis=1)
-    return [
-        Segments(both[is_seen & (strokes.alpha == alpha)], rgba(strokes.colour, float(alpha)), strokes.width_px)
-        for alpha in np.unique(strokes.alpha[is_seen])
-    ]
+    batches: list[Primitive] = []
+    first = 0
+    for item in strokes:
+        here = slice(first, first + len(item.alpha))
+        first = here.stop
+        seen = is_seen[here]
+        levels = np.unique(item.alpha[seen]).tolist()
+        batches.extend(Segments(both_px[here][seen & (item.alpha == level)], rgba(item.colour, level), item.width_px) for level in levels)
+    return batches
 
 
-def _lines(lens: Lens, lines: list[Line], steps: Array) -> dict[tuple[str, int], list[Primitive]]:
-    """Stretches of all lines by layer and slot: 0 is behind every solid, k is before the k farthest ones.
-
-    `steps` are minus the solids' depths, rising. All lines are projected in one go, a row of NaN between them.
-    """
-    lines = [line for line in lines if len(line.points_enu_m) > 1]
+def _runs(lines: list[Line], first_of: Index, start: Array, stop: Array, is_seen: NDArray[np.bool_], slot: Index) -> Pieces:
+    """Joined stretches in one slot; those of a single solid stroke go together."""
     if not lines:
         return {}
-    gap = np.full((1, 3), np.nan)
-    points = lens.to_camera(np.concatenate([rows for line in lines for rows in (line.points_enu_m, gap)]))
-    first_of = np.cumsum([0] + [len(line.points_enu_m) + 1 for line in lines])
-    start, stop, is_seen = lens.clip_segments(points[:-1], points[1:])
-    is_space = np.repeat([line.layer == "space" for line in lines], np.diff(first_of))[:-1]
-    slot = np.where(is_space, np.searchsorted(steps, -0.5 * (points[:-1, 2] + points[1:, 2])), 0)
     is_joined = is_seen[:-1] & is_seen[1:] & (slot[:-1] == slot[1:]) & (stop[:-1] == start[1:]).all(axis=1)
     bounds = np.concatenate(([0], np.flatnonzero(~is_joined) + 1, [len(start)]))
     i_line = np.searchsorted(first_of, bounds[:-1], side="right") - 1
-    pieces: dict[tuple[str, int], list[Primitive]] = {}
+    pieces: Pieces = {}
+    single: dict[tuple[str, int, int], list[Array]] = {}
     for k in np.flatnonzero(is_seen[bounds[:-1]]).tolist():
         first, last, line = bounds[k], bounds[k + 1], lines[i_line[k]]
+        place = (line.layer, int(slot[first]))
+        if last == first + 1 and line.dash == "solid":
+            single.setdefault((*place, int(i_line[k])), []).append(np.array((start[first], stop[first])))
+            continue
         run = _thinned(np.concatenate((start[first : first + 1], stop[first:last])))
-        piece = Polyline(run, rgba(line.colour, line.alpha), line.width_px, line.dash)
-        pieces.setdefault((line.layer, int(slot[first])), []).append(piece)
+        pieces.setdefault(place, []).append(Polyline(run, rgba(line.colour, line.alpha), line.width_px, line.dash))
+    for (layer, at, i), ends in single.items():
+        line = lines[i]
+        pieces.setdefault((layer, at), []).append(Segments(np.array(ends), rgba(line.colour, line.alpha), line.width_px))
     return pieces
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +15,7 @@ from replay.scene.palette import rgb
 from replay.scene.scene import Solid
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 _N_SHADES = 32
 _KEY_LIGHT = np.array([-0.52, 0.62, -0.59]) / np.linalg.norm([-0.52, 0.62, -0.59])
@@ -22,74 +26,113 @@ _AMBIENT, _DIFFUSE, _GLOSS, _GLOSS_POWER = 0.60, 0.44, 0.11, 10.0
 _SEAM_PX = 0.3
 
 
-def solid_depth_m(lens: Lens, solid: Solid) -> float:
-    """Depth of the middle of a solid's body, by which solids are ordered."""
-    return float(lens.to_camera(solid.parts[0].vertices_m.mean(axis=0))[2])
+@dataclass(frozen=True, eq=False)
+class _Batch:
+    """All parts of all solids end to end: `v` and `f` bound each part's vertices and faces, `front` its faces that look at the eye."""
+
+    parts: tuple[Part, ...]
+    v: Index
+    f: Index
+    front: Index
+    vertices_camera_m: Array
+    flat_px: Array
+    grown_px: Array
+    is_front: NDArray[np.bool_]
+    is_rim: NDArray[np.bool_]
+    fill: NDArray[np.uint8]
+    depth_m: Array
+    is_out: NDArray[np.bool_]
+    is_cut: NDArray[np.bool_]
 
 
-def draw_solid(lens: Lens, solid: Solid) -> list[Primitive]:
-    """Parts beyond the body, the body, parts before it. Exact for convex parts that planes separate from the body."""
-    parts = solid.parts
-    counts = np.cumsum([0] + [len(part.vertices_m) for part in parts])
-    vertices = lens.to_camera(np.concatenate([part.vertices_m for part in parts]))
-    is_cut = not (vertices[:, 2] > lens.near_m).all()
-    flat = vertices[:, :2] if is_cut else lens.to_px(vertices)
-    if not is_cut and lens.is_outside(flat):
+def draw_solids(lens: Lens, solids: Sequence[Solid]) -> list[tuple[float, list[Primitive]]]:
+    """Shapes of every solid with the depth of its body, by which solids are ordered.
+
+    Within a solid: parts beyond the body, the body, parts before it; exact for convex parts that planes separate from the body.
+    """
+    if not solids:
         return []
-    faces = np.concatenate([part.faces + start for part, start in zip(parts, counts[:-1], strict=True)])
+    batch = _project(lens, solids)
+    drawn = []
+    first = 0
+    for solid in solids:
+        order = []
+        for i, part in enumerate(solid.parts, start=first):
+            is_beyond = part.plane is not None and part.plane[:3] @ lens.eye_enu_m <= part.plane[3]
+            place = -1 if is_beyond else 0 if part.plane is None else 1
+            order.append((place, -float(batch.depth_m[i]), i))
+        shapes: list[Primitive] = []
+        for _, _, i in sorted(order):
+            if batch.is_cut[i]:
+                shapes.extend(_cut_part(lens, batch, i))
+            elif not batch.is_out[i]:
+                shapes.extend(_whole_part(solid, batch, i))
+        drawn.append((float(batch.depth_m[first]), shapes))
+        first += len(solid.parts)
+    return drawn
+
+
+def _project(lens: Lens, solids: Sequence[Solid]) -> _Batch:
+    """One pass over all vertices and faces: what costs is the number of array calls, not their length."""
+    parts = tuple(part for solid in solids for part in solid.parts)
+    v = np.cumsum([0] + [len(part.vertices_m) for part in parts])
+    f = np.cumsum([0] + [len(part.faces) for part in parts])
+    vertices = lens.to_camera(np.concatenate([part.vertices_m for part in parts]))
+    is_cut = np.minimum.reduceat(vertices[:, 2], v[:-1]) <= lens.near_m
+    flat = lens.to_px(np.maximum(vertices, [-np.inf, -np.inf, lens.near_m]) if is_cut.any() else vertices)
+    faces = np.concatenate([part.faces for part in parts]) + np.repeat(v[:-1], np.diff(f))[:, None]
     corners = flat[faces]
     first, second = corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]
     is_front = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0] < 0.0
-    fill = _shade(lens, solid)
-    depth = np.add.reduceat(vertices[:, 2], counts[:-1]) / np.diff(counts)
-    is_beyond = [part.plane is not None and part.plane[:3] @ lens.eye_enu_m <= part.plane[3] for part in parts]
-    is_before = [part.plane is not None and not beyond for part, beyond in zip(parts, is_beyond, strict=True)]
-    shapes: list[Primitive] = []
-    start_of = np.cumsum([0] + [len(part.faces) for part in parts])
-    for i in sorted(range(len(parts)), key=lambda i: (not is_beyond[i], is_before[i], -depth[i])):
-        here = slice(start_of[i], start_of[i + 1])
-        if is_cut:
-            shapes.extend(_cut_part(lens, parts[i], vertices[counts[i] : counts[i + 1]], fill[here]))
-        else:
-            shapes.extend(_whole_part(solid, parts[i], flat[counts[i] : counts[i + 1]], corners[here], fill[here], is_front[here]))
-    return shapes
-
-
-def _whole_part(
-    solid: Solid, part: Part, flat: Array, corners: Array, fill: NDArray[np.uint8], is_front: NDArray[np.bool_]
-) -> list[Primitive]:
-    """Shaded faces and outline; a translucent part is its outline, filled, and the marks on it."""
-    if not is_front.any():
-        return []
-    hull = convex_hull(_rim(part, flat, is_front))
-    edge = rgba(solid.edge, min(1.0, solid.alpha + 0.5))
-    if solid.alpha >= 1.0:
-        return [Facets(_grown(corners[is_front]), fill[is_front]), Polygon(hull, None, edge, solid.edge_width_px)]
-    n_plain = len(fill) - part.n_marks
-    red, green, blue, alpha = (int(v) for v in fill[:n_plain].mean(axis=0))
-    is_mark = is_front & (np.arange(len(fill)) >= n_plain)
-    return [Polygon(hull, (red, green, blue, alpha), edge, solid.edge_width_px), Facets(corners[is_mark], fill[is_mark])]
-
-
-def _rim(part: Part, flat: Array, is_front: NDArray[np.bool_]) -> Array:
-    """The points between faces that look at the eye and faces that look away, among which the outline's corners are."""
-    if len(flat) <= 8:
-        return flat
     is_seen, is_hidden = np.zeros(len(flat), dtype=bool), np.zeros(len(flat), dtype=bool)
-    is_seen[part.faces[is_front]] = True
-    is_hidden[part.faces[~is_front]] = True
-    return np.asarray(flat[is_seen & is_hidden])
+    is_seen[faces[is_front]] = True
+    is_hidden[faces[~is_front]] = True
+    low, high = np.minimum.reduceat(flat, v[:-1]), np.maximum.reduceat(flat, v[:-1])
+    return _Batch(
+        parts,
+        v,
+        f,
+        np.concatenate(([0], np.cumsum(is_front)))[f],
+        vertices,
+        flat,
+        _grown(corners[is_front]),
+        is_front,
+        is_seen & is_hidden,
+        _shade(lens, solids, np.diff(f)),
+        np.add.reduceat(vertices[:, 2], v[:-1]) / np.diff(v),
+        np.asarray((high < 0.0).any(axis=1) | (low > [lens.width_px, lens.height_px]).any(axis=1)),
+        is_cut,
+    )
 
 
-def _cut_part(lens: Lens, part: Part, vertices_camera_m: Array, fill: NDArray[np.uint8]) -> list[Primitive]:
-    """The eye is inside or against the solid: clip face by face, no outline."""
+def _whole_part(solid: Solid, batch: _Batch, i: int) -> list[Primitive]:
+    """Shaded faces and outline; a translucent part is its outline, filled, and the marks on it."""
+    part, here, front = batch.parts[i], slice(batch.f[i], batch.f[i + 1]), slice(batch.front[i], batch.front[i + 1])
+    if front.start == front.stop:
+        return []
+    corners = slice(batch.v[i], batch.v[i + 1])
+    hull = convex_hull(batch.flat_px[corners][batch.is_rim[corners]])
+    edge = rgba(solid.edge, min(1.0, solid.alpha + 0.5))
+    faces, fill = batch.grown_px[front], batch.fill[here][batch.is_front[here]]
+    if solid.alpha >= 1.0:
+        return [Facets(faces, fill), Polygon(hull, None, edge, solid.edge_width_px)]
+    n_plain = batch.f[i + 1] - batch.f[i] - part.n_marks
+    red, green, blue, alpha = (int(v) for v in batch.fill[here][:n_plain].mean(axis=0))
+    body = Polygon(hull, (red, green, blue, alpha), edge, solid.edge_width_px)
+    n_marks = int(batch.is_front[here][n_plain:].sum())
+    return [body, Facets(faces[-n_marks:], fill[-n_marks:])] if n_marks else [body]
+
+
+def _cut_part(lens: Lens, batch: _Batch, i: int) -> list[Primitive]:
+    """The eye is inside or against the part: clip face by face, no outline."""
+    part, vertices = batch.parts[i], batch.vertices_camera_m[batch.v[i] : batch.v[i + 1]]
     towards_eye = lens.eye_enu_m - part.vertices_m[part.faces].mean(axis=1)
     is_front = np.einsum("ij,ij->i", part.normals, towards_eye) > 0.0
     shapes: list[Primitive] = []
-    for i in np.flatnonzero(is_front):
-        outline = lens.clip_polygon(vertices_camera_m[part.faces[i]])
+    for k in np.flatnonzero(is_front):
+        outline = lens.clip_polygon(vertices[part.faces[k]])
         if len(outline):
-            red, green, blue, alpha = (int(v) for v in fill[i])
+            red, green, blue, alpha = (int(v) for v in batch.fill[batch.f[i] + k])
             shapes.append(Polygon(outline, (red, green, blue, alpha)))
     return shapes
 
@@ -102,17 +145,16 @@ def _grown(corners_px: Array) -> Array:
     return np.asarray(corners_px + out + out[:, [3, 0, 1, 2]])
 
 
-def _shade(lens: Lens, solid: Solid) -> NDArray[np.uint8]:
+def _shade(lens: Lens, solids: Sequence[Solid], n_faces: Index) -> NDArray[np.uint8]:
     """Shaded bytes per face of all parts, shape (f, 4): ambient and diffuse in steps, plus a little gloss."""
-    normal = np.concatenate([part.normals for part in solid.parts])
-    colour = np.concatenate([part.colours for part in solid.parts])
+    parts = [(solid, part) for solid in solids for part in solid.parts]
+    normal = np.concatenate([part.normals for _, part in parts])
+    colour = np.concatenate([part.colours for _, part in parts])
+    look = np.array(
+        [(*rgb(solid.glow[0]), solid.glow[1], solid.alpha) if solid.glow else (0.0, 0.0, 0.0, 0.0, solid.alpha) for solid, _ in parts]
+    )
+    look = np.repeat(look, n_faces, axis=0)
     diffuse = np.round((_N_SHADES - 1) * np.clip(normal @ (_KEY_LIGHT @ lens.axes_enu), 0.0, 1.0)) / (_N_SHADES - 1)
     gloss = _GLOSS * np.clip(normal @ (_BETWEEN @ lens.axes_enu), 0.0, 1.0) ** _GLOSS_POWER
-    if solid.glow is not None:
-        tint, share = solid.glow
-        colour = (1.0 - share) * colour + share * np.asarray(rgb(tint))
-    lit = colour * (_AMBIENT + _DIFFUSE * diffuse)[:, None] + gloss[:, None]
-    out = np.empty((len(lit), 4), dtype=np.uint8)
-    out[:, :3] = np.round(255.0 * np.clip(lit, 0.0, 1.0))
-    out[:, 3] = round(255 * solid.alpha)
-    return out
+    lit = (colour + look[:, 3:4] * (look[:, :3] - colour)) * (_AMBIENT + _DIFFUSE * diffuse)[:, None] + gloss[:, None]
+    return np.asarray(np.round(255.0 * np.clip(np.column_stack((lit, look[:, 4])), 0.0, 1.0)), dtype=np.uint8)

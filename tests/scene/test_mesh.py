@@ -57,7 +57,7 @@ def test_planes_part_each_piece_from_the_body(name):
 
 
 def test_volume_of_the_body_is_that_of_tube_and_ogive():
-    """Divergence theorem over the faces against cylinder plus tangent ogive, within the facets' shortfall (sin x / x, 24 sides)."""
+    """Divergence theorem over the faces against cylinder plus tangent ogive, within the facets' shortfall (sin x / x, 20 sides)."""
     faces, normals = _solid_faces(vehicle_mesh(SHAPE).body)
     corner = vehicle_mesh(SHAPE).body.vertices_m[faces]
     area = 0.5 * np.linalg.norm(np.cross(corner[:, 2] - corner[:, 0], corner[:, 3] - corner[:, 1]), axis=1)
@@ -67,7 +67,7 @@ def test_volume_of_the_body_is_that_of_tube_and_ogive():
     rho = (radius**2 + nose**2) / (2.0 * radius)
     profile = np.sqrt(rho**2 - x**2) - (rho - radius)
     exact = np.pi * radius**2 * (SHAPE.length_m - nose) + np.trapezoid(np.pi * profile**2, x)
-    assert 0.97 * exact < volume < exact
+    assert 0.96 * exact < volume < exact
 
 
 def test_gimbal_turns_the_nozzle_as_the_flight_model_turns_its_thrust():
