@@ -55,7 +55,7 @@ def guess_columns(tables: Sequence[Table], stated: ColumnMap) -> tuple[ColumnMap
         clock = _clock_column(table, name)
         if clock is not None:
             entries[name, clock.column] = clock
-        readings = _readings(table, clock.column if clock else None, several)
+        readings = _readings(table, clock.column if clock else None)
         candidates.append((k, table, readings))
     taken = {entry.channel for entry in entries.values()}
     for channel, chosen in _choose(candidates, taken).items():
@@ -184,7 +184,8 @@ def _clock_column(table: Table, name: str) -> ColumnEntry | None:
         return best[2]
     for i, header in enumerate(table.headers):
         look = _look(table.columns[i])
-        if look.is_advancing and not look.n_backward and look.n_repeated < 0.9 * len(table.rows) and not all_readings(header, table.name):
+        is_clock = look.is_advancing and not look.n_backward and look.n_repeated < 0.9 * len(table.rows)
+        if is_clock and (not table.has_header or not all_readings(header, table.name)):
             return ColumnEntry(header, TIME, file=name, is_inferred=True, reason="the first column that only ever advances")
     return None
 
@@ -194,13 +195,14 @@ def _with_unit(header: str, unit: str) -> str:
     return f"{header} [{unit}]" if unit and "[" not in header and "(" not in header else header
 
 
-def _readings(table: Table, clock: str | None, several: bool) -> dict[str, Reading]:
+def _readings(table: Table, clock: str | None) -> dict[str, Reading]:
     """Best reading of each column but the clock's. Where a file holds a position, its height is the receiver's unless it says otherwise."""
     found: dict[str, list[Reading]] = {}
+    spoken = _spoken_headers(table, clock)
     for i, header in enumerate(table.headers):
         if header == clock:
             continue
-        readings = all_readings(_with_unit(header, table.units[i]), table.name)
+        readings = all_readings(_with_unit(spoken.get(header, header), table.units[i]), table.name)
         found[header] = [reading for reading in readings if reading.channel != TIME and _fits(reading, table.columns[i])]
     names = {reading.component for readings in found.values() for reading in readings[:1] if reading.channel == "gnss_lat_lon_height"}
     has_pressure = any(readings and readings[0].channel == "pressure_pa" for readings in found.values())
@@ -212,6 +214,14 @@ def _readings(table: Table, clock: str | None, several: bool) -> dict[str, Readi
         if readings:
             best[header] = max(readings, key=lambda reading: reading.score)
     return best
+
+
+def _spoken_headers(table: Table, clock: str | None) -> dict[str, str]:
+    """Without a header, three columns beside the clock are x, y and z of what the file's name says."""
+    others = [header for header in table.headers if header != clock]
+    if table.has_header or clock is None or len(others) != 3:
+        return {}
+    return dict(zip(others, "xyz", strict=True))
 
 
 def _fits(reading: Reading, values: NDArray[Any]) -> bool:

@@ -81,6 +81,7 @@ def _add_numbers(work: Merge, channel: str) -> None:
     raw = np.stack([_raw(source, entry, channel) for entry in entries], axis=1)
     entries = _with_units(work, channel, source, entries, raw)
     if any(not entry.unit for entry in entries):
+        work.unread += entries
         return
     names = components_of(channel)
     values = np.full((len(raw), len(names)), np.nan)
@@ -253,6 +254,7 @@ def _add_attitude(work: Merge) -> None:
         raw = np.stack([_raw(source, entry, ANGLES) for entry in entries], axis=1)
         entries = _with_units(work, ANGLES, source, entries, raw)
         if any(not entry.unit for entry in entries):
+            work.unread += entries
             return
         angles = np.stack([e.sign * e.scale * (raw[:, k] - e.zero) * to_si("angle", e.unit)[0] for k, e in enumerate(entries)], axis=1)
         q = from_angles(angles, work.column_map.attitude.angle_order)
@@ -306,7 +308,7 @@ def _add_extras(work: Merge) -> None:
     """Columns of no known channel, under their headers."""
     for source in work.sources:
         for entry in work.column_map.columns:
-            if entry.file != source.name or entry.channel != EXTRA:
+            if entry.file != source.name or (entry.channel != EXTRA and entry not in work.unread):
                 continue
             values = source.kept(entry.column)
             keep = _is_given(values)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from replay.errors import LogReadError
 from replay.flightlog import infer
-from replay.flightlog.columnmap import EXTRA, TIME, ColumnMap
+from replay.flightlog.columnmap import EXTRA, TIME, ColumnEntry, ColumnMap
 from replay.flightlog.guess import stated_rate
 from replay.flightlog.headers import all_readings
 from replay.flightlog.log import Channel, Issue
@@ -46,12 +46,16 @@ class Source:
 
 @dataclass(eq=False)
 class Merge:
-    """Work in progress: sources, the map as it stands, channels so far and what there is to say."""
+    """Work in progress: sources, the map as it stands, channels so far and what there is to say.
+
+    `unread` holds the entries whose unit could not be found: their columns are kept as extras, as they stand.
+    """
 
     sources: list[Source]
     column_map: ColumnMap
     channels: dict[str, Channel] = field(default_factory=dict)
     issues: list[Issue] = field(default_factory=list)
+    unread: list[ColumnEntry] = field(default_factory=list)
 
     def say(self, severity: str, text: str, column: str | None = None, rows: Sequence[int] = (), file: str = "") -> None:
         """Add an issue; `file` is named in front where several files were read."""

@@ -106,6 +106,8 @@ def test_an_accelerometer_in_no_known_unit_is_a_problem(write):
     log = read_log(write(table_text({"t": HAND.time_s, **imu_columns(HAND, accel_unit=1 / 37.0)})))
     assert ACCEL not in log
     assert any("state it in the column map" in issue.text for issue in problems(log))
+    assert_allclose(log["ax"].values, HAND.accel[:, 0] * 37.0, atol=1e-5)  # drawn as it stands
+    assert log["ax"].is_extra
 
 
 @pytest.mark.parametrize(
@@ -342,6 +344,18 @@ def test_the_first_of_two_accelerometers_is_used_and_the_other_kept(write):
     log = read_log(write(table_text({"t": HAND.time_s, **second, **imu_columns(HAND)})))
     assert log[ACCEL].columns == ("ax", "ay", "az")
     assert set(second) <= set(log.channels)
+
+
+def test_files_without_headers_are_named_by_their_file(write):
+    """A rising first column is the clock; the three beside it are x, y and z of what the file is called."""
+    rows = np.column_stack((HAND.time_s, HAND.accel / G))
+    acc = write("\n".join(" ".join(f"{v:.7e}" for v in row) for row in rows) + "\n", "my_acc.txt")
+    rows = np.column_stack((HAND.time_s, HAND.rate))
+    gyro = write("\n".join(" ".join(f"{v:.7e}" for v in row) for row in rows) + "\n", "my_gyro.txt")
+    log = read_log([acc, gyro])
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=1e-5)
+    assert_allclose(log[RATE].values, HAND.rate, atol=1e-6)
+    assert log[ACCEL].columns == ("column 2", "column 3", "column 4")
 
 
 def test_two_of_three_axes_are_no_accelerometer(write):
