@@ -63,6 +63,8 @@ class Session(QObject):
     """ReadResult of another log."""
     log_wanted = Signal(object)
     """LogNotFound: the user is asked where the log is."""
+    saved = Signal(str)
+    """The review was written there."""
     failed = Signal(object)
     """What could not be opened, read or saved (an exception); estimates that fail come as a snapshot's error."""
 
@@ -156,6 +158,7 @@ class Session(QObject):
         self.review_path = path
         self.preferences.add_recent([path])
         self.history.mark_saved(review)
+        self.saved.emit(path)
         return True
 
     def write_recovery(self) -> None:

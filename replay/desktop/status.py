@@ -18,6 +18,7 @@ class StatusLine:
     def __init__(self, bar: QStatusBar, session: Session, on_cautions: Callable[[], None]) -> None:
         self._session = session
         self._is_busy = False
+        self._file_error: BaseException | None = None
         bar.setSizeGripEnabled(False)
         self.error = QLabel()
         self.error.setStyleSheet(f"color: {style.ERROR_INK};")
@@ -41,6 +42,7 @@ class StatusLine:
         session.reading.connect(self._on_reading)
         session.failed.connect(self._on_failed)
         session.opened.connect(lambda _: self._on_failed(None))
+        session.saved.connect(lambda _: self._on_failed(None))
 
     def show_state(self) -> None:
         """Method, run time, and whether the picture is of the document as it stands."""
@@ -48,10 +50,7 @@ class StatusLine:
         if snapshot is None:
             self.state.setText("estimating…" if self._is_busy else "")
             return
-        if snapshot.error is not None:
-            self._on_failed(snapshot.error)
-        elif not self._session.is_stale:
-            self._on_failed(None)
+        self._say(snapshot.error or self._file_error)
         solution = snapshot.what_if or snapshot.as_flown
         parts = [f"preview by {solution.method}" if snapshot.is_preview else solution.method, f"{solution.run_time_s:.2f} s"]
         if snapshot.error is not None:
@@ -75,6 +74,11 @@ class StatusLine:
             self.progress.setFormat(f"{text or 'reading'} %p%")
 
     def _on_failed(self, error: BaseException | None) -> None:
+        """Of a file; it stands until another flight is opened or a review is saved. An estimate's own goes with the next good one."""
+        self._file_error = error
+        self._say(error)
+
+    def _say(self, error: BaseException | None) -> None:
         """The last error, short; whole in the tip and in the message bar or the panel."""
         text = "" if error is None else f"Last error: {error}"
         self.error.setText(text if len(text) <= 70 else text[:69] + "…")
