@@ -73,10 +73,12 @@ def open_window(*, is_layout_reset: bool = False) -> MainWindow:
     from PySide6.QtWidgets import QApplication
 
     from replay.desktop import style
+    from replay.desktop.icon import application_icon
     from replay.desktop.preferences import Preferences
     from replay.desktop.window import MainWindow
 
     style.apply(QApplication.instance())
+    QApplication.setWindowIcon(application_icon())
     preferences = Preferences()
     if is_layout_reset:
         preferences.forget_layout()

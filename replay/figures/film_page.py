@@ -19,7 +19,8 @@ from replay.review.series import Line, of_snapshot
 from replay.review.snapshot import Snapshot
 from replay.scene.build import signed
 from replay.scene.drawlist import DrawList, Polygon, Polyline, Primitive, Rgba, Text, rgba
-from replay.scene.palette import ORANGE, PHASE_SHADES
+from replay.scene.emblem import plumb_bob
+from replay.scene.palette import PHASE_SHADES
 
 Array = NDArray[np.float64]
 
@@ -242,7 +243,7 @@ def slate(snapshot: Snapshot, clock: FilmClock, layout: Layout, title: str, rate
     left = 0.11 * width
     y = 0.17 * height
     shapes: list[Primitive] = [
-        *_emblem(0.86 * width, 0.13 * height, 0.42 * height),
+        *plumb_bob(0.86 * width, 0.13 * height, 0.42 * height, _INK),
         Text(left, y, title, 2.4 * text_px, _INK, is_bold=True),
     ]
     y += 3.0 * text_px
@@ -265,10 +266,3 @@ def slate(snapshot: Snapshot, clock: FilmClock, layout: Layout, title: str, rate
         shapes.append(Text(left + 19.0 * text_px, y, f"frame {frame + 1}", text_px, _INK))
         shapes.append(Text(left + 27.0 * text_px, y, f"{float(frame / clock.rate):.3f} s", text_px, _INK))
     return DrawList(layout.size_px, tuple(shapes), rgba("#FFFFFF"))
-
-
-def _emblem(x: float, top: float, length: float) -> list[Primitive]:
-    """A plumb line with its bob."""
-    bob = length * np.array([[0.0, 1.0], [0.075, 0.83], [0.075, 0.78], [0.02, 0.72], [-0.02, 0.72], [-0.075, 0.78], [-0.075, 0.83]])
-    line = Polyline(np.array([[x, top], [x, top + 0.72 * length]]), _INK, max(1.5, 0.006 * length))
-    return [line, Polygon(bob + [x, top], rgba(ORANGE), _INK, max(1.0, 0.004 * length))]

@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QApplication, QPushButton
 from scene_flight import APOGEE_S, LIFTOFF_S, snapshot
 
 from replay.desktop.attitude import AttitudeView
+from replay.desktop.icon import application_icon
 from replay.scene.camera import CAMERAS
 from replay.scene.drawlist import Text
 
@@ -185,3 +186,9 @@ def test_it_can_be_reached_and_read_without_a_mouse(view):
     assert view.accessibleName() == "Attitude" and "Drag" in view.canvas.accessibleDescription()
     assert view.statusTip() and all(b.statusTip() and b.accessibleName() for b in view.findChildren(QPushButton))
     assert view.canvas.focusPolicy() & Qt.FocusPolicy.TabFocus
+
+
+def test_the_window_icon_has_every_usual_size(qapp):
+    """Drawn for each, not scaled from one."""
+    sizes = {size.width() for size in application_icon().availableSizes()}
+    assert {16, 24, 32, 48, 256} <= sizes

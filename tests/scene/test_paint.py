@@ -1,16 +1,19 @@
 """Painting with Qt: pixels, transparency, and vector files whose text stays text."""
 
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
-from PySide6.QtGui import QImage
+from PySide6.QtGui import QImage, QPainter
+from PySide6.QtSvg import QSvgRenderer
 from scene_flight import snapshot
 
 from replay.errors import SettingsError
 from replay.scene import palette
 from replay.scene.build import SceneOptions, build_scene, middle_enu_m, prepare
 from replay.scene.camera import Viewpoint, camera_at
+from replay.scene.emblem import emblem
 from replay.scene.paint import save_picture, to_image
 from replay.scene.project import project
 
@@ -105,3 +108,24 @@ def test_png_and_wrong_endings(tmp_path):
     with pytest.raises(SettingsError, match=r"\.svg, \.pdf or \.png"):
         save_picture(_draw_list(), tmp_path / "view.bmp")
     assert [p.name for p in tmp_path.iterdir()] == ["view.png"]
+
+
+@pytest.mark.parametrize("size", [16, 64, 256])
+def test_the_emblem_is_round_cornered_and_has_its_bob(size):
+    """Clear outside its corners, orange bob low on the left, white vehicle on the right, at every size."""
+    pixels = _pixels(to_image(emblem(size)))
+    assert pixels[0, 0, 3] == 0 and pixels[size // 2, size // 2, 3] == 255
+    left, right = pixels[size // 2 :, : size // 2], pixels[:, size // 2 :]
+    assert _is_near(left, palette.ORANGE, 90).sum() >= 0.01 * size**2
+    assert _is_near(right, "#FFFFFF", 90).sum() >= 0.02 * size**2
+
+
+def test_the_icon_file_is_the_emblem():
+    """The SVG beside the code, read by another renderer, shows what the code draws."""
+    kept = Path(__file__).parents[2] / "resources" / "icons" / "plumbline.svg"
+    image = QImage(256, 256, QImage.Format.Format_ARGB32_Premultiplied)
+    image.fill(0)
+    painter = QPainter(image)
+    QSvgRenderer(str(kept)).render(painter)
+    painter.end()
+    assert np.abs(_pixels(image) - _pixels(to_image(emblem(256)))).mean() < 2.0
