@@ -194,11 +194,13 @@ class ColumnMapDialog(QDialog):
         table.setHorizontalHeaderLabels(_HEADINGS)
         table.verticalHeader().hide()
         table.setAlternatingRowColors(True)
+        table.setWordWrap(False)
+        table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
         table.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
         table.setAccessibleName("Columns of the log")
         header = table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
-        for section, width in enumerate((150, 230, 90, 90, 64, 76, 76, 210, 120)):
+        for section, width in enumerate((140, 210, 88, 84, 60, 70, 70, 240, 120)):
             table.setColumnWidth(section, width)
         header.setStretchLastSection(True)
         for row, entry in enumerate(self._entries):

@@ -174,8 +174,8 @@ class EstimatorPanel(QWidget):
             text = found_bias_text(solution, _FOUND[name])
             label.setText(text)
             label.setVisible(bool(text))
-        kind = "preview by" if snapshot.is_preview else "settled,"
-        self.run.setText(f"{kind} {solution.method}, {solution.run_time_s:.2f} s")
+        kind = f"preview by {solution.method}" if snapshot.is_preview else "settled"
+        self.run.setText(f"{kind}, {solution.run_time_s:.2f} s")
         self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions) or "Nothing beyond the record and the settings above.")
         self.failure.setText("" if snapshot.error is None else f"No estimate: {snapshot.error}\nThe last good result is still drawn.")
         self.failure.setVisible(snapshot.error is not None)

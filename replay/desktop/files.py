@@ -38,6 +38,11 @@ class Files(QObject):
         session.log_wanted.connect(self._on_log_wanted)
         session.failed.connect(self._on_failed)
 
+    @property
+    def sample(self) -> str | None:
+        """Name of the sample flight that is open; None for a flight of the user's."""
+        return self._sample
+
     # --- opening --------------------------------------------------------------------------------------------------------------
 
     def open_paths(self, paths: Sequence[str]) -> None:

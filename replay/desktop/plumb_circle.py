@@ -21,7 +21,8 @@ from replay.review.series import Series, of_snapshot
 from replay.review.snapshot import Snapshot
 from replay.units import DEG
 
-_SPANS: Final = (("To apogee", "ascent"), ("Whole flight", "whole"))
+_SPANS: Final = (("To apogee", "ascent"), ("To burnout", "powered"), ("Whole flight", "whole"))
+_LAST: Final = {"ascent": "apogee", "powered": "burnout", "whole": "touchdown"}
 _MARKED: Final = ("liftoff", "burnout", "apogee")
 _CLICK_PX: Final = 9.0
 
@@ -116,7 +117,7 @@ class PlumbCircle(QWidget):
         self.face.move_cursor(log_time_s)
 
     def set_span(self, name: str) -> None:
-        """Show "ascent" (liftoff to apogee) or the "whole" flight."""
+        """Show "ascent" (liftoff to apogee), "powered" (to burnout) or the "whole" flight."""
         self.span.setCurrentIndex(self.span.findData(name))
 
     def sizeHint(self) -> QSize:
@@ -184,7 +185,7 @@ class _Face(QWidget):
         marks = self._series.marks
         events = dict(marks.events)
         start = events.get("liftoff", marks.start_log_s)
-        stop = events.get("apogee", marks.stop_log_s) if self._span == "ascent" else events.get("touchdown", marks.stop_log_s)
+        stop = events.get(_LAST[self._span], marks.stop_log_s)
         return start, stop if stop > start else marks.stop_log_s
 
     def _line_px(self) -> float:

@@ -112,6 +112,7 @@ class MainWindow(QMainWindow):
         self.timeline.span_changed.connect(self.player.set_span)
         self.timeline.event_moved.connect(self._on_event_moved)
         self._show_review(self.session.review)
+        self._show_sample()
         if self.session.snapshot is not None:
             self._show_snapshot(self.session.snapshot)
 
@@ -210,6 +211,12 @@ class MainWindow(QMainWindow):
         self.player.stop()
         self.player.open(0.0, result.log.duration_s)
         self._show_state()
+        self._show_sample()
+
+    def _show_sample(self) -> None:
+        """What the first sample's hint points at is steering, which ends with the burn."""
+        if self.plumb_circle is not None and self.files.sample == sample_flights.FIRST:
+            self.plumb_circle.set_span("powered")
 
     # --- commands of the window itself ----------------------------------------------------------------------------------------
 

@@ -349,11 +349,10 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     grid = f", grid {grid_step_m(flight.stage):g} m" if options.show_ground else ""
     scale = f"vehicle ×{flight.stage.enlargement:g}{grid}" if options.is_wide else ""
     quiet = "#6A727C"
-    corners: list[tuple[Corner, tuple[Row, ...]]] = [
-        ("top left", rows),
-        ("bottom left", (Row(f"{moment}  {phase}{height}", is_bold=True),) if options.show_readings else ()),
-        ("bottom right", tuple(Row(text, quiet) for text in (scale, guessed, options.heading_note) if text)),
-    ]
+    notes = tuple(Row(text, quiet) for text in (scale, guessed, options.heading_note) if text)
+    # one corner for both, so that in a narrow picture they never lie over each other
+    bottom = (*notes, Row(f"{moment}  {phase}{height}", is_bold=True)) if options.show_readings else notes
+    corners: list[tuple[Corner, tuple[Row, ...]]] = [("top left", rows), ("bottom left", bottom)]
     return [Note(corner, lines, options.text_px) for corner, lines in corners]
 
 
