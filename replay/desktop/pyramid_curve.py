@@ -42,7 +42,7 @@ class PyramidCurve(pg.PlotCurveItem):
         self.line = line
         self.look = look
         self.zero_log_s = zero_log_s
-        self._pieces: list[QPolygonF] = []
+        self._pixel_s = 1.0
         self._points = (np.empty(0), np.empty(0))
         self._window = QRectF()
         self._marker_phase = 0.0
@@ -56,9 +56,7 @@ class PyramidCurve(pg.PlotCurveItem):
         """Look up the points for a window; `marker_phase` (0 to 1) shifts the markers so that those of several lines alternate."""
         log_time_s, values = self.line.pyramid.visible(start_log_s, stop_log_s, n_pixels)
         self._points = (log_time_s - self.zero_log_s, values)
-        self._pieces = [
-            pg.functions.arrayToQPolygonF(x, y) for x, y in _pieces(*self._points, (stop_log_s - start_log_s) / max(n_pixels, 1))
-        ]
+        self._pixel_s = (stop_log_s - start_log_s) / max(n_pixels, 1)
         self._marker_phase = marker_phase
         with np.errstate(invalid="ignore"):
             self._rise = float(np.nansum(np.abs(np.diff(values))))
@@ -97,18 +95,20 @@ class PyramidCurve(pg.PlotCurveItem):
         """Points are looked up by `show_window`."""
 
     def paint(self, painter: QPainter, option: QStyleOptionGraphicsItem, widget: QWidget | None = None) -> None:
-        if not self._pieces:
+        if not self.n_points:
             return
         transform = painter.worldTransform()
         painter.save()
         is_dense = self._is_dense(transform.m11(), transform.m22())
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, not is_dense)
         painter.setPen(self.look.pen())
+        x, y = self._points if is_dense else _thinned(*self._points, 0.4 / max(abs(transform.m22()), 1e-300))
+        pieces = [pg.functions.arrayToQPolygonF(*piece) for piece in _pieces(x, y, self._pixel_s)]
         for shift in _SHIFTS[:1] if is_dense else _SHIFTS:
             painter.resetTransform()
             painter.translate(*shift)
             painter.setTransform(transform, True)
-            for piece in self._pieces:
+            for piece in pieces:
                 painter.drawPolyline(piece)
         painter.resetTransform()
         if self.look.marker:
@@ -174,6 +174,16 @@ class PyramidBand(pg.GraphicsObject):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
         for piece in self._pieces:
             painter.drawPolygon(piece)
+
+
+def _thinned(x: Array, y: Array, height: float) -> tuple[Array, Array]:
+    """Without every second point that differs from the one before by less than `height`: on a smooth line it adds only cost."""
+    keep = np.ones(len(y), dtype=bool)
+    odd = y[1::2]
+    with np.errstate(invalid="ignore"):
+        keep[1::2] = ~(np.abs(odd - y[::2][: len(odd)]) < height)
+    keep[-1] = True
+    return x[keep], y[keep]
 
 
 def _pieces(x: Array, y: Array, pixel_s: float) -> Iterator[tuple[Array, Array]]:

@@ -7,30 +7,30 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from PySide6.QtCore import QEvent, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QResizeEvent
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QMenu, QScrollArea, QSplitter, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtGui import QKeyEvent, QResizeEvent
+from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidget
 
-from replay.desktop import style
+from replay.desktop.arrangement import checked
 from replay.desktop.measure_table import MeasureTable
 from replay.desktop.time_axis import TimeAxis
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.trace_chooser import TraceChooser
-from replay.desktop.trace_pane import TracePane, line_name
-from replay.errors import SettingsError
+from replay.desktop.trace_legend import line_name
+from replay.desktop.trace_pane import TracePane
+from replay.desktop.trace_tools import TraceTools
 from replay.review.pyramid import span_statistics
 from replay.review.series import DEFAULT_PANES, Series, of_snapshot
 from replay.review.snapshot import Snapshot
-from replay.scene import palette
 
 FRAME_MS: Final = 8
 """Windows asked for within this time are drawn once."""
 _MEASURE_MS: Final = 40
-_LEAST_SAMPLES: Final = 4.0
+_ZOOM: Final = 1.6
 
 KEYS: Final = (
     ("+, −", "on the traces: zoom in and out about the cursor"),
     ("Page Up, Page Down", "on the traces: half a window earlier or later"),
-    ("0", "on the traces: the whole flight"),
+    ("0", "on the traces: the flight; once more, the whole log"),
     ("M", "on the traces: measure between two handles"),
     ("Wheel", "on the traces: zoom about the pointer; with Shift pan, with Control the vertical scale"),
     ("Drag", "on the traces: pan; with Shift choose the window"),
@@ -53,6 +53,8 @@ class TraceStack(QWidget):
         super().__init__(parent)
         self.setAccessibleName("Traces")
         self._series: Series | None = None
+        self._seen_sha = ""
+        self._is_default = True
         self._panes: list[TracePane] = []
         self._window: tuple[float, float] | None = None
         self._cursor_log_s: float | None = None
@@ -81,46 +83,31 @@ class TraceStack(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
-        column.addLayout(self._tools())
+        self.tools = TraceTools()
+        self.tools.add.clicked.connect(lambda *_: self._add_by_dialog())
+        self.tools.narrower.clicked.connect(lambda *_: self.zoom(1.0 / _ZOOM))
+        self.tools.wider.clicked.connect(lambda *_: self.zoom(_ZOOM))
+        self.tools.whole.clicked.connect(lambda *_: self.fit())
+        self.tools.bands.clicked.connect(lambda *_: self._bands_clicked())
+        self.tools.measure.clicked.connect(self.set_measuring)
+        self.tools.zoom_menu.aboutToShow.connect(self._fill_zoom_menu)
+        column.addWidget(self.tools)
         column.addWidget(self.scroll, 1)
         column.addWidget(self.axis)
         column.addWidget(self.table)
-
-    def _tools(self) -> QHBoxLayout:
-        row = QHBoxLayout()
-        row.setContentsMargins(style.GAP, 2, style.GAP, 2)
-        row.setSpacing(style.GAP // 2)
-        self.zoom_menu = QMenu(self)
-        self.zoom_menu.aboutToShow.connect(self._fill_zoom_menu)
-        add = _tool("Add pane…", "Add a pane and choose what it shows", self._add_by_dialog)
-        zoom = _tool("Zoom to", "A phase, the measured span, or the whole flight", None)
-        zoom.setMenu(self.zoom_menu)
-        zoom.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
-        out = _tool("−", "Zoom out", lambda: self.zoom(1.6))
-        into = _tool("+", "Zoom in", lambda: self.zoom(1.0 / 1.6))
-        whole = _tool("Whole flight", "Show all of the log", self.fit)
-        self.bands_button = _tool("±1 sd", "Bands of one standard deviation, where the estimate has them", None)
-        self.bands_button.setCheckable(True)
-        self.bands_button.setChecked(True)
-        self.bands_button.clicked.connect(self._bands_clicked)
-        self.measure_button = _tool("Measure", "Δt, mean, slope, extremes and integral between two handles (M)", None)
-        self.measure_button.setCheckable(True)
-        self.measure_button.clicked.connect(self.set_measuring)
-        for widget in (add, zoom, out, into, whole, self.measure_button, self.bands_button):
-            row.addWidget(widget)
-        row.addWidget(_Legend(), 1)
-        return row
 
     # the two entry points of a view
 
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result."""
-        is_first = self._series is None
         self._series = of_snapshot(snapshot)
-        if is_first or self._window is None or not self._fits(*self._window):
-            self._window = self._whole()
+        if self._window is None or self._seen_sha != snapshot.log.sha256 or not self._fits(*self._window):
+            self._window = self._flight()
+        self._seen_sha = snapshot.log.sha256
+        if self._is_default and [list(pane.keys) for pane in self._panes] != [pane["traces"] for pane in self._default_panes()]:
+            self._replace_panes(self._default_panes())
         for pane in self._panes:
-            pane.set_series(self._series, self.bands_button.isChecked())
+            pane.set_series(self._series, self.tools.bands.isChecked())
         self._draw_window()
         if self._span is not None:
             self._measure.start()
@@ -179,9 +166,21 @@ class TraceStack(QWidget):
         return marks.start_log_s, marks.stop_log_s
 
     def fit(self) -> None:
-        """The whole log."""
+        """The flight with some pad and rest around it; where that is in view already, the whole log."""
         if self._series is not None:
-            self.set_window(*self._whole())
+            is_flight = self._window is not None and max(abs(a - b) for a, b in zip(self._window, self._flight(), strict=True)) < 1e-9
+            self.set_window(*(self._whole() if is_flight else self._flight()))
+
+    def _flight(self) -> tuple[float, float]:
+        """What is shown at first."""
+        start, stop = self._series.marks.flight_log_s if self._series is not None else (0.0, 1.0)
+        return (start, stop) if stop > start else self._whole()
+
+    def _default_panes(self) -> list[dict[str, Any]]:
+        """The default panes as far as this flight has them."""
+        have = self._series.catalogue if self._series is not None else {key: None for keys in DEFAULT_PANES for key in keys}
+        panes = [[key for key in keys if key in have] for keys in DEFAULT_PANES]
+        return [{"traces": keys} for keys in panes if keys] or [{"traces": list(DEFAULT_PANES[0])}]
 
     def zoom(self, factor: float, about_log_s: float | None = None) -> None:
         """Scale the window's width; about the cursor where it is in view, else about the middle."""
@@ -207,14 +206,16 @@ class TraceStack(QWidget):
             self.set_window(phase.start_log_s - room, phase.stop_log_s + room)
 
     def _fill_zoom_menu(self) -> None:
-        self.zoom_menu.clear()
-        self.zoom_menu.addAction("Whole flight", self.fit)
+        menu = self.tools.zoom_menu
+        menu.clear()
+        menu.addAction("Flight", lambda: self.set_window(*self._flight()))
+        menu.addAction("Whole log", lambda: self.set_window(*self._whole()))
         if self._series is not None:
             for phase in self._series.marks.phases:
-                self.zoom_menu.addAction(phase.name.capitalize(), lambda name=phase.name: self.zoom_to_phase(name))
+                menu.addAction(phase.name.capitalize(), lambda name=phase.name: self.zoom_to_phase(name))
         if self._span is not None:
-            self.zoom_menu.addSeparator()
-            self.zoom_menu.addAction("Measured span", lambda: self.set_window(*self._span))
+            menu.addSeparator()
+            menu.addAction("Measured span", lambda: self.set_window(*self._span))
 
     def _draw_window(self) -> None:
         self._frame.stop()
@@ -275,7 +276,7 @@ class TraceStack(QWidget):
         if tuple(keys) != pane.keys:
             pane.keys, pane.vertical = tuple(keys), None
             if self._series is not None:
-                pane.set_series(self._series, self.bands_button.isChecked())
+                pane.set_series(self._series, self.tools.bands.isChecked())
             self._edited()
 
     def choose_by_dialog(self, i: int | None = None) -> None:
@@ -319,7 +320,7 @@ class TraceStack(QWidget):
         pane.vertical_edited.connect(self._edited)
         canvas.set_span(self._span)
         if self._series is not None:
-            pane.set_series(self._series, self.bands_button.isChecked())
+            pane.set_series(self._series, self.tools.bands.isChecked())
             pane.show_window(*self._window)
             if self._cursor_log_s is not None:
                 pane.move_cursor(self._cursor_log_s)
@@ -339,7 +340,7 @@ class TraceStack(QWidget):
     def _apply_bands(self) -> None:
         if self._series is not None:
             for pane in self._panes:
-                pane.set_series(self._series, self.bands_button.isChecked())
+                pane.set_series(self._series, self.tools.bands.isChecked())
 
     # the measured span
 
@@ -363,7 +364,7 @@ class TraceStack(QWidget):
 
     def _set_span(self, span_log_s: tuple[float, float] | None) -> None:
         self._span = span_log_s
-        self.measure_button.setChecked(span_log_s is not None)
+        self.tools.measure.setChecked(span_log_s is not None)
         self.table.setVisible(span_log_s is not None)
         for pane in self._panes:
             pane.canvas.set_span(span_log_s)
@@ -391,7 +392,7 @@ class TraceStack(QWidget):
             {"traces": list(pane.keys), "share": round(size / total, 3), "vertical": list(pane.vertical) if pane.vertical else None}
             for pane, size in zip(self._panes, sizes, strict=True)
         ]
-        return {"panes": panes, "bands": self.bands_button.isChecked(), "measured_log_s": list(self._span) if self._span else None}
+        return {"panes": panes, "bands": self.tools.bands.isChecked(), "measured_log_s": list(self._span) if self._span else None}
 
     def set_arrangement(self, arrangement: Mapping[str, Any]) -> None:
         """Bring back an arrangement; an empty one is the default. Not a user's edit.
@@ -401,10 +402,13 @@ class TraceStack(QWidget):
         SettingsError
             It holds something an arrangement can't.
         """
-        wanted = _checked(arrangement)
+        wanted = checked(arrangement)
+        self._is_default = not arrangement.get("panes")
+        if self._is_default:
+            wanted["panes"] = self._default_panes()
         if wanted["panes"] != self.arrangement()["panes"]:
             self._replace_panes(wanted["panes"])
-        self.bands_button.setChecked(wanted["bands"])
+        self.tools.bands.setChecked(wanted["bands"])
         self._apply_bands()
         self.set_span(wanted["measured_log_s"])
 
@@ -423,6 +427,7 @@ class TraceStack(QWidget):
         self._frame.start()
 
     def _edited(self) -> None:
+        self._is_default = False
         self.arrangement_changed.emit(self.arrangement())
 
     # keys
@@ -446,9 +451,9 @@ class TraceStack(QWidget):
             return None
         width = (self._window[1] - self._window[0]) if self._window else 0.0
         actions = {
-            Qt.Key.Key_Plus: lambda: self.zoom(1.0 / 1.6),
-            Qt.Key.Key_Equal: lambda: self.zoom(1.0 / 1.6),
-            Qt.Key.Key_Minus: lambda: self.zoom(1.6),
+            Qt.Key.Key_Plus: lambda: self.zoom(1.0 / _ZOOM),
+            Qt.Key.Key_Equal: lambda: self.zoom(1.0 / _ZOOM),
+            Qt.Key.Key_Minus: lambda: self.zoom(_ZOOM),
             Qt.Key.Key_0: self.fit,
             Qt.Key.Key_M: lambda: self.set_measuring(self._span is None),
             Qt.Key.Key_PageUp: lambda: self.pan(-0.5 * width),
@@ -465,103 +470,3 @@ class _Panes(QScrollArea):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         event.ignore()
-
-
-class _Legend(QWidget):
-    """What stands along the bottom edge of every pane, at the right; not there where the tools leave it no room."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(style.GAP // 2)
-        row.addStretch(1)
-        self._parts: list[QWidget] = []
-        for colour, text, is_bar in ((palette.GREEN, "gravity used", True), (palette.VERMILLION, "measurement rejected", False)):
-            label = QLabel(text)
-            label.setObjectName("muted")
-            self._parts += [_Sign(colour, is_bar), label]
-        for part in self._parts:
-            row.addWidget(part)
-        self._wanted_px = row.sizeHint().width()
-
-    def minimumSizeHint(self) -> QSize:
-        return QSize(0, 0)
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        super().resizeEvent(event)
-        for part in self._parts:
-            part.setVisible(self.width() >= self._wanted_px)
-
-
-class _Sign(QWidget):
-    """Legend of what stands along the bottom edge of every pane."""
-
-    def __init__(self, colour: str, is_bar: bool) -> None:
-        super().__init__()
-        self._colour, self._is_bar = colour, is_bar
-        self.setFixedSize(20 if is_bar else 8, 12)
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        if self._is_bar:
-            painter.fillRect(2, 7, 16, 3, QColor(self._colour))
-        else:
-            painter.fillRect(3, 2, 2, 8, QColor(self._colour))
-        painter.end()
-
-
-def _tool(text: str, tip: str, action: Any) -> QToolButton:
-    button = QToolButton()
-    button.setObjectName("quiet")
-    button.setText(text)
-    button.setToolTip(tip)
-    button.setAccessibleName(tip)
-    if action is not None:
-        button.clicked.connect(lambda *_: action())
-    return button
-
-
-def _checked(arrangement: Mapping[str, Any]) -> dict[str, Any]:
-    """An arrangement in full, its parts checked."""
-    wanted: dict[str, Any] = {"panes": [{"traces": list(keys)} for keys in DEFAULT_PANES], "bands": True, "measured_log_s": None}
-    unknown = sorted(set(arrangement) - set(wanted))
-    if unknown:
-        raise SettingsError("review", f"trace_arrangement.{unknown[0]}", f"one of {', '.join(wanted)}", "an unknown key")
-    wanted.update(arrangement)
-    panes = []
-    for i, pane in enumerate(wanted["panes"]):
-        where = f"trace_arrangement.panes[{i + 1}]"
-        if not isinstance(pane, Mapping) or not set(pane) <= {"traces", "share", "vertical"}:
-            raise SettingsError("review", where, "traces, share and vertical", str(pane))
-        traces = pane.get("traces")
-        if isinstance(traces, str) or not isinstance(traces, Sequence) or not all(isinstance(key, str) for key in traces):
-            raise SettingsError("review", f"{where}.traces", "a list of trace names", str(traces))
-        panes.append(
-            {
-                "traces": list(traces),
-                "share": _share(pane.get("share"), where),
-                "vertical": _pair(pane.get("vertical"), f"{where}.vertical"),
-            }
-        )
-    wanted["panes"] = panes or [{"traces": list(keys)} for keys in DEFAULT_PANES]
-    wanted["bands"] = bool(wanted["bands"])
-    wanted["measured_log_s"] = _pair(wanted["measured_log_s"], "trace_arrangement.measured_log_s")
-    return wanted
-
-
-def _share(value: Any, where: str) -> float | None:
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= 1.0:
-        raise SettingsError("review", f"{where}.share", "a share of the height between 0 and 1", str(value))
-    return float(value)
-
-
-def _pair(value: Any, where: str) -> list[float] | None:
-    if value is None:
-        return None
-    is_pair = isinstance(value, Sequence) and len(value) == 2 and all(isinstance(v, int | float) and math.isfinite(v) for v in value)
-    if not is_pair or value[1] <= value[0]:
-        raise SettingsError("review", where, "two increasing numbers", str(value))
-    return [float(v) for v in value]

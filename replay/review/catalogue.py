@@ -377,6 +377,16 @@ def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
             yield Trace(key, DIAGNOSTICS, label, unit, _FromDiagnostics(name, i, factor), component)
 
 
+def label_of(key: str) -> str:
+    """Label of a trace by its key alone, for one that a log does not have."""
+    for trace in (*_SOLUTION_TRACES, *_ONBOARD_TRACES):
+        if trace.key == key:
+            return trace.label
+    name = key.partition(":")[2]
+    known = KINDS.get(name.partition(".")[0]) if key.startswith("log:") else None
+    return known.label if known else name or key
+
+
 def catalogue(source: Source) -> dict[str, Trace]:
     """Every trace this result can draw, by key, in the order in which a chooser lists them."""
     solutions = source.solutions

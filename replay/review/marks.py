@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,9 @@ from replay.flightlog.log import FlightLog
 from replay.motion.solution import PHASES, Events, Solution
 
 Array = NDArray[np.float64]
+
+_ROOM: Final = 0.25
+_LEAST_ROOM_S: Final = 6.0
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,18 @@ class Marks:
     rejected: tuple[Rejected, ...]
     gaps: tuple[GapSpan, ...]
     is_liftoff_known: bool = True
+
+    @property
+    def flight_log_s(self) -> tuple[float, float]:
+        """The flight with some pad and rest around it: what is worth seeing of a log that waited on the pad for an hour."""
+        times = dict(self.events)
+        if not self.is_liftoff_known or self.stop_log_s <= self.start_log_s:
+            return self.start_log_s, self.stop_log_s
+        liftoff = times["liftoff"]
+        end = max((t for name, t in self.events if name != "liftoff"), default=self.stop_log_s)
+        end = end if "touchdown" in times or "rest" in times else self.stop_log_s
+        room = max(_LEAST_ROOM_S, _ROOM * (end - liftoff))
+        return max(self.start_log_s, liftoff - room), min(self.stop_log_s, end + room)
 
 
 def event_name(field: str) -> str:

@@ -50,8 +50,8 @@ class Pyramid:
 
     def indices(self, start_s: float, stop_s: float) -> tuple[int, int]:
         """Half-open sample range inside [start_s, stop_s]."""
-        first = int(np.searchsorted(self.log_time_s, start_s, side="left"))
-        return first, max(first, int(np.searchsorted(self.log_time_s, stop_s, side="right")))
+        first = int(self.log_time_s.searchsorted(start_s, side="left"))
+        return first, max(first, int(self.log_time_s.searchsorted(stop_s, side="right")))
 
     def extremes(self, start_s: float, stop_s: float) -> tuple[float, float]:
         """Smallest and largest finite value inside [start_s, stop_s]; (inf, -inf) where there is none."""
@@ -96,7 +96,9 @@ class Pyramid:
         """Segment bounds [start, stop, ...] of samples first to last - 1, parted at gaps of at least `shortest_s`."""
         if last <= first:
             return np.empty(0, dtype=np.int64)
-        i_gap = self.i_gap[np.searchsorted(self.i_gap, first) : np.searchsorted(self.i_gap, last - 1)]
+        if not len(self.i_gap):
+            return np.array([first, last], dtype=np.int64)
+        i_gap = self.i_gap[self.i_gap.searchsorted(first) : self.i_gap.searchsorted(last - 1)]
         i_gap = i_gap[self.log_time_s[i_gap + 1] - self.log_time_s[i_gap] >= shortest_s]
         return np.concatenate(([first], np.repeat(i_gap + 1, 2), [last])).astype(np.int64)
 

@@ -12,11 +12,11 @@ from PySide6.QtWidgets import QApplication, QDialogButtonBox, QWidget
 
 from replay.desktop.time_scale import TimeScale, decimals, number, round_step, significant, ticks
 from replay.desktop.trace_chooser import TraceChooser
-from replay.desktop.trace_pane import legend_entries
+from replay.desktop.trace_legend import legend_entries
 from replay.desktop.trace_style import looks
 from replay.desktop.traces import TraceStack
 from replay.errors import SettingsError
-from replay.flightlog.log import FlightLog
+from replay.flightlog.log import Channel, FlightLog
 from replay.review import series
 
 pytest.importorskip("pyqtgraph")
@@ -142,7 +142,7 @@ def test_keys_move_the_window(qtbot, stack, key, wanted):
 def test_zoom_to_phase_shows_the_phase(stack):
     """Boost with a little to either side, offered by name in the menu."""
     stack._fill_zoom_menu()
-    assert [a.text() for a in stack.zoom_menu.actions()] == ["Whole flight", "Pad", "Boost", "Coast", "Descent", "Landed"]
+    assert [a.text() for a in stack.tools.zoom_menu.actions()] == ["Flight", "Whole log", "Pad", "Boost", "Coast", "Descent", "Landed"]
     stack.zoom_to_phase("boost")
     start, stop = stack.window_log_s
     assert 3.5 < start < 4.0
@@ -292,6 +292,34 @@ def test_a_trace_this_log_does_not_have_is_said(stack):
     """The pane stays, and says so."""
     stack.choose(1, ("log:current_a",))
     assert stack.panes[1].legend.entries() == ["not in this log"]
+    assert stack.panes[1].title.text() == "current"
+
+
+def test_a_log_gets_only_the_default_panes_it_can_fill(stack, drawn):
+    """Another log without a gimbal: that pane is gone, and comes back with it; an arrangement of the user's is left alone."""
+    bare = FlightLog(drawn.log.paths, "1", {k: c for k, c in drawn.log.channels.items() if "gimbal" not in k}, drawn.log.column_map)
+    stack.show_snapshot(replace(drawn, log=bare))
+    assert len(stack.panes) == 5
+    stack.show_snapshot(drawn)
+    assert len(stack.panes) == 6
+    stack.choose(0, ("roll",))
+    stack.show_snapshot(replace(drawn, log=bare))
+    assert len(stack.panes) == 6
+
+
+def test_an_hour_on_the_pad_does_not_hide_the_flight(qtbot, drawn):
+    """The window at first is the flight with some pad and rest; asked once more, the whole log."""
+    early = drawn.log["battery_v"]
+    hour = Channel("battery_v", early.log_time_s - 3600.0, early.values, "V")
+    log = FlightLog(drawn.log.paths, "2", {**drawn.log.channels, "battery_v": hour}, drawn.log.column_map)
+    stack = TraceStack()
+    qtbot.addWidget(stack)
+    stack.show_snapshot(replace(drawn, log=log))
+    assert_allclose(stack.window_log_s, (4.0 - 7.75, 37.9975), atol=1e-9)
+    stack.fit()
+    assert_allclose(stack.window_log_s, (-3599.99, 37.9975), atol=1e-9)
+    stack.fit()
+    assert_allclose(stack.window_log_s, (4.0 - 7.75, 37.9975), atol=1e-9)
 
 
 def test_bands_can_be_taken_away(stack):
@@ -299,7 +327,7 @@ def test_bands_can_be_taken_away(stack):
     edits = []
     stack.arrangement_changed.connect(edits.append)
     assert len(stack.panes[0]._bands) == 2
-    stack.bands_button.click()
+    stack.tools.bands.click()
     assert stack.panes[0]._bands == []
     assert edits[-1]["bands"] is False
 
@@ -452,7 +480,8 @@ def test_an_arrangement_comes_back_as_it_was(qtbot, drawn, stack):
     assert other.panes == panes
     assert edits == []
     other.set_arrangement({})
-    assert [pane.keys for pane in other.panes] == list(series.DEFAULT_PANES)
+    have = series.of_snapshot(drawn).catalogue
+    assert [pane.keys for pane in other.panes] == [tuple(key for key in keys if key in have) for keys in series.DEFAULT_PANES]
 
 
 @pytest.mark.parametrize(
