@@ -78,6 +78,11 @@ class Pose:
         """Shape (3, 3); the last column is where the nose points."""
         return rotation.to_dcm(self.q_enu_from_body)
 
+    @cached_property
+    def tilt_rad(self) -> float:
+        """Angle of the nose from up."""
+        return float(rotation.tilt(self.q_enu_from_body))
+
 
 @dataclass(frozen=True, eq=False)
 class Flight:
@@ -324,8 +329,7 @@ def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float
     for i, (track, pose) in enumerate(pairs):
         nose = pose.dcm_enu_from_body[:, 2]
         items.append(Line(np.array((middle, middle + 0.76 * vehicle_m * nose)), track.colour, 1.0, track.dash, 1.0, "behind"))
-        level = math.hypot(nose[0], nose[1])
-        tilt = math.atan2(level, nose[2])
+        level, tilt = math.hypot(nose[0], nose[1]), pose.tilt_rad
         if tilt > _ARC_FROM_RAD:
             lean = nose * (1.0, 1.0, 0.0) / level if level > 1e-9 else np.array([1.0, 0.0, 0.0])
             angle = np.linspace(0.0, tilt, max(3, int(tilt / (2.0 * DEG)) + 2))[:, None]
@@ -336,7 +340,7 @@ def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float
 
 def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, options: SceneOptions) -> list[Item]:
     names = {"as_flown": "as flown", "what_if": "what-if"}
-    readings = [f"  {attitude_text(pose.q_enu_from_body)}" if options.show_readings else "" for _, pose in pairs]
+    readings = [f"  {attitude_text(pose)}" if options.show_readings else "" for _, pose in pairs]
     rows = tuple(
         Row(names[track.series] + reading, key=(track.colour, track.dash)) for (track, _), reading in zip(pairs, readings, strict=True)
     )
@@ -356,12 +360,12 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     return [Note(corner, lines, options.text_px) for corner, lines in corners]
 
 
-def attitude_text(q_enu_from_body: Array) -> str:
+def attitude_text(pose: Pose) -> str:
     """Tilt, tilt azimuth and roll with units."""
-    tilt = float(rotation.tilt(q_enu_from_body)) / DEG
-    azimuth = round(float(rotation.tilt_azimuth(q_enu_from_body)) / DEG) % 360
-    roll = float(rotation.roll(q_enu_from_body)) / DEG
-    return f"tilt {tilt:.1f}°  azimuth {azimuth:03d}°  roll {signed(roll, 1)}°"
+    east, north, _ = pose.dcm_enu_from_body[:, 2].tolist()
+    azimuth = round(math.atan2(east, north) / DEG) % 360
+    roll = float(rotation.roll(pose.q_enu_from_body)) / DEG
+    return f"tilt {pose.tilt_rad / DEG:.1f}°  azimuth {azimuth:03d}°  roll {signed(roll, 1)}°"
 
 
 def signed(value: float, digits: int) -> str:

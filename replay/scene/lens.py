@@ -126,29 +126,16 @@ def cut_by_half_space(points: Array, height: Array) -> Array:
         return points
     if not is_in.any():
         return points[:0]
-    after = np.roll(height, -1)
+    following = np.arange(1, len(points) + 1) % len(points)
+    after = height[following]
     is_crossed = is_in != (after > 0.0)
     share = (height / np.where(is_crossed, height - after, 1.0))[:, None]
-    cut = points + share * (np.roll(points, -1, axis=0) - points)
+    cut = points + share * (points[following] - points)
     both = np.stack((points, cut), axis=1).reshape(-1, points.shape[1])
     return np.asarray(both[np.stack((is_in, is_crossed), axis=1).ravel()])
 
 
-def convex_hull(points: Array) -> Array:
-    """Corners of the convex hull of points (n, 2), in order, shape (m, 2) (Andrew's monotone chain)."""
-    ordered = sorted(map(tuple, points.tolist()))
-    if len(ordered) < 3:
-        return np.array(ordered)
-
-    def half(sequence: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
-        chain: list[tuple[float, ...]] = []
-        for x, y in sequence:
-            while len(chain) > 1:
-                (ax, ay), (bx, by) = chain[-2], chain[-1]
-                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > 0.0:
-                    break
-                chain.pop()
-            chain.append((x, y))
-        return chain[:-1]
-
-    return np.array(half(ordered) + half(ordered[::-1]))
+def outline_of(points: Array) -> Array:
+    """Points on the rim of a convex shape, shape (n, 2), in order round its middle."""
+    away = points - points.mean(axis=0)
+    return np.asarray(points[np.argsort(np.arctan2(away[:, 1], away[:, 0]), kind="stable")])

@@ -18,7 +18,7 @@ from replay.whatif.vehicle import Vehicle
 
 Array = NDArray[np.float64]
 
-_FINE, _COARSE = (20, 12, 5), (16, 10, 3)
+_FINE, _COARSE = (20, 12, 4), (16, 10, 3)
 """Sides of the body, sides of the nozzle, rings of the nose: where the vehicle fills the picture, and where it is a small part."""
 _CG_STATION = 0.44
 """Share of the length that lies below the centre of gravity when only one of the two is known (common practice, no source)."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.scene.drawlist import Facets, Polygon, Primitive, rgba
-from replay.scene.lens import Lens, convex_hull
+from replay.scene.lens import Lens, outline_of
 from replay.scene.mesh import Part
 from replay.scene.palette import rgb
 from replay.scene.scene import Solid
@@ -111,7 +111,7 @@ def _whole_part(solid: Solid, batch: _Batch, i: int) -> list[Primitive]:
     if front.start == front.stop:
         return []
     corners = slice(batch.v[i], batch.v[i + 1])
-    hull = convex_hull(batch.flat_px[corners][batch.is_rim[corners]])
+    hull = outline_of(batch.flat_px[corners][batch.is_rim[corners]])
     edge = rgba(solid.edge, min(1.0, solid.alpha + 0.5))
     faces, fill = batch.grown_px[front], batch.fill[here][batch.is_front[here]]
     if solid.alpha >= 1.0:

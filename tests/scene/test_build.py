@@ -43,7 +43,7 @@ def _nose(solid, n_sides, n_rings):
 def test_the_drawn_nose_leans_as_the_solution_says(log_time_s, is_wide):
     """Tilt and azimuth measured off the drawn vertices equal the solution's."""
     solid = _solids(build_scene(FLIGHT, log_time_s, SceneOptions(is_wide=is_wide)))[0]
-    nose = _nose(solid, *((16, 3) if is_wide else (20, 5)))
+    nose = _nose(solid, *((16, 3) if is_wide else (20, 4)))
     assert np.arccos(nose[2]) == pytest.approx(float(tilt_rad(log_time_s - LIFTOFF_S)), abs=1e-4)
     assert np.degrees(np.arctan2(nose[0], nose[1])) == pytest.approx(75.0, abs=0.01)
 
