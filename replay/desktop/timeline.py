@@ -38,6 +38,7 @@ _COARSE_S: Final = 0.1
 KEYS: Final = (
     ("E, Shift+E", "on the timeline: choose the next or previous event"),
     ("Alt+Left, Alt+Right", "on the timeline: move the chosen event by one sample; with Shift by 0.1 s"),
+    ("0", "on the timeline: the whole log, or the flight"),
     ("Drag", "on the timeline: scrub; on an event move it; with Shift choose the span to loop"),
 )
 """Keys and pointer actions of this widget, for the key sheet. They count only while it has the focus."""
@@ -73,6 +74,7 @@ class Timeline(QWidget):
         self._cursor_log_s: float | None = None
         self._span: tuple[float, float] | None = None
         self._chosen: str | None = None
+        self._is_whole = False
         self._drag = ""
         self._drag_from = 0.0
         self._dragged_log_s: float | None = None
@@ -95,7 +97,8 @@ class Timeline(QWidget):
         """Repaint the strips of the old and the new place only."""
         for at in (self._cursor_log_s, log_time_s):
             if at is not None:
-                self.update(QRect(int(self._scale.x(at)) - _STRIP_PX, 0, 2 * _STRIP_PX + 2, self.height()))
+                x_px = min(max(self._scale.x(at), self._rows.band.left()), self._rows.band.right())
+                self.update(QRect(int(x_px) - _STRIP_PX, 0, 2 * _STRIP_PX + 2, self.height()))
         self._cursor_log_s = log_time_s
 
     def set_span(self, span_log_s: tuple[float, float] | None) -> None:
@@ -107,6 +110,16 @@ class Timeline(QWidget):
     def span_log_s(self) -> tuple[float, float] | None:
         """The span to loop."""
         return self._span
+
+    def show_whole(self, is_whole: bool) -> None:
+        """The whole log along the bar, or the flight with some pad and rest around it."""
+        self._is_whole = is_whole
+        self._lay_out()
+
+    @property
+    def window_log_s(self) -> tuple[float, float]:
+        """Log times at the bar's two ends."""
+        return self._scale.start_log_s, self._scale.stop_log_s
 
     def set_bookmarks(self, bookmarks: Mapping[float, str]) -> None:
         """Show moments worth coming back to: log time -> text."""
@@ -137,8 +150,8 @@ class Timeline(QWidget):
             self.setFixedHeight(round(self._rows.height))
         if self._series is not None:
             marks = self._series.marks
-            stop = max(marks.stop_log_s, marks.start_log_s + 1e-6)
-            self._scale = TimeScale(marks.start_log_s, stop, self._rows.band.left(), self._rows.band.right())
+            start, stop = (marks.start_log_s, marks.stop_log_s) if self._is_whole else marks.flight_log_s
+            self._scale = TimeScale(start, max(stop, start + 1e-6), self._rows.band.left(), self._rows.band.right())
             events = [
                 (n, self._dragged_log_s) if n == self._chosen and self._dragged_log_s is not None else (n, t) for n, t in marks.events
             ]
@@ -190,10 +203,11 @@ class Timeline(QWidget):
     def _paint_span(self, painter: QPainter) -> None:
         if self._span is None:
             return
-        left, right = (self._scale.x(t) for t in self._span)
         band = self._rows.band
+        left, right = (min(max(self._scale.x(t), band.left() - 9.0), band.right() + 9.0) for t in self._span)
         tint = QColor(palette.SKY)
         tint.setAlpha(70)
+        painter.setClipRect(band.adjusted(-1.0, -1.0, 2.0, 2.0))
         painter.fillRect(QRectF(left, band.top(), right - left, band.height()), tint)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
         painter.setPen(QPen(QColor(palette.BLUE), 2.0))
@@ -206,11 +220,13 @@ class Timeline(QWidget):
             ]
             painter.drawPolyline(QPolygonF(corners))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        painter.setClipping(False)
 
     def _paint_cursor(self, painter: QPainter) -> None:
         if self._cursor_log_s is None or self._series is None:
             return
-        x, band = self._scale.x(self._cursor_log_s), self._rows.band
+        band = self._rows.band
+        x = min(max(self._scale.x(self._cursor_log_s), band.left()), band.right())
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
         painter.setPen(QPen(QColor(style.INK), 1.6))
         painter.drawLine(QPointF(x, band.top()), QPointF(x, self._rows.ticks.top() + 2.0))
@@ -219,6 +235,11 @@ class Timeline(QWidget):
         foot = self._rows.ticks.top() + 2.0
         painter.drawPolygon(QPolygonF([QPointF(x, foot - 7.0), QPointF(x - 5.0, foot + 1.0), QPointF(x + 5.0, foot + 1.0)]))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
+        if event.button() == Qt.MouseButton.LeftButton and not self._under(event.position().x(), event.position().y()):
+            self.show_whole(not self._is_whole)
+        event.accept()
 
     # events by hand
 
@@ -244,7 +265,8 @@ class Timeline(QWidget):
         """Move the chosen event as a user's edit."""
         if self._chosen is not None and self._series is not None:
             at = dict(self._series.marks.events)[self._chosen]
-            self.event_moved.emit(self._chosen, float(np.clip(at + by_s, self._scale.start_log_s, self._scale.stop_log_s)))
+            marks = self._series.marks
+            self.event_moved.emit(self._chosen, float(np.clip(at + by_s, marks.start_log_s, marks.stop_log_s)))
 
     def _sample_s(self) -> float:
         return self._height.step_s if self._height is not None and np.isfinite(self._height.step_s) else 0.01
@@ -348,6 +370,8 @@ class Timeline(QWidget):
         others = modifiers & ~Qt.KeyboardModifier.ShiftModifier
         if key == Qt.Key.Key_E and not others:
             return lambda: self.choose_next_event(-1 if has_shift else 1)
+        if key == Qt.Key.Key_0 and not modifiers:
+            return lambda: self.show_whole(not self._is_whole)
         if key == Qt.Key.Key_Escape and not modifiers and self._chosen is not None:
             return lambda: self.choose_event(None)
         if key in (Qt.Key.Key_Left, Qt.Key.Key_Right) and others == Qt.KeyboardModifier.AltModifier and self._chosen is not None:

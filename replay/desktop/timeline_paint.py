@@ -89,6 +89,7 @@ def paint_still(painter: QPainter, marks: Marks, height: Pyramid | None, scale: 
     _paint_band(painter, marks, height, scale, rows.band)
     _paint_gate(painter, marks, scale, rows.marks)
     _paint_gaps(painter, marks, scale, rows)
+    _paint_more(painter, marks, scale, rows.band)
     width = QFontMetricsF(painter.font()).horizontalAdvance(caption(marks))
     limit = rows.ticks.right() - width - 16.0
     paint_ticks(painter, scale, marks.zero_log_s, rows.ticks.top(), rows.ticks.height(), limit)
@@ -101,11 +102,11 @@ def _paint_band(painter: QPainter, marks: Marks, height: Pyramid | None, scale: 
     painter.fillRect(band, QColor(style.PAPER))
     shade_phases(painter, marks, scale, band)
     if height is not None:
-        log_time_s, values = height.visible(marks.start_log_s, marks.stop_log_s, max(int(band.width()), 1))
+        log_time_s, values = height.visible(scale.start_log_s, scale.stop_log_s, max(int(band.width()), 1))
         good = np.isfinite(values)
         top = float(values[good].max()) if good.any() else 0.0
         if top > 0.0:
-            x = scale.left_px + (log_time_s - scale.start_log_s) / scale.pixel_s
+            x = np.clip(scale.left_px + (log_time_s - scale.start_log_s) / scale.pixel_s, band.left(), band.right())
             y = band.bottom() - np.clip(np.where(good, values, 0.0) / top, 0.0, 1.0) * (band.height() - 5.0)
             outline = pg.functions.arrayToQPolygonF(
                 np.concatenate((x[:1], x, x[-1:])), np.concatenate(([band.bottom()], y, [band.bottom()]))
@@ -123,18 +124,38 @@ def _paint_band(painter: QPainter, marks: Marks, height: Pyramid | None, scale: 
     painter.drawRect(band)
 
 
+def _paint_more(painter: QPainter, marks: Marks, scale: TimeScale, band: QRectF) -> None:
+    """Where the log goes on beyond the bar: how much, at that end."""
+    metrics = QFontMetricsF(painter.font())
+    for hidden_s, is_left in ((scale.start_log_s - marks.start_log_s, True), (marks.stop_log_s - scale.stop_log_s, False)):
+        if hidden_s < 0.05:
+            continue
+        text = f"◂ {hidden_s:.0f} s" if is_left else f"{hidden_s:.0f} s ▸"
+        width = metrics.horizontalAdvance(text) + 8.0
+        field = QRectF(band.left() if is_left else band.right() - width, band.top(), width, metrics.height() + 2.0)
+        painter.fillRect(field, QColor(style.SHELF))
+        painter.setPen(QColor(style.MUTED))
+        painter.drawText(field, Qt.AlignmentFlag.AlignCenter, text)
+
+
+def _clipped(scale: TimeScale, log_time_s: float) -> float:
+    return min(max(scale.x(log_time_s), scale.left_px), scale.right_px)
+
+
 def _paint_gate(painter: QPainter, marks: Marks, scale: TimeScale, row: QRectF) -> None:
     """Gate as a bar, refusals as ticks below it, a gap of pixels merged."""
     columns: list[list[float]] = []
     for start, stop in marks.gravity_used_log_s:
-        left, right = scale.x(float(start)), scale.x(float(stop))
+        if stop < scale.start_log_s or start > scale.stop_log_s:
+            continue
+        left, right = _clipped(scale, float(start)), _clipped(scale, float(stop))
         if columns and left - columns[-1][1] < 1.0:
             columns[-1][1] = right
         else:
             columns.append([left, right])
     for left, right in columns:
         painter.fillRect(QRectF(left, row.top() + 1.0, max(right - left, 1.0), 3.0), QColor(palette.GREEN))
-    for x in {round(scale.x(refused.log_time_s)) for refused in marks.rejected}:
+    for x in {round(scale.x(r.log_time_s)) for r in marks.rejected if scale.start_log_s <= r.log_time_s <= scale.stop_log_s}:
         painter.fillRect(QRectF(x - 0.75, row.top() + 2.0, 1.5, 8.0), QColor(palette.VERMILLION))
 
 
@@ -142,8 +163,8 @@ def _paint_gaps(painter: QPainter, marks: Marks, scale: TimeScale, rows: Rows) -
     """A gap is hatched over the band; one narrower than two pixels still gets two."""
     last = -1e9
     for gap in marks.gaps:
-        left, right = scale.x(gap.start_log_s), scale.x(gap.stop_log_s)
-        if right < last:
+        left, right = _clipped(scale, gap.start_log_s), _clipped(scale, gap.stop_log_s)
+        if right < last or gap.stop_log_s < scale.start_log_s or gap.start_log_s > scale.stop_log_s:
             continue
         field = QRectF(left, rows.band.top(), max(right - left, 2.0), rows.band.height())
         last = field.right()
@@ -178,7 +199,7 @@ def paint_bookmarks(painter: QPainter, bookmarks: Mapping[float, str], scale: Ti
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(QColor(palette.BLUE))
-    for log_time_s in bookmarks:
+    for log_time_s in (t for t in bookmarks if scale.start_log_s <= t <= scale.stop_log_s):
         x, y = scale.x(log_time_s), rows.marks.top()
         painter.drawPolygon(
             QPolygonF([QPointF(x - 3, y), QPointF(x + 3, y), QPointF(x + 3, y + 10), QPointF(x, y + 7), QPointF(x - 3, y + 10)])
@@ -200,6 +221,8 @@ def tip(
         for g in marks.gaps
         if g.start_log_s - near <= at <= g.stop_log_s + near
     ][:3]
+    if rows.band.top() <= y < rows.marks.top() and _hidden_s(marks, scale, x) > 0.05:
+        lines.append("the log goes on here: double click for all of it")
     if y >= rows.marks.top():
         lines += [f"bookmark {text}".strip() for t, text in bookmarks.items() if abs(t - at) <= near]
         refused = [r for r in marks.rejected if abs(r.log_time_s - at) <= near]
@@ -208,3 +231,10 @@ def tip(
         if any(start <= at <= stop for start, stop in marks.gravity_used_log_s):
             lines.append("gravity used here to correct the attitude")
     return "\n".join(lines)
+
+
+def _hidden_s(marks: Marks, scale: TimeScale, x: float) -> float:
+    """Seconds of log beyond the end of the bar that the pointer is at."""
+    if x < scale.left_px + 60.0:
+        return scale.start_log_s - marks.start_log_s
+    return marks.stop_log_s - scale.stop_log_s if x > scale.right_px - 60.0 else 0.0

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QApplication, QToolTip
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.timeline import Timeline
 from replay.desktop.timeline_paint import Rows, place_events, tip
+from replay.flightlog.log import Channel, FlightLog
 
 
 @pytest.fixture(scope="module")
@@ -205,6 +206,31 @@ def test_tool_tips_say_what_is_there(timeline, drawn):
     QApplication.sendEvent(timeline, QHelpEvent(QEvent.Type.ToolTip, where.toPoint(), timeline.mapToGlobal(where).toPoint()))
     assert "gap" in QToolTip.text()
     QToolTip.hideText()
+
+
+def test_a_long_wait_on_the_pad_does_not_squeeze_the_flight(qtbot, drawn):
+    """The bar spans the flight and says how much log lies beyond; a double click, or 0, shows all of it. Scrubbing stays on the bar."""
+    early = drawn.log["battery_v"]
+    wait = Channel("battery_v", early.log_time_s - 600.0, early.values, "V")
+    log = FlightLog(drawn.log.paths, "2", {**drawn.log.channels, "battery_v": wait}, drawn.log.column_map)
+    widget = Timeline()
+    qtbot.addWidget(widget)
+    widget.resize(1000, 100)
+    widget.show()
+    widget.show_snapshot(replace(drawn, log=log))
+    assert_allclose(widget.window_log_s, (-3.75, 37.9975))
+    y = _band_y(widget)
+    assert "goes on" in tip(widget._series.marks, {}, [], widget._scale, widget._rows, 15.0, y)
+    widget.move_cursor(-300.0)
+    widget.grab()
+    asked = []
+    widget.cursor_requested.connect(asked.append)
+    _drag(qtbot, widget, (400, y), (-200, y))
+    assert_allclose(asked[-1], -3.75)
+    qtbot.mouseDClick(widget, Qt.MouseButton.LeftButton, pos=QPoint(500, y))
+    assert_allclose(widget.window_log_s, (-599.99, 37.9975))
+    qtbot.keyClick(widget, Qt.Key.Key_0)
+    assert_allclose(widget.window_log_s, (-3.75, 37.9975))
 
 
 def test_unknown_events_and_no_height(qtbot, drawn):
