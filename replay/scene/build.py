@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from replay import rotation
 from replay.motion.solution import PHASES, Solution
+from replay.review.series import OVERLAYS
 from replay.review.snapshot import Snapshot
 from replay.scene import palette
 from replay.scene.camera import Stage
@@ -26,7 +27,9 @@ from replay.units import DEG
 
 Array = NDArray[np.float64]
 
-_N_PATH = 320
+_NAMES = {"as_flown": "as flown", "what_if": "what-if", "reflown": "re-flown", "truth": "truth"}
+"""Series that are drawn as a vehicle, in this order."""
+_N_PATH, _N_LOOKED_AT = 320, 20_000
 _GHOST_ALPHA = (0.10, 0.34)
 """Of the what-if where it stands in the vehicle as flown, and once it leans or stands clear of it."""
 _GHOST_CLEAR_RAD = 5.0 * DEG
@@ -86,10 +89,10 @@ class Pose:
 
 @dataclass(frozen=True, eq=False)
 class Flight:
-    """What `build_scene` draws from: the tracks as flown and what-if, the recorded gimbal, the shape and the stage."""
+    """What `build_scene` draws from: the track as flown, the others beside it, the recorded gimbal, the shape and the stage."""
 
     as_flown: Track
-    what_if: Track | None
+    others: tuple[Track, ...]
     gimbal: tuple[Array, Array] | None
     shape: VehicleShape
     stage: Stage
@@ -97,7 +100,7 @@ class Flight:
 
     @property
     def tracks(self) -> tuple[Track, ...]:
-        return (self.as_flown,) if self.what_if is None else (self.as_flown, self.what_if)
+        return (self.as_flown, *self.others)
 
 
 @dataclass(frozen=True)
@@ -121,11 +124,12 @@ class SceneOptions:
 
 
 def prepare(snapshot: Snapshot) -> Flight:
-    """Tracks, shape and stage of a published result."""
+    """Tracks, shape and stage of a published result. Of its overlays a re-flown flight and a truth are drawn; other methods are not."""
     shape = shape_of(snapshot.vehicle)
     as_flown = _track("as_flown", snapshot.as_flown)
-    what_if = _track("what_if", snapshot.what_if) if snapshot.what_if is not None else None
-    return Flight(as_flown, what_if, _gimbal(snapshot), shape, _stage(as_flown, what_if, shape), _peak_thrust(snapshot.as_flown))
+    solutions = dict((snapshot.extras or {}).get(OVERLAYS) or {}) | ({"what_if": snapshot.what_if} if snapshot.what_if is not None else {})
+    others = tuple(_track(name, solutions[name]) for name in _NAMES if name in solutions)
+    return Flight(as_flown, others, _gimbal(snapshot), shape, _stage((as_flown, *others), shape), _peak_thrust(snapshot.as_flown))
 
 
 def pose_at(track: Track, log_time_s: float) -> Pose:
@@ -176,9 +180,8 @@ def _middle(flight: Flight, pose: Pose, *, is_wide: bool) -> Array:
 
 def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = SceneOptions()) -> Scene:
     """Everything there is to draw at one instant of the log's clock."""
-    poses = [pose_at(track, log_time_s) for track in flight.tracks]
-    tracks = flight.tracks if options.show_what_if else flight.tracks[:1]
-    pairs = list(zip(tracks, poses, strict=False))
+    tracks = [track for track in flight.tracks if options.show_what_if or track.series != "what_if"]
+    pairs = [(track, pose_at(track, log_time_s)) for track in tracks]
     scale = flight.stage.enlargement if options.is_wide else 1.0
     items: list[Item] = []
     if options.show_ground:
@@ -188,13 +191,13 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
             items.extend(_path(track, pose, log_time_s, options))
             if options.is_wide and track.has_position:
                 items.extend(drop_line(pose.pos_enu_m, 0.3 * scale * flight.shape.diameter_m, track.colour))
-    middle = _middle(flight, poses[0], is_wide=options.is_wide)
+    middle = _middle(flight, pairs[0][1], is_wide=options.is_wide)
     if options.show_reference and not options.is_wide:
         items.extend(compass_ring(middle, 0.66 * flight.stage.vehicle_m, options.text_px))
         items.extend(_nose_lines(pairs, middle, flight.stage.vehicle_m, options.text_px))
     items.extend(_vehicles(flight, pairs, middle, log_time_s, options))
     if flight.as_flown.solution.events.phase_of(np.array(log_time_s)) == PHASES.index("boost"):
-        items.extend(_thrust(flight, poses[0], log_time_s, options))
+        items.extend(_thrust(flight, pairs[0][1], log_time_s, options))
     if options.show_notes:
         items.extend(_notes(flight, pairs, log_time_s, options))
     return Scene(tuple(items), options.background)
@@ -202,15 +205,24 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
 
 def _track(series: str, solution: Solution) -> Track:
     pos = solution.pos_enu_m
-    is_known = np.isfinite(pos).all(axis=1)
-    if not is_known.any():
+    i_near = _spread(len(pos))
+    i_known = i_near[np.isfinite(pos[i_near]).all(axis=1)]
+    if not len(i_known):
         return Track(series, solution, solution.log_time_s[:1], np.zeros((1, 3)), has_position=False)
-    i_known = np.flatnonzero(is_known)
     step = np.linalg.norm(np.diff(pos[i_known], axis=0), axis=1)
     along = np.concatenate(([0.0], np.cumsum(step)))
     wanted = np.searchsorted(along, np.linspace(0.0, along[-1], _N_PATH))
-    i_kept = i_known[np.unique(np.append(wanted.clip(max=len(i_known) - 1), (0, len(i_known) - 1)))]
+    rising = np.concatenate(([0], wanted.clip(max=len(i_known) - 1), [len(i_known) - 1]))
+    i_kept = i_known[rising[np.concatenate(([True], np.diff(rising) > 0))]]
     return Track(series, solution, solution.log_time_s[i_kept], np.ascontiguousarray(pos[i_kept]), has_position=True)
+
+
+def _spread(n: int) -> NDArray[np.intp]:
+    """At most _N_LOOKED_AT indices spread over n samples, both ends among them: enough to shape a path, and the same cost for any log."""
+    if not n:
+        return np.empty(0, dtype=np.intp)
+    i = np.arange(0, n, max(1, -(-n // _N_LOOKED_AT)))
+    return i if i[-1] == n - 1 else np.append(i, n - 1)
 
 
 def _gimbal(snapshot: Snapshot) -> tuple[Array, Array] | None:
@@ -218,12 +230,11 @@ def _gimbal(snapshot: Snapshot) -> tuple[Array, Array] | None:
     channel = snapshot.log.get("gimbal_position_rad") or snapshot.log.get("gimbal_command_rad")
     if channel is None or channel.values.ndim != 2:
         return None
-    return channel.log_time_s, np.nan_to_num(channel.values)
+    return channel.log_time_s, channel.values
 
 
-def _stage(as_flown: Track, what_if: Track | None, shape: VehicleShape) -> Stage:
-    paths = [np.zeros((1, 3)), as_flown.path_enu_m, *([what_if.path_enu_m] if what_if is not None else [])]
-    points = np.concatenate(paths)
+def _stage(tracks: tuple[Track, ...], shape: VehicleShape) -> Stage:
+    points = np.concatenate([np.zeros((1, 3)), *(track.path_enu_m for track in tracks)])
     low, high = points.min(axis=0), points.max(axis=0)
     low[2] = 0.0
     return Stage(
@@ -235,8 +246,9 @@ def _stage(as_flown: Track, what_if: Track | None, shape: VehicleShape) -> Stage
 
 def _peak_thrust(solution: Solution) -> float:
     """Largest smoothed axial specific force of the boost, by which the thrust arrow is scaled; 0 without one."""
-    is_boost = solution.phase == PHASES.index("boost")
-    axial = solution.accel_body_mps2[is_boost, 2]
+    i_near = _spread(len(solution.log_time_s))
+    is_boost = solution.events.phase_of(solution.log_time_s[i_near]) == PHASES.index("boost")
+    axial = solution.accel_body_mps2[i_near[is_boost], 2]
     axial = axial[np.isfinite(axial)]
     return float(np.percentile(axial, 95.0)) if len(axial) else 0.0
 
@@ -248,9 +260,9 @@ def gimbal_at(flight: Flight, log_time_s: float) -> Array:
     t, values = flight.gimbal
     i = int(np.searchsorted(t, log_time_s, side="right"))
     if i == 0 or i == len(t):
-        return np.asarray(values[max(i - 1, 0)], dtype=float)
+        return np.asarray(np.nan_to_num(values[max(i - 1, 0)]))
     share = (log_time_s - t[i - 1]) / (t[i] - t[i - 1])
-    return np.asarray(values[i - 1] + share * (values[i] - values[i - 1]))
+    return np.asarray(np.nan_to_num(values[i - 1] + share * (values[i] - values[i - 1])))
 
 
 def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) -> list[Item]:
@@ -275,7 +287,7 @@ def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) ->
 def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, log_time_s: float, options: SceneOptions) -> list[Item]:
     """The vehicle as flown, and the what-if as a translucent twin."""
     anchor_body_m = np.array([0.0, 0.0, flight.shape.tail_z_body_m])
-    gimbal = gimbal_at(flight, log_time_s)
+    recorded, centred = gimbal_at(flight, log_time_s), np.zeros(2)
     scale = flight.stage.enlargement if options.is_wide else 1.0
     items: list[Item] = []
     for track, pose in pairs:
@@ -286,6 +298,7 @@ def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, lo
             # about the same middle, so that the two lean apart like the hands of a clock
             half = flight.shape.middle_z_body_m - flight.shape.tail_z_body_m
             anchor = middle - half * dcm[:, 2]
+        gimbal = recorded if track.series in ("as_flown", "what_if") else centred  # the record is of the one flight
         parts = place(vehicle_mesh(flight.shape, track.colour, is_coarse=options.is_wide), dcm, anchor_body_m, anchor, scale, gimbal)
         if is_twin:
             nose_apart = math.acos(float(np.clip(dcm[:, 2] @ pairs[0][1].dcm_enu_from_body[:, 2], -1.0, 1.0)))
@@ -339,10 +352,9 @@ def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float
 
 
 def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, options: SceneOptions) -> list[Item]:
-    names = {"as_flown": "as flown", "what_if": "what-if"}
     readings = [f"  {attitude_text(pose)}" if options.show_readings else "" for _, pose in pairs]
     rows = tuple(
-        Row(names[track.series] + reading, key=(track.colour, track.dash)) for (track, _), reading in zip(pairs, readings, strict=True)
+        Row(_NAMES[track.series] + reading, key=(track.colour, track.dash)) for (track, _), reading in zip(pairs, readings, strict=True)
     )
     solution = flight.as_flown.solution
     liftoff = solution.events.liftoff_log_s

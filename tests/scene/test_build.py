@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation, Slerp
 
 from replay import rotation
+from replay.review.series import OVERLAYS
 from replay.scene import palette
 from replay.scene.build import SceneOptions, build_scene, gimbal_at, middle_enu_m, pose_at, prepare, signed, slerp
 from replay.scene.camera import Viewpoint, camera_at
@@ -215,3 +216,14 @@ def test_the_same_instant_gives_the_same_draw_list():
 def test_signed_numbers():
     """A true minus sign, always a sign, and no minus zero."""
     assert [signed(v, 1) for v in (-1.26, 0.0, -0.04, 2.0)] == ["−1.3", "+0.0", "+0.0", "+2.0"]
+
+
+def test_a_reflown_flight_is_a_third_vehicle_with_its_own_path():
+    """Among the overlays the re-flown one is drawn, dash-dotted in its colour; another method's solution is not."""
+    shot = snapshot()
+    shot = dataclasses.replace(shot, extras={OVERLAYS: {"reflown": shot.what_if, "kalman": shot.as_flown}})
+    scene = build_scene(prepare(shot), 9.0, SceneOptions(is_wide=True))
+    assert len(_solids(scene)) == 3
+    keys = [row.key for item in scene.items if isinstance(item, Note) for row in item.rows if row.key]
+    assert keys[2] == (palette.PURPLE, "dashdot")
+    assert any(isinstance(item, Line) and item.dash == "dashdot" and len(item.points_enu_m) > 30 for item in scene.items)
