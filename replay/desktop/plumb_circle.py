@@ -98,6 +98,7 @@ class PlumbCircle(QWidget):
         heading.setToolTip("Inertial sensors cannot tell where north is: the compass marks follow the declared pad azimuth.")
         row = QHBoxLayout()
         row.setContentsMargins(style.GAP, 2, style.GAP, 2)
+        row.setSpacing(style.GAP)
         row.addWidget(self.span)
         row.addStretch(1)
         row.addWidget(heading)

@@ -122,8 +122,8 @@ class TracePane(QFrame):
 
     # what is drawn
 
-    def set_series(self, series: Series, with_bands: bool) -> None:
-        """Draw another result. Items are kept where the lines are the same ones."""
+    def set_series(self, series: Series, with_bands: bool, window_log_s: tuple[float, float]) -> None:
+        """Draw another result over a window of time. Items are kept where the lines are the same ones."""
         self._series, self._with_bands = series, with_bands
         lines = [line for key in self.keys for line in series.lines(key)]
         self._lines = list(zip(lines, looks(lines), strict=True))
@@ -132,7 +132,7 @@ class TracePane(QFrame):
         self._curves = self._match(self._curves, self._lines, PyramidCurve, zero)
         self._bands = self._match(self._bands, banded, PyramidBand, zero)
         self._write_head(series)
-        self.show_window(*self._window)
+        self.show_window(*window_log_s)
 
     def _match(self, items: list, wanted: list[tuple[Line, Look]], make: type, zero: float) -> list:
         """Reuse plot items; make or drop the difference."""

@@ -106,9 +106,7 @@ class TraceStack(QWidget):
         self._seen_sha = snapshot.log.sha256
         if self._is_default and [list(pane.keys) for pane in self._panes] != [pane["traces"] for pane in self._default_panes()]:
             self._replace_panes(self._default_panes())
-        for pane in self._panes:
-            pane.set_series(self._series, self.tools.bands.isChecked())
-        self._draw_window()
+        self._fill_panes()
         if self._span is not None:
             self._measure.start()
 
@@ -276,7 +274,7 @@ class TraceStack(QWidget):
         if tuple(keys) != pane.keys:
             pane.keys, pane.vertical = tuple(keys), None
             if self._series is not None:
-                pane.set_series(self._series, self.tools.bands.isChecked())
+                pane.set_series(self._series, self.tools.bands.isChecked(), self._window)
             self._edited()
 
     def choose_by_dialog(self, i: int | None = None) -> None:
@@ -320,8 +318,7 @@ class TraceStack(QWidget):
         pane.vertical_edited.connect(self._edited)
         canvas.set_span(self._span)
         if self._series is not None:
-            pane.set_series(self._series, self.tools.bands.isChecked())
-            pane.show_window(*self._window)
+            pane.set_series(self._series, self.tools.bands.isChecked(), self._window)
             if self._cursor_log_s is not None:
                 pane.move_cursor(self._cursor_log_s)
         self._frame.start()
@@ -334,13 +331,16 @@ class TraceStack(QWidget):
         self._frame.start()
 
     def _bands_clicked(self) -> None:
-        self._apply_bands()
+        self._fill_panes()
         self._edited()
 
-    def _apply_bands(self) -> None:
-        if self._series is not None:
+    def _fill_panes(self) -> None:
+        """Give every pane the result, drawn over the window in view."""
+        if self._series is not None and self._window is not None:
+            self._frame.stop()
             for pane in self._panes:
-                pane.set_series(self._series, self.tools.bands.isChecked())
+                pane.set_series(self._series, self.tools.bands.isChecked(), self._window)
+            self._draw_axis()
 
     # the measured span
 
@@ -409,7 +409,7 @@ class TraceStack(QWidget):
         if wanted["panes"] != self.arrangement()["panes"]:
             self._replace_panes(wanted["panes"])
         self.tools.bands.setChecked(wanted["bands"])
-        self._apply_bands()
+        self._fill_panes()
         self.set_span(wanted["measured_log_s"])
 
     def _replace_panes(self, panes: Sequence[Mapping[str, Any]]) -> None:
