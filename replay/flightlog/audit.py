@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ _SHOWN: dict[str, tuple[float, float]] = {
     "deg": (DEG, 0.0),
 }
 _N_ROWS = 6
+_WIDTH = 150
 CONVENTIONS = (
     "accelerometer: specific force, +g towards the sky at rest; axes as logged (imu)",
     "quaternion: scalar first, turns body vectors into east, north, up; body here are the logged axes, the mount comes after",
@@ -113,12 +115,16 @@ def audit_text(log: FlightLog) -> str:
     clocks = [entry for entry in log.column_map.columns if entry.channel == TIME]
     lines += ["", "clock: " + _clocks(clocks)]
     if extras:
-        lines.append(f"kept and drawn, never computed with: {', '.join(extras)}")
-    lines += ["", *(_issue(issue) for issue in ordered(log.issues)), ""]
+        lines.append(_wrapped(f"kept and drawn, never computed with: {', '.join(extras)}"))
+    lines += ["", *(_wrapped(_issue(issue)) for issue in ordered(log.issues)), ""]
     lines += CONVENTIONS
     found = problems(log)
     lines += ["", "this log can carry an estimate" if not found else f"this log can't carry an estimate: {found[0].text}"]
     return "\n".join(lines)
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, _WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
 
 
 def _clocks(entries: Sequence[ColumnEntry]) -> str:

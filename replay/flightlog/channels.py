@@ -2,6 +2,9 @@
 
 A channel keeps its own clock. Names carry frame and unit as everywhere; columns that are not in this table are kept too, under
 the header they had (`Channel.is_extra`), so that they can be drawn but are never computed with.
+
+`q_enu_from_body_onboard` is about the axes as logged (imu): the mount comes after reading. `mag_raw_imu_t` in unit "a.u." has a
+direction only.
 """
 
 from __future__ import annotations

@@ -212,11 +212,13 @@ def _store(work: Merge, channel: str, source: Source, values: Array, unit: str, 
 
 
 def _on_clock(source: Source, keep: NDArray[np.bool_]) -> tuple[Array, NDArray[np.int64]]:
-    """Times of the kept rows and their gaps. All rows: the file's own, shared; fewer: gaps by the channel's own usual step."""
+    """Times of the kept rows and their gaps: all rows, the file's own; fewer, gaps by the channel's own usual step, and restarts."""
     if keep.all():
         return source.log_time_s, source.clock.i_gap
     time_s = source.log_time_s[keep]
-    return time_s, find_gaps(time_s)
+    i_before = np.cumsum(keep)[source.clock.i_break] - 1
+    i_before = i_before[(i_before >= 0) & (i_before < len(time_s) - 1)]
+    return time_s, np.union1d(find_gaps(time_s), i_before).astype(np.int64)
 
 
 def _add_state(work: Merge) -> None:

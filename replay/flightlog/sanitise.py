@@ -31,6 +31,8 @@ class Lines:
         UTF-8, `\\n` line ends.
     pieces : list of (int, int)
         Byte ranges of whole lines, about 32 MB each.
+    sizes : list of int
+        Lines in each piece.
     counts : ndarray of int
         Fields of each line.
     keep : ndarray of bool
@@ -45,6 +47,7 @@ class Lines:
     data: bytes
     layout: Layout
     pieces: list[tuple[int, int]]
+    sizes: list[int]
     counts: NDArray[np.int32]
     keep: NDArray[np.bool_]
     rewritten: dict[int, bytes] = field(default_factory=dict)
@@ -110,7 +113,7 @@ def _pieces(data: bytes) -> list[tuple[int, int]]:
 def _scan(data: bytes, layout: Layout, header: bytes, progress: Progress, cancel: Cancel) -> tuple[Lines, dict[str, list[int]]]:
     """Fields of every line, and the lines that are something else than a plain row."""
     delimiter = layout.delimiter.encode()
-    signs = comment_signs(layout.delimiter)
+    signs = tuple(sign.encode() for sign in comment_signs(layout.delimiter))
     special: dict[str, list[int]] = {"nul": [], "repeat": [], "comment": [], "blank": [], "one": []}
     counts: list[NDArray[np.int32]] = []
     rewritten: dict[int, bytes] = {}
@@ -143,7 +146,7 @@ def _scan(data: bytes, layout: Layout, header: bytes, progress: Progress, cancel
         first += len(body)
     keep = np.zeros(first, dtype=bool)
     keep[layout.i_data :] = True
-    lines = Lines(data, layout, pieces, np.concatenate(counts), keep, rewritten)
+    lines = Lines(data, layout, pieces, [len(part) for part in counts], np.concatenate(counts), keep, rewritten)
     lines.repeats = [i for i in special["repeat"] if i >= layout.i_data]
     return lines, special
 
@@ -160,10 +163,9 @@ def _texts(lines: Lines, wanted: Sequence[int]) -> dict[int, bytes]:
     targets = sorted(set(wanted))
     found: dict[int, bytes] = {}
     first, k = 0, 0
-    for piece in lines.pieces:
+    for piece, n_lines in zip(lines.pieces, lines.sizes, strict=True):
         if k == len(targets):
             break
-        n_lines = lines.data.count(b"\n", *piece) + (not lines.data.endswith(b"\n", *piece))
         if targets[k] < first + n_lines:
             body = lines_in(lines.data, piece)
             while k < len(targets) and targets[k] < first + n_lines:

@@ -22,7 +22,7 @@ _NUMBER = {
     False: re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"),
     True: re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$"),
 }
-_N_LINES = 2000
+_N_LINES = 300
 
 
 @dataclass(frozen=True)
@@ -69,14 +69,14 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return [cell.strip().strip('"') for cell in line.split(delimiter)]
 
 
-def comment_signs(delimiter: str) -> tuple[bytes, ...]:
+def comment_signs(delimiter: str) -> tuple[str, ...]:
     """Signs that set a line apart from a table with this delimiter."""
-    return tuple(sign.encode() for sign in COMMENTS) + (() if delimiter == ";" else (b";",))
+    return COMMENTS if delimiter == ";" else (*COMMENTS, ";")
 
 
-def is_comment(line: str, delimiter: str) -> bool:
+def is_comment(line: str, signs: tuple[str, ...]) -> bool:
     """A line set apart from the table by its first sign."""
-    return line.lstrip().encode().startswith(comment_signs(delimiter))
+    return line.lstrip().startswith(signs)
 
 
 def count_cells(cells: Sequence[str], is_decimal_comma: bool) -> tuple[int, int]:
@@ -95,10 +95,14 @@ def is_data(cells: Sequence[str], is_decimal_comma: bool) -> bool:
 
 def sniff(lines: Sequence[str]) -> Layout | None:
     """Layout of the table that starts somewhere in `lines`; None where there is no row of two or more numbers."""
-    lines = lines[:_N_LINES]
+    return _sniff(lines[:_N_LINES]) or (_sniff(lines) if len(lines) > _N_LINES else None)
+
+
+def _sniff(lines: Sequence[str]) -> Layout | None:
     best: tuple[int, str, bool, int] | None = None
     for delimiter in DELIMITERS:
-        split = [split_line(line, delimiter) for line in lines if line.strip() and not is_comment(line, delimiter)]
+        signs = comment_signs(delimiter)
+        split = [split_line(line, delimiter) for line in lines if line.strip() and not is_comment(line, signs)]
         for is_decimal_comma in (False, True) if delimiter != "," else (False,):
             rows = [cells for cells in split if is_data(cells, is_decimal_comma)]
             n_fields = _usual(len(cells) for cells in rows)
@@ -122,7 +126,7 @@ def _usual(counts: object) -> int:
 def _layout(lines: Sequence[str], delimiter: str, is_decimal_comma: bool, n_usual: int) -> Layout:
     """Place header, unit row and first data line around the first full row."""
     cells_of = [split_line(_uncommented(line), delimiter) for line in lines]
-    plain = [bool(line.strip()) and not is_comment(line, delimiter) for line in lines]
+    plain = [bool(line.strip()) and not is_comment(line, comment_signs(delimiter)) for line in lines]
     first = next(i for i, cells in enumerate(cells_of) if plain[i] and len(cells) == n_usual and is_data(cells, is_decimal_comma))
     above = _text_rows_above(lines, cells_of, plain, first, is_decimal_comma, n_usual)
     i_units = None

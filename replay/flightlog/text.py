@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import Cancelled, LogReadError
+from replay.flightlog.clock_words import seconds_of
 from replay.flightlog.log import Issue
 from replay.flightlog.sanitise import Cancel, Lines, Progress, judge_lines, lines_in
 from replay.flightlog.sniff import BLANK, Layout, sniff
@@ -118,7 +119,7 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
     rows = np.flatnonzero(lines.keep)[is_row] + 1
     if not len(rows):
         raise LogReadError(name, layout.i_data + 1, None, f"rows of {layout.n_fields} fields", "none that can be read")
-    headers, units, named = _named(layout, columns, issues)
+    headers, units, named = _clocks_read(*_named(layout, columns, issues), issues)
     if sum(column.dtype.kind in "fi" for column in named) < 2:
         raise LogReadError(name, layout.i_data + 1, None, "a table with a time column", "fewer than two columns of numbers")
     skipped = [i for i in (layout.i_header, layout.i_units) if i is not None]
@@ -192,24 +193,28 @@ def _parse(lines: Lines, progress: Progress, cancel: Cancel) -> tuple[list[NDArr
     n_fields = lines.layout.n_fields
     parts: list[list[NDArray[Any]]] = [[] for _ in range(n_fields)]
     first = 0
-    for piece in lines.pieces:
+    for piece, n_lines in zip(lines.pieces, lines.sizes, strict=True):
         if cancel():
             raise Cancelled
         progress(0.3 + 0.6 * piece[0] / len(lines.data), "reading the numbers")
-        body = lines_in(lines.data, piece)
-        keep = lines.keep[first : first + len(body)]
-        edited = [i for i in range(len(body)) if first + i in lines.rewritten] if lines.rewritten else []
-        if keep.all() and not edited:
-            text = lines.data[piece[0] : piece[1]]
-        else:
-            for i in edited:
-                body[i] = lines.rewritten[first + i]
-            text = b"\n".join(line for line, is_kept in zip(body, keep.tolist(), strict=True) if is_kept)
-        first += len(body)
+        text = _kept_text(lines, piece, first, n_lines)
+        first += n_lines
         if text:
             for part, values in zip(parts, _read_piece(text, lines.layout), strict=True):
                 part.append(values)
     return _joined(parts, lines)
+
+
+def _kept_text(lines: Lines, piece: tuple[int, int], first: int, n_lines: int) -> bytes:
+    """The rows of one piece as clean text; `first` is the index of its first line."""
+    keep = lines.keep[first : first + n_lines]
+    edited = [i for i in range(n_lines) if first + i in lines.rewritten] if lines.rewritten else []
+    if keep.all() and not edited:
+        return lines.data[piece[0] : piece[1]]
+    body = lines_in(lines.data, piece)
+    for i in edited:
+        body[i] = lines.rewritten[first + i]
+    return b"\n".join(line for line, is_kept in zip(body, keep.tolist(), strict=True) if is_kept)
 
 
 def _read_piece(text: bytes, layout: Layout) -> list[NDArray[Any]]:
@@ -332,6 +337,19 @@ def _named(
         units.append(layout.units[i] if layout.units else "")
         kept.append(column)
     return tuple(headers), tuple(units), tuple(kept)
+
+
+def _clocks_read(
+    headers: tuple[str, ...], units: tuple[str, ...], columns: tuple[NDArray[Any], ...], issues: list[Issue]
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[NDArray[Any], ...]]:
+    """Columns of dates and times of day as seconds."""
+    new_units, new_columns = list(units), list(columns)
+    for i, column in enumerate(columns):
+        seconds = seconds_of(column) if column.dtype.kind == "U" else None
+        if seconds is not None:
+            new_units[i], new_columns[i] = "s", seconds
+            issues.append(Issue("note", f"times as a clock shows them ({str(column[0])!r}), read as seconds", headers[i]))
+    return headers, tuple(new_units), tuple(new_columns)
 
 
 def _with_names(more: Sequence[tuple[int, Issue]], headers: Sequence[str]) -> list[Issue]:

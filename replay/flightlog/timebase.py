@@ -5,7 +5,6 @@ Rows are only ever left out or given a better stamp, never resampled; a gap is m
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.flightlog.coarse import recover, spread
 from replay.flightlog.log import Issue
 
 Array = NDArray[np.float64]
@@ -20,8 +20,6 @@ Indices = NDArray[np.int64]
 
 _GAP = 2.5  # a step this many times the usual step near it is a gap: at least two rows are missing
 _MISSED = 1.6  # and this many times: one row is missing, worth a word but no break
-_COARSE_SHARE = 0.2  # of the rows share their stamp with the row before: the clock is coarse, not faulty
-_COARSE_TICK = 0.25  # of a step: a tick this long spoils the steps even where no stamp repeats
 _PAUSE_S = 1.0  # put between two runs of a logger whose clock began anew: the true pause is unknown
 _N_GLITCH = 3  # rows; a longer run of backward stamps is a restart
 _N_NEAR = 21  # steps around a step that say what is usual there
@@ -42,6 +40,8 @@ class Clock:
         The first stamp on the column's own scale, s.
     i_gap : ndarray of int
         A gap lies between kept rows i and i + 1.
+    i_break : ndarray of int
+        Those of them at which the logger started again: gaps for a slower stream too, however short.
     issues : tuple of Issue
     """
 
@@ -49,6 +49,7 @@ class Clock:
     time_s: Array
     start_s: float
     i_gap: Indices
+    i_break: Indices
     issues: tuple[Issue, ...] = ()
 
 
@@ -88,7 +89,8 @@ def make_clock(
     work.keep &= np.isfinite(raw)
     work.report(~work.keep, "warning", "{n} row{s} without a time stamp, left out")
     if np.count_nonzero(work.keep) < 2 or not np.any(np.diff(raw[work.keep]) > 0):
-        return Clock(np.zeros(len(raw), dtype=bool), np.empty(0), first * tick_s, np.empty(0, dtype=np.int64), tuple(work.issues))
+        nothing = np.empty(0, dtype=np.int64)
+        return Clock(np.zeros(len(raw), dtype=bool), np.empty(0), first * tick_s, nothing, nothing, tuple(work.issues))
     _unwrap(work, raw, first, set(i_restart))
     restarts = _put_in_order(work, raw)
     _drop_repeated_rows(work, raw, same_as_previous)
@@ -99,7 +101,7 @@ def make_clock(
     x, i_gap = _even_out(work, x, kept, i_break, stamps.dtype.kind in "iu")
     i_gap = np.union1d(i_gap, i_break).astype(np.int64)
     _tell_gaps(work, x, kept, i_gap)
-    return Clock(work.keep, x - x[0], float((first + raw[kept[0]]) * tick_s), i_gap, tuple(work.issues))
+    return Clock(work.keep, x - x[0], float((first + raw[kept[0]]) * tick_s), i_gap, i_break.astype(np.int64), tuple(work.issues))
 
 
 class _Work:
@@ -138,6 +140,8 @@ def _moduli(tick_s: float) -> list[tuple[float, str]]:
     for counter_s, name in ((1e-3, "ms"), (1e-6, "µs")):
         if tick_s in (1.0, 1e-3) and counter_s < tick_s:
             found += [(2.0**16 * counter_s / tick_s, f"2^16 {name}"), (2.0**32 * counter_s / tick_s, f"2^32 {name}")]
+    if tick_s == 1.0:
+        found.append((86400.0, "midnight"))
     return sorted(found)
 
 
@@ -248,132 +252,16 @@ def _drop_repeated_rows(work: _Work, raw: Array, same_as_previous: Callable[[Ind
 
 def _even_out(work: _Work, x: Array, kept: Indices, i_break: Indices, is_integer: bool) -> tuple[Array, Indices]:
     """Spread rows that share a stamp; recover even spacing from a coarse clock. Returns times and gaps."""
-    step = np.diff(x)
-    is_same = step == 0
-    share = float(np.mean(is_same))
-    tick = _tick(step, work.tick_s if is_integer else None)
-    typical = _typical_step(x, is_same)
-    if share >= _COARSE_SHARE or (tick is not None and tick >= _COARSE_TICK * typical and _is_steady(step, tick)):
-        recovered = _recover(work, x, i_break, tick, kept, is_certain=share >= _COARSE_SHARE)
-        if recovered is not None:
-            return recovered
-    if share > 0.0:
+    found = recover(x, i_break, work.tick_s if is_integer else None)
+    if found is not None:
+        rows = (int(work.rows[kept[0]]), int(work.rows[kept[-1]]))
+        work.issues.append(Issue("warning", found.text, work.column, rows))
+        return found.time_s, found.i_gap
+    is_same = np.diff(x) == 0
+    if is_same.any():
         work.report(kept[1:][is_same], "warning", "{n} row{s} with the stamp of the row before: spaced evenly up to the next stamp")
-        x = _spread(x, typical)
+        x = spread(x)
     return x, find_gaps(x)
-
-
-def _tick(step: Array, tick_s: float | None) -> float | None:
-    """Shortest time the stamps can tell apart, s; None where they are finer than a hundredth of a step."""
-    positive = step[step > 0]
-    if not len(positive):
-        return None
-    unit = tick_s if tick_s is not None else 10.0 ** np.floor(np.log10(np.median(positive)) - 3)
-    whole = np.rint(positive[:20000] / unit)
-    if np.max(np.abs(positive[:20000] / unit - whole)) > 0.02:
-        return None
-    return float(np.gcd.reduce(whole.astype(np.int64)) * unit)
-
-
-def _typical_step(x: Array, is_same: NDArray[np.bool_]) -> float:
-    """Mean time between rows where the clock advances normally."""
-    stamps = x[np.concatenate(([True], ~is_same))]
-    n_rows = np.diff(np.flatnonzero(np.concatenate(([True], ~is_same, [True]))))[:-1]
-    step = np.diff(stamps)
-    is_plain = step <= _GAP * np.median(step)
-    return float(step[is_plain].sum() / max(1, n_rows[is_plain].sum()))
-
-
-def _is_steady(step: Array, tick: float) -> bool:
-    """Steps of k and k + 1 ticks, as evenly spaced rows give. One and two ticks also come of rows that are missing, which are rare."""
-    plain = np.rint(step[step <= _GAP * np.median(step)] / tick)
-    if len(plain) <= 10 or np.ptp(plain) != 1.0:
-        return False
-    share = float(np.mean(plain == plain.max()))
-    return bool(plain.min() >= 2.0) or 0.1 <= share <= 0.9
-
-
-def _spread(x: Array, typical: float) -> Array:
-    """Rows on one stamp spaced evenly up to the next stamp; after the last stamp, and into a gap, by the usual step."""
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(x) > 0)))
-    counts = np.diff(np.concatenate((starts, [len(x)])))
-    stamps = x[starts]
-    room = np.append(np.diff(stamps), np.inf)
-    each = np.minimum(room / counts, typical)
-    within = np.arange(len(x)) - np.repeat(starts, counts)
-    return np.asarray(np.repeat(stamps, counts) + within * np.repeat(each, counts))
-
-
-def _recover(
-    work: _Work, x: Array, i_break: Indices, tick: float | None, kept: Indices, *, is_certain: bool
-) -> tuple[Array, Indices] | None:
-    """Even spacing of a coarse clock: between gaps, one line through the stamps, or several where the rate drifts by more than a tick.
-
-    None where no stamp repeats (`is_certain` is false) and it takes many lines: then the rows are not evenly spaced.
-    """
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(x) > 0)))
-    counts = np.diff(np.concatenate((starts, [len(x)])))
-    step = np.diff(x[starts])
-    plain = step <= np.median(step) * 1.5
-    spacing = float(step[plain].sum() / counts[:-1][plain].sum())
-    # rows that are evenly spaced leave less than one spacing over when they are counted into ticks; batches may scatter more
-    excess = step - counts[:-1] * spacing
-    scatter = 1.4826 * float(np.median(np.abs(excess - np.median(excess))))
-    is_gap = excess > max(1.5 * spacing, 6.0 * scatter)
-    is_gap |= np.isin(starts[1:] - 1, i_break)
-    i_gap = starts[1:][is_gap] - 1
-    resolution = max(tick or 0.0, float(np.median(step)) if np.median(counts) > 1 else 0.0)
-    resolution = resolution or float(np.min(step))
-    out = x.copy()
-    n_lines = 0
-    for a, b in zip(np.append(0, i_gap + 1), np.append(i_gap + 1, len(x)), strict=True):
-        out[a:b], n = _line_through(x[a:b], resolution, spacing)
-        n_lines += n
-    if not is_certain and n_lines > len(i_gap) + max(3, len(x) // 500):
-        return None
-    moved = float(np.max(np.abs(out - x)))
-    text = (
-        f"coarse clock: a stamp every {float(np.median(step)) * 1e3:.4g} ms, {len(x) / len(starts):.3g} rows on each; even spacing of "
-        f"{spacing * 1e3:.4g} ms recovered, stamps moved by {moved * 1e3:.3g} ms at most"
-    )
-    work.issues.append(Issue("warning", text, work.column, (int(work.rows[kept[0]]), int(work.rows[kept[-1]]))))
-    return _increasing(out, spacing), i_gap.astype(np.int64)
-
-
-def _line_through(stamps: Array, resolution: float, spacing: float) -> tuple[Array, int]:
-    """Evenly spaced times that would give these stamps, and in how many lines: halved until they do, joined without a jump."""
-    n = len(stamps)
-    pieces: list[tuple[int, int, float, float]] = []
-    stack = [(0, n)]
-    while stack:
-        a, b = stack.pop()
-        y = stamps[a:b] - stamps[a]
-        i = np.arange(b - a, dtype=np.float64)
-        if b - a < 3 or y[-1] == 0.0:
-            pieces.append((a, b, float(stamps[a] + y.mean() - spacing * i.mean()), spacing))
-            continue
-        slope, level = np.polyfit(i, y, 1)
-        if np.ptp(y - level - slope * i) <= 1.3 * resolution or b - a < 8:
-            pieces.append((a, b, float(stamps[a] + level), float(slope)))
-        else:
-            stack += [((a + b) // 2, b), (a, (a + b) // 2)]
-    at = [0.0]
-    t = [pieces[0][2]]
-    for (a, b, level, slope), (_, _, next_level, next_slope) in itertools.pairwise(pieces):
-        at.append(b - 0.5)
-        t.append(0.5 * (level + slope * (b - 0.5 - a) + next_level - 0.5 * next_slope))
-    a, b, level, slope = pieces[-1]
-    at.append(float(n - 1))
-    t.append(level + slope * (n - 1 - a))
-    return np.asarray(np.interp(np.arange(n), at, t)), len(pieces)
-
-
-def _increasing(x: Array, spacing: float) -> Array:
-    """Times with any step that is not positive lifted to a thousandth of the spacing."""
-    if np.all(np.diff(x) > 0):
-        return x
-    least = 1e-3 * spacing * np.arange(len(x))
-    return np.asarray(np.maximum.accumulate(x - least) + least)
 
 
 def find_gaps(time_s: Array) -> Indices:
@@ -405,13 +293,17 @@ def _usual_near(step: Array, where: Indices) -> Array:
     return usual
 
 
+def _shown(span_s: float) -> str:
+    return f"{span_s:.3g} s" if span_s < 100.0 else f"{span_s:.1f} s"
+
+
 def _tell_gaps(work: _Work, x: Array, kept: Indices, i_gap: Indices) -> None:
     """Say what is missing, how uneven the steps are and where the rate changes."""
     step = np.diff(x)
     if len(i_gap):
-        longest = float(step[i_gap].max())
-        total = float(step[i_gap].sum())
-        work.report(kept[i_gap + 1], "warning", f"{{n}} gap{{s}}, the longest {longest:.3g} s, {total:.3g} s in all: nothing is filled in")
+        longest, total = _shown(float(step[i_gap].max())), _shown(float(step[i_gap].sum()))
+        in_all = f", the longest {longest}, {total} in all" if len(i_gap) > 1 else f" of {longest}"
+        work.report(kept[i_gap + 1], "warning", f"{{n}} gap{{s}}{in_all}: nothing is filled in")
     inner = np.delete(step, i_gap)
     if len(inner) < 10:
         return

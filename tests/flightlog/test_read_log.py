@@ -136,6 +136,18 @@ def test_ticks_with_a_rate_in_the_map_or_in_the_preamble(write):
     assert_allclose(read_log(write(ticks), stated)[RATE].log_time_s, HAND.time_s, atol=1e-4)
 
 
+def test_times_as_a_clock_shows_them(write):
+    """Dates and times of day, also over midnight."""
+    dates = [f"2024-05-01T12:00:{t:06.3f}Z" for t in HAND.time_s]
+    log = read_log(write(table_text({"timestamp": dates, **imu_columns(HAND)})))
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-6)
+    clock = HAND.time_s + 86400.0 - 3.0
+    day = [f"{int(t % 86400 // 3600):02d}:{int(t % 3600 // 60):02d}:{t % 60:06.3f}" for t in np.round(clock, 3)]
+    log = read_log(write(table_text({"time": day, **imu_columns(HAND)})))
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-6)
+    assert any("wraps at midnight" in text for text in texts(log))
+
+
 def test_rows_without_a_time_column_at_a_stated_rate(write):
     """`rate_hz` of the file, or of the preamble, places evenly spaced rows; without either there is no clock."""
     text = table_text(imu_columns(HAND))
@@ -306,6 +318,15 @@ def test_slower_sensors_in_blank_cells_keep_their_own_clock(write):
     assert_allclose(channel.values, 1e5 + HAND.time_s[3::5], atol=1e-6)
     assert_allclose(channel.rate_hz, 20.0)
     assert len(channel.i_gap) == 0
+
+
+def test_a_restart_is_a_gap_for_every_stream(write):
+    """A header in the middle marks a gap in the fast and in the slow channel, though the clock ran on."""
+    pressure = np.where(np.arange(HAND.n) % 5 == 0, 1e5 + HAND.time_s, np.nan)
+    lines = table_text(plain(**{"pressure [Pa]": pressure})).splitlines()
+    log = read_log(write("\n".join([*lines[:404], lines[0], *lines[404:]]) + "\n"))
+    assert log[RATE].i_gap.tolist() == [402]
+    assert log["pressure_pa"].i_gap.tolist() == [80]  # samples at rows 400 and 405
 
 
 def test_held_samples_of_a_slower_sensor_are_taken_once(write):

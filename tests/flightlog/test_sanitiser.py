@@ -295,6 +295,21 @@ def test_mixed_delimiters_are_damage():
     assert len(table.rows) == 29
 
 
+def test_an_unbalanced_quote_costs_its_row_at_most():
+    """The rest of the file is not swallowed by a quote that never closes."""
+    table = parse_text(damaged(10, '0.080,"0.080,0.997,9.800'), "x.csv")
+    assert len(table.rows) >= 29
+    assert set(range(2, 32)) - set(table.rows.tolist()) <= mentioned(table)
+
+
+def test_blank_lines_are_no_rows_and_no_damage():
+    """Skipped; row numbers still count them."""
+    lines = PLAIN.splitlines()
+    table = parse_text("\n".join([lines[0], "", *lines[1:11], "  ", "", *lines[11:]]).encode() + b"\n", "x.csv")
+    assert_array_equal(table.rows, [*range(3, 13), *range(15, 35)])
+    assert table.issues == ()
+
+
 def test_headers_that_stand_twice_are_told_apart():
     """The second is renamed, and said so."""
     table = parse_text(PLAIN.replace("t,ax,ay,az", "t,acc,acc,acc").encode(), "x.csv")

@@ -85,6 +85,7 @@ def test_a_repeated_header_is_a_gap_even_where_time_runs_on():
     """The logger was off: what lies between is not known."""
     clock = clock_of(10 * np.arange(200), i_restart=(80,))
     assert_array_equal(clock.i_gap, [79])
+    assert_array_equal(clock.i_break, [79])
     assert_allclose(clock.time_s, 0.01 * np.arange(200), atol=1e-12)
 
 
