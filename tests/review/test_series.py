@@ -1,5 +1,6 @@
 """What can be drawn of a result, and that a drag only makes anew what it changed."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -191,7 +192,7 @@ def test_phases_fill_the_log_from_end_to_end(ready):
     """In order, each beginning where the one before ended."""
     spans = ready.marks.phases
     assert [s.name for s in spans] == ["pad", "boost", "coast", "descent", "landed"]
-    assert all(a.stop_log_s == b.start_log_s for a, b in zip(spans, spans[1:], strict=False))
+    assert all(a.stop_log_s == b.start_log_s for a, b in itertools.pairwise(spans))
     assert (spans[0].start_log_s, spans[-1].stop_log_s) == (ready.marks.start_log_s, ready.marks.stop_log_s)
 
 
