@@ -27,7 +27,7 @@ from replay.figures.film_page import Layout, TraceStrip, burned_in, readout, sla
 from replay.figures.film_request import FilmRequest
 from replay.scene.build import SceneOptions, prepare
 from replay.scene.drawlist import DrawList, Rgba
-from replay.scene.paint import paint
+from replay.scene.paint import paint, to_image
 from replay.scene.picture import picture
 
 _PLATE: Final[Rgba] = (255, 255, 255, 205)
@@ -66,6 +66,7 @@ class FilmPainter:
         self._plate = _PLATE if request.is_transparent else _PAPER
         self._halo = _PLATE if request.is_transparent else None
         self._still_strip: QImage | None = None
+        self._still_slate: QImage | None = None
         self._options = SceneOptions(
             show_what_if=request.has_what_if,
             show_ground=not request.is_transparent,
@@ -76,15 +77,15 @@ class FilmPainter:
 
     def image(self, frame: int) -> QImage:
         """One frame, premultiplied alpha; the slate first."""
-        width, height = self._request.size_px
-        image = QImage(width, height, QImage.Format.Format_ARGB32_Premultiplied)
+        if frame < self.clock.n_slate:
+            if self._still_slate is None:
+                self._still_slate = to_image(self._slate())
+            return self._still_slate
+        image = QImage(*self._request.size_px, QImage.Format.Format_ARGB32_Premultiplied)
         image.fill(Qt.GlobalColor.transparent if self._request.is_transparent else Qt.GlobalColor.white)
         painter = QPainter(image)
         try:
-            if frame < self.clock.n_slate:
-                paint(self._slate(), painter)
-            else:
-                self._picture(painter, frame)
+            self._picture(painter, frame)
         finally:
             painter.end()
         return image
@@ -111,7 +112,7 @@ class FilmPainter:
             self._paint_at(painter, *layout.readout[:2], readout(self._snapshot, log_time_s, layout, self._plate))
         if self._strip is not None and layout.strip is not None:
             if self._still_strip is None:
-                self._still_strip = self._image_of(self._strip.still(self._plate))
+                self._still_strip = to_image(self._strip.still(self._plate))
             painter.drawImage(QPoint(*layout.strip[:2]), self._still_strip)
             self._paint_at(painter, *layout.strip[:2], self._strip.cursor(log_time_s))
         if self._request.has_time:
@@ -124,14 +125,6 @@ class FilmPainter:
         painter.scale(*scale)
         paint(draw_list, painter, halo=self._halo)
         painter.restore()
-
-    def _image_of(self, draw_list: DrawList) -> QImage:
-        image = QImage(*draw_list.size_px, QImage.Format.Format_ARGB32_Premultiplied)
-        image.fill(Qt.GlobalColor.transparent)
-        painter = QPainter(image)
-        paint(draw_list, painter)
-        painter.end()
-        return image
 
 
 def _speed_text(ramp: Ramp) -> str:
