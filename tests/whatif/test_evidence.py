@@ -1,0 +1,64 @@
+"""Evidence files: read, written back equal, and refused where they say something they can't mean."""
+
+import pytest
+
+from replay.errors import SettingsError
+from replay.units import DEG
+from replay.whatif.evidence import evidence_of, load_evidence, save_evidence
+
+TEXT = """format = 1
+[rail]
+tilt_deg = 2.0
+azimuth_deg = 40.0
+sd_deg = 0.5
+[touchdown]
+east_m = 52.7
+north_m = -23.5
+sd_m = 3.0
+[apogee]
+height_m = 145.0
+sd_m = 2.0
+[[sighting]]
+time_s = 1.5
+tilt_deg = 6.0
+azimuth_deg = 80.0
+sd_deg = 1.5
+[prior]
+accel_bias_mps2 = 0.4
+gyro_bias_degps = 0.5
+"""
+
+
+def test_every_entry_is_read_in_si(tmp_path):
+    path = tmp_path / "evidence.toml"
+    path.write_text(TEXT)
+    evidence = load_evidence(path)
+    assert evidence.rail.tilt_rad == pytest.approx(2.0 * DEG)
+    assert evidence.touchdown.north_m == -23.5
+    assert evidence.sightings[0].time_s == 1.5 and evidence.sightings[0].sd_rad == pytest.approx(1.5 * DEG)
+    assert evidence.prior.gyro_bias_radps == pytest.approx(0.5 * DEG)
+    assert evidence.prior.gyro_scale is None
+    save_evidence(evidence, tmp_path / "again.toml")
+    assert load_evidence(tmp_path / "again.toml") == evidence
+
+
+@pytest.mark.parametrize(
+    ("change", "key", "word"),
+    [
+        (("sd_m = 3.0", "sd_m = -3.0"), "touchdown.sd_m", "above 0"),
+        (("east_m = 52.7\n", ""), "touchdown.east_m", "a number"),
+        (("azimuth_deg = 80.0\n", ""), "sighting[1].azimuth_deg", "a number"),
+        (("[apogee]", "[apogie]"), "apogie", "apogee"),
+    ],
+)
+def test_half_an_observation_is_refused(tmp_path, change, key, word):
+    path = tmp_path / "evidence.toml"
+    path.write_text(TEXT.replace(*change))
+    with pytest.raises(SettingsError) as caught:
+        load_evidence(path)
+    assert caught.value.key == key
+    assert word in str(caught.value)
+
+
+def test_nothing_stated_is_no_evidence():
+    assert evidence_of({}).rail is None

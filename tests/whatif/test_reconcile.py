@@ -1,0 +1,208 @@
+"""Reconcile on sample flights: the errors come back, inside their own sigmas, and nothing undetermined is claimed."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from flight_support import measured, mount_of
+
+from replay import rotation
+from replay.errors import Cancelled, CannotEstimate, SettingsError
+from replay.sensors.calibration import Calibration, accel_matrix
+from replay.units import DEG
+from replay.whatif import sample
+from replay.whatif.evidence import Evidence, Lean, Prior, Sighting, evidence_of
+from replay.whatif.flight_fit import N_ERRORS, all_rows, build_record
+from replay.whatif.reconcile import as_dict, as_text, calibration_file, reconcile, with_errors
+
+PRIOR = Prior(accel_bias_mps2=0.4, gyro_scale=0.02, gyro_bias_radps=0.5 * DEG)
+N_SEEDS = 40
+
+
+def flown(name, seed, **overrides):
+    flight = sample.make(name, seed=seed, **{"rate_hz": 100.0, "pad_s": 4.0, "rest_s": 4.0, **overrides})
+    measurements, solution, _ = measured(flight, "smoother", Calibration())
+    return flight, measurements, solution
+
+
+def solved(flight, solution, evidence, **options):
+    return reconcile(flight.log, flight.vehicle, evidence, Calibration(), mount=mount_of(flight), solution=solution, **options)
+
+
+def touchdown_of(flight):
+    return Evidence(touchdown=evidence_of(flight.evidence).touchdown, prior=PRIOR)
+
+
+@pytest.fixture(scope="module")
+def crooked():
+    return flown("crooked_bench", 11)
+
+
+@pytest.fixture(scope="module")
+def seeded():
+    """Forty crooked benches, each with its own bias drawn to 0.3 m/s², reconciled with the touchdown point and from the log alone."""
+    rows = []
+    for seed in range(N_SEEDS):
+        bias = np.random.default_rng(900 + seed).normal(0.0, 0.3, 2)
+        truth = (float(bias[0]), float(bias[1]), 0.05)
+        flight, _, solution = flown("crooked_bench", 900 + seed, accel_bias_imu_mps2=truth)
+        results = [solved(flight, solution, e) for e in (touchdown_of(flight), Evidence(prior=PRIOR))]
+        found = [[r.parameter(f"accelerometer bias {a}") for a in "xyz"] for r in results]
+        lean = rotation.rotate(flight.truth.q_enu_from_body[0], [0.0, 0.0, 1.0])
+        tilt = [[r.parameter(f"pad tilt {a}") for a in ("east", "north")] for r in results]
+        rows.append((truth, found, lean, tilt))
+    return rows
+
+
+@pytest.mark.parametrize(("case", "limit_mps2"), [(0, 0.04), (1, 0.07)], ids=["touchdown to 3 m", "log alone"])
+def test_transverse_bias_over_seeds(seeded, case, limit_mps2):
+    """Standard deviation within the limit on each axis of every flight; errors inside 2 sigma on at least 90 %, and not all far inside."""
+    sd = np.array([[found[case][axis].sd for axis in range(2)] for _, found, _, _ in seeded])
+    error = np.array([[found[case][axis].value - truth[axis] for axis in range(2)] for truth, found, _, _ in seeded])
+    print(f"largest sd {sd.max():.4f}, RMS error {np.sqrt(np.mean(error**2)):.4f}, RMS pull {np.sqrt(np.mean((error / sd) ** 2)):.2f}")
+    assert sd.max() <= limit_mps2
+    assert np.mean(np.abs(error) < 2.0 * sd) >= 0.90
+    assert np.sqrt(np.mean((error / sd) ** 2)) > 0.35
+
+
+@pytest.mark.parametrize("case", [0, 1])
+def test_pad_tilt_over_seeds(seeded, case):
+    """The true lean of the rail, east and north, inside 2 sigma on at least 90 % of the flights."""
+    pulls = [(tilt[case][i].value * DEG - lean[i]) / (tilt[case][i].sd * DEG) for _, _, lean, tilt in seeded for i in range(2)]
+    assert np.mean(np.abs(pulls) < 2.0) >= 0.90
+
+
+def cut(flight, stop_s):
+    channels = {
+        n: dataclasses.replace(c, log_time_s=c.log_time_s[c.log_time_s < stop_s].copy(), values=c.values[c.log_time_s < stop_s].copy())
+        for n, c in flight.log.channels.items()
+    }
+    return dataclasses.replace(flight.log, channels=channels)
+
+
+@pytest.mark.parametrize("stop", ["under the parachute", "at apogee"])
+def test_without_the_rest_after_touchdown_the_uncertainty_is_wide(crooked, stop):
+    """Cut off in the air: wider than with the rest, the truth inside it, and nothing undetermined is claimed."""
+    flight, _, solution = crooked
+    events = flight.truth.events
+    log = cut(flight, events.touchdown_log_s - 2.0 if stop == "under the parachute" else events.apogee_log_s + 0.3)
+    result = reconcile(log, flight.vehicle, Evidence(prior=PRIOR), Calibration(), mount=mount_of(flight))
+    whole = solved(flight, solution, Evidence(prior=PRIOR))
+    for axis, truth in zip("xy", flight.truth.calibration.accel_bias_imu_mps2, strict=False):
+        found = result.parameter(f"accelerometer bias {axis}")
+        assert found.sd > whole.parameter(f"accelerometer bias {axis}").sd
+        assert abs(found.value - truth) < 2.5 * found.sd
+        assert (found.status == "undetermined") == (found.sd > 0.9 * found.prior_sd)
+    if stop == "at apogee":
+        assert result.pad_tilt_sd_rad > 0.3 * DEG
+    assert any("No rest after touchdown" in n for n in result.notes)
+
+
+def test_roll_gyro_scale_of_the_rolling_flight():
+    """Within 0.3 %, on three seeds, and inside three of its own sigmas."""
+    for seed in range(3):
+        flight, _, solution = flown("fast_roll", 60 + seed, rate_hz=250.0)
+        found = solved(flight, solution, touchdown_of(flight)).parameter("gyro scale z")
+        truth = flight.truth.calibration.gyro_scale[2]
+        assert abs(found.value - truth) < 0.003
+        assert abs(found.value - truth) < 3.0 * found.sd + 3e-4
+
+
+def test_the_report_says_what_can_not_be_told(crooked):
+    flight, _, solution = crooked
+    result = solved(flight, solution, touchdown_of(flight))
+    text = as_text(result)
+    assert "can't tell a leaning rail from a biased accelerometer" in text
+    assert "Pinned at the calibration as flown" in text
+    assert result.next_observations[0].reduction > 0.0
+    assert [c.tilt_sd_then_rad for c in result.next_observations] == sorted(c.tilt_sd_then_rad for c in result.next_observations)
+    tree = as_dict(result)
+    assert {"name", "value", "sd", "prior", "prior_sd", "share", "correlated_with", "correlation", "status", "unit"} <= set(
+        tree["parameters"][0]
+    )
+    saved = calibration_file(result)
+    assert saved.sd["accel_bias_imu_mps2"][0] == pytest.approx(result.parameter("accelerometer bias x").sd)
+    assert len(result.posterior.components) == len(result.posterior.covariance) == 9
+
+
+def test_what_is_undetermined_stays_at_its_prior(crooked):
+    """Mount rotation about the nose has nothing to show it: freed, it is reported undetermined and left at zero."""
+    flight, _, solution = crooked
+    result = solved(
+        flight, solution, touchdown_of(flight), free=("accelerometer bias", "gyro bias", "gyro scale", "barometer", "mount rotation")
+    )
+    found = result.parameter("mount rotation z")
+    assert found.status == "undetermined" and found.value == 0.0
+    assert found.sd == pytest.approx(found.prior_sd, rel=0.05)
+    assert "mount rotation z" in result.undetermined
+
+
+def test_a_rail_inclinometer_and_a_sighting_pull_the_tilt(crooked):
+    """Exact evidence of the truth narrows the tilt; a wrong sighting far off is given less weight and named."""
+    flight, _, solution = crooked
+    truth = flight.truth
+    nose = truth.q_enu_from_body[0]
+    rail = Lean(float(rotation.tilt(nose)), float(rotation.tilt_azimuth(nose)), 0.05 * DEG)
+    plain = solved(flight, solution, touchdown_of(flight))
+    with_rail = solved(flight, solution, dataclasses.replace(touchdown_of(flight), rail=rail))
+    assert with_rail.pad_tilt_sd_rad < plain.pad_tilt_sd_rad
+    assert abs(with_rail.pad_tilt_rad - rail.tilt_rad) < 0.1 * DEG
+    k = int(np.searchsorted(truth.log_time_s, truth.events.liftoff_log_s + 2.0))
+    right = rotation.tilt(truth.q_enu_from_body[k]), rotation.tilt_azimuth(truth.q_enu_from_body[k])
+    good = Sighting(float(right[0]), float(right[1]), 1.0 * DEG, 2.0)
+    bad = Sighting(float(right[0]) + 15.0 * DEG, float(right[1]), 1.0 * DEG, 2.0)
+    fine = solved(flight, solution, dataclasses.replace(touchdown_of(flight), sightings=(good,)))
+    assert max(abs(v) for v in fine.observations[-1].sigmas) < 2.0
+    off = solved(flight, solution, dataclasses.replace(touchdown_of(flight), sightings=(bad,)))
+    assert any("More than three sigma off" in n and "sighting 1" in n for n in off.notes)
+    assert abs(off.parameter("accelerometer bias x").value - plain.parameter("accelerometer bias x").value) < 0.05
+
+
+def test_derivatives_are_those_of_the_residuals(crooked):
+    """Every row of the Jacobian against central differences of its residual, at a moved state."""
+    flight, measurements, solution = crooked
+    record = build_record(measurements, solution, flight.vehicle.site, np.eye(3))
+    rng = np.random.default_rng(0)
+    n = 9 * len(record.start.q) + N_ERRORS
+    state = record.start.moved(np.concatenate((rng.normal(0, 1e-4, n - N_ERRORS), rng.normal(0, 0.002, N_ERRORS))))
+    evidence = Evidence(
+        rail=Lean(0.03, 0.7, 0.01), touchdown=evidence_of(flight.evidence).touchdown, apogee=evidence_of(flight.evidence).apogee,
+        sightings=(Sighting(0.1, 1.4, 0.02, 1.5),),
+    )  # fmt: skip
+    rows = all_rows(record, state, evidence, np.zeros(N_ERRORS), np.ones(N_ERRORS), 1.0)
+    direction = np.zeros(n)
+    direction[rng.integers(0, n - N_ERRORS, 60)] = rng.normal(size=60)
+    direction[-N_ERRORS:] = rng.normal(size=N_ERRORS)
+    h = 1e-6
+    ends = [all_rows(record, state.moved(s * h * direction), evidence, np.zeros(N_ERRORS), np.ones(N_ERRORS), 1.0) for s in (1, -1)]
+    for i, group in enumerate(rows):
+        numeric = (ends[0][i].residual - ends[1][i].residual) / (2.0 * h)
+        exact = np.zeros(len(group.residual))
+        np.add.at(exact, group.row, group.value * direction[group.column])
+        scale = np.max(np.abs(exact)) + 1.0
+        np.testing.assert_allclose(exact / scale, numeric / scale, atol=2e-3, err_msg=group.name)
+
+
+def test_errors_become_a_calibration():
+    """True = (I − E) M (raw − b) − β for random errors, to first order in nothing: exactly."""
+    rng = np.random.default_rng(3)
+    base = Calibration((0.1, -0.2, 0.3), (1.01, 0.99, 1.02), (0.003, -0.002, 0.004))
+    errors = np.zeros(N_ERRORS)
+    errors[:9] = rng.normal(0, 0.02, 9)
+    after = with_errors(base, errors)
+    raw = rng.normal(0, 10.0, 3)
+    matrix = np.diag(errors[3:6])
+    matrix[0, 1], matrix[0, 2], matrix[1, 2] = errors[6:9]
+    old = accel_matrix(base) @ (raw - base.accel_bias_imu_mps2)
+    new = accel_matrix(after) @ (raw - after.accel_bias_imu_mps2)
+    np.testing.assert_allclose(new, (np.eye(3) - matrix) @ old - errors[:3], atol=1e-12)
+
+
+def test_cancel_and_wrong_names(crooked):
+    flight, measurements, solution = crooked
+    with pytest.raises(Cancelled):
+        solved(flight, solution, touchdown_of(flight), cancel=lambda: True)
+    with pytest.raises(SettingsError, match="nearest: gyro scale"):
+        solved(flight, solution, touchdown_of(flight), free=("gyro skale",))
+    with pytest.raises(CannotEstimate, match="no liftoff"):
+        build_record(measurements, dataclasses.replace(solution, events=type(solution.events)()), flight.vehicle.site, np.eye(3))
