@@ -54,16 +54,16 @@ class Vertical:
         Barometric height above the pad.
     innovation_sigmas : ndarray, shape (k,)
     is_used : ndarray of bool, shape (k,)
-    height_sd_m, vel_up_sd_mps : ndarray, shape (n,)
-        Of the aided height and vertical speed at the inertial samples.
+    pos_sd_enu_m, vel_sd_enu_mps : ndarray, shape (n, 3)
+        At the inertial samples; NaN for the horizontal components, which the barometer says nothing of.
     """
 
     log_time_s: Array
     height_m: Array
     innovation_sigmas: Array
     is_used: NDArray[np.bool_]
-    height_sd_m: Array
-    vel_up_sd_mps: Array
+    pos_sd_enu_m: Array
+    vel_sd_enu_mps: Array
 
 
 def dead_reckoned(
@@ -136,9 +136,8 @@ def aid_height(
     _kernels.aid_vertical(
         knots, difference, sd, weight_sd, accel_nd, walk, start, BARO_GATE_SIGMAS, BARO_PATIENCE_S, x, cov, is_used, sigmas
     )
-    vel_sd, pos_sd = np.zeros(n), np.zeros(n)
-    _kernels.take_off_vertical(time_s, i_start, i_rest, knots, x, cov, vel_enu_mps, pos_enu_m, vel_sd, pos_sd)
-    pos_sd[i_start:] = np.hypot(pos_sd[i_start:], scale_sd * pos_enu_m[i_start:, 2])
+    vel_sd, pos_sd = np.empty((n, 3)), np.empty((n, 3))
+    _kernels.take_off_vertical(time_s, i_start, i_rest, knots, x, cov, scale_sd, vel_enu_mps, pos_enu_m, vel_sd, pos_sd)
     return Vertical(knots, height, sigmas, is_used, pos_sd, vel_sd)
 
 
@@ -157,8 +156,9 @@ def _vertical_noise(
     is_descent = events.phase_of(knots) >= PHASES.index("descent")
     nd = np.where(is_descent, np.maximum(nd, _DESCENT_ACCEL_ND), nd)
     for mask, density in ((measurements.is_accel_clipped, _CLIPPED_ACCEL_ND), (measurements.is_gap_before, _GAP_ACCEL_ND)):
-        count = np.concatenate(([0], np.cumsum(mask)))
-        is_inside = np.diff(count[at + 1], prepend=count[at[0]]) > 0
+        where = np.flatnonzero(mask)
+        count = np.searchsorted(where, at, side="right")
+        is_inside = np.diff(count, prepend=np.searchsorted(where, at[0])) > 0
         nd = np.where(is_inside, np.maximum(nd, density), nd)
     return nd, np.where(is_descent, _DESCENT_ACCEL_WALK, noise.accel_walk_mps2_rts)
 
@@ -184,7 +184,7 @@ def to_cg(q_enu_from_body: Array, rate_body_radps: Array, imu_from_cg_m: Vec3, v
         return vel_enu_mps, pos_enu_m
     arm = np.asarray(imu_from_cg_m, dtype=float)
     turned = rotation.rotate(q_enu_from_body, arm)
-    swept = rotation.rotate(q_enu_from_body, np.cross(rate_body_radps, arm))
+    swept = rotation.rotate(q_enu_from_body, rotation.cross(rate_body_radps, arm))
     is_moving = np.any(pos_enu_m != 0.0, axis=1) | np.any(vel_enu_mps != 0.0, axis=1)
     i_first = int(np.argmax(is_moving)) if is_moving.any() else len(pos_enu_m) - 1
     moved = np.where(is_moving[:, None], turned - turned[i_first], 0.0)
@@ -210,4 +210,5 @@ def specific_force_at_cg(
     last = np.minimum(last, np.searchsorted(stretch, stretch, side="right") - 1)
     span = np.where(last > first, time_s[last] - time_s[first], 1.0)
     alpha = (rate_body_radps[last] - rate_body_radps[first]) / span[:, None]
-    return np.asarray(accel_body_mps2 - np.cross(alpha, arm) - np.cross(rate_body_radps, np.cross(rate_body_radps, arm)))
+    centripetal = rotation.cross(rate_body_radps, rotation.cross(rate_body_radps, arm))
+    return np.asarray(accel_body_mps2 - rotation.cross(alpha, arm) - centripetal)
