@@ -14,7 +14,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
 import pytest
-from PySide6.QtGui import QImage
+from PySide6.QtGui import QColor, QImage
 from scene_flight import LIFTOFF_S, snapshot, tilt_rad
 from scipy import ndimage
 
@@ -111,6 +111,13 @@ def test_prores_carries_the_alpha_it_was_given(tmp_path):
     assert ((drawn[..., 3] > 40) & (drawn[..., 3] < 140)).sum() > 200
     solid = drawn[..., 3] == 255
     assert np.abs(frames[0][solid][:, :3].astype(int) - drawn[solid][:, :3]).mean() < 3.0  # colours survive BT.709
+
+
+def test_alpha_is_straight():
+    """Half-clear red is full red with half alpha, as editors expect it, not darkened by its own alpha."""
+    image = QImage(4, 4, QImage.Format.Format_ARGB32_Premultiplied)
+    image.fill(QColor(255, 0, 0, 128))
+    assert film._straight(image)[2, 2].tolist() == [255, 0, 0, 128]
 
 
 def test_a_sequence_is_numbered_png_files_with_the_drawn_pixels(tmp_path):
