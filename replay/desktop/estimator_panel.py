@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -27,7 +28,7 @@ from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review import edits
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
-from replay.review.summary import found_bias_text, gate_text, pad_tilt_of_bias_rad
+from replay.review.summary import found_bias_text, gates_of, pad_specific_force_imu_mps2, pad_tilt_of_bias_rad
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius, kelvin
 
@@ -108,6 +109,7 @@ class EstimatorPanel(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._snapshot: Snapshot | None = None
+        self._pad_force: np.ndarray | None = None
         self._review = Review()
         self.rows: dict[tuple[str, int], AxisRow] = {}
         self.settings: dict[str, OptionalNumber | QWidget] = {}
@@ -167,9 +169,11 @@ class EstimatorPanel(QWidget):
 
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw what came of it: gates, run time, failure, and the pad tilts that biases stand for."""
-        self._snapshot = snapshot
+        before, self._snapshot = self._snapshot, snapshot
+        if before is None or before.log is not snapshot.log or _quiet(before) != _quiet(snapshot):
+            self._pad_force = pad_specific_force_imu_mps2(snapshot)
         solution = snapshot.what_if or snapshot.as_flown
-        self.gates.setText(gate_text(solution))
+        self.gates.setText(gates_of(snapshot))
         for name, label in self.found.items():
             text = found_bias_text(solution, _FOUND[name])
             label.setText(text)
@@ -192,10 +196,10 @@ class EstimatorPanel(QWidget):
     def _show_tilts(self) -> None:
         if self._snapshot is None:
             return
-        bias = np.asarray(self._review.corrected.accel_bias_imu_mps2)
+        bias = self._review.corrected.accel_bias_imu_mps2
         for axis in range(3):
-            tilt_rad = pad_tilt_of_bias_rad(self._snapshot, axis, bias[axis])
-            self.rows["accel_bias_imu_mps2", axis].tilt.setText("" if np.isnan(tilt_rad) else f"{abs(tilt_rad) / DEG:.2f}°")
+            tilt_rad = math.nan if self._pad_force is None else pad_tilt_of_bias_rad(self._pad_force, axis, bias[axis])
+            self.rows["accel_bias_imu_mps2", axis].tilt.setText("" if math.isnan(tilt_rad) else f"{tilt_rad / DEG:.2f}°")
         self.pad.setText(pad_text(self._snapshot))
 
     def _site_placeholder(self, name: str, to_shown: Callable[[float], float], default: str) -> str:
@@ -388,6 +392,10 @@ def _labelled(text: str, entry: QWidget) -> QHBoxLayout:
     row.addWidget(label, 1)
     row.addWidget(entry)
     return row
+
+
+def _quiet(snapshot: Snapshot) -> tuple[float, float]:
+    return snapshot.as_flown.levelling.start_log_s, snapshot.as_flown.levelling.stop_log_s
 
 
 def pad_text(snapshot: Snapshot) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from replay.flightlog.log import FlightLog
 from replay.motion.site import Site
 from replay.motion.solution import Events, Solution
-from replay.review import series
+from replay.review import series, summary
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.sensors.calibration import Calibration
@@ -122,7 +122,7 @@ class Estimating:
             onboard=work.onboard,
             vehicle=request.vehicle,
             is_preview=is_preview,
-            extras={series.OVERLAYS: overlays} if overlays else {},
+            extras={summary.GATES: summary.gate_text(what_if or as_flown)} | ({series.OVERLAYS: overlays} if overlays else {}),
         )
         self._series = series.prepare(snapshot, request.wanted_traces, self._series)
         return dataclasses.replace(snapshot, extras={**snapshot.extras, series.EXTRA: self._series})

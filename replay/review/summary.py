@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,29 +11,28 @@ from replay.motion.solution import PHASES, Solution
 from replay.review.snapshot import Snapshot
 from replay.units import DEG
 
+GATES: Final = "gates"
+"""Under this name `Snapshot.extras` carries the gate text."""
 
-def pad_tilt_of_bias_rad(snapshot: Snapshot, axis: int, bias_mps2: float) -> float:
+
+def pad_tilt_of_bias_rad(force_imu_mps2: NDArray[np.float64], axis: int, bias_mps2: float) -> float:
     """How far a bias on one imu axis turns the vertical that levelling finds, rad.
 
     Parameters
     ----------
-    snapshot : Snapshot
-        Its log and quiet window give the specific force on the pad, in imu axes, so that the mount plays no part.
+    force_imu_mps2 : ndarray, shape (3,)
+        Specific force on the pad (`pad_specific_force_imu_mps2`), in imu axes, so that the mount plays no part.
     axis : int
     bias_mps2 : float
 
     Returns
     -------
     float
-        Angle between the vertical found with and without it; about bias / g across the vehicle and nothing along it. NaN without an
-        accelerometer.
+        Angle between the vertical found with and without it: about bias / g across the vehicle and nothing along it.
     """
-    force = pad_specific_force_imu_mps2(snapshot)
-    if force is None:
-        return float("nan")
-    other = force.copy()
+    other = np.array(force_imu_mps2, dtype=float)
     other[axis] -= bias_mps2
-    return float(np.arctan2(np.linalg.norm(np.cross(force, other)), force @ other))
+    return float(np.arctan2(np.linalg.norm(np.cross(force_imu_mps2, other)), force_imu_mps2 @ other))
 
 
 def pad_specific_force_imu_mps2(snapshot: Snapshot) -> NDArray[np.float64] | None:
@@ -81,6 +82,12 @@ def gate_spans(solution: Solution) -> list[tuple[float, float, str]]:
         if j > i and solution.is_gravity_used[i]:
             spans.append((float(solution.log_time_s[i]), float(solution.log_time_s[j - 1]), PHASES[phase[i]]))
     return spans
+
+
+def gates_of(snapshot: Snapshot) -> str:
+    """`gate_text` of what is drawn; the worker has made it ready where the snapshot came from one."""
+    ready = (snapshot.extras or {}).get(GATES)
+    return ready if isinstance(ready, str) else gate_text(snapshot.what_if or snapshot.as_flown)
 
 
 def gate_text(solution: Solution) -> str:

@@ -13,7 +13,7 @@ from replay.desktop.estimator_panel import EstimatorPanel, calibration_fields
 from replay.errors import CannotEstimate
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review.review import Review
-from replay.review.summary import found_bias_text, gate_text, pad_tilt_of_bias_rad
+from replay.review.summary import found_bias_text, gate_text, pad_specific_force_imu_mps2, pad_tilt_of_bias_rad
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
 
@@ -185,13 +185,24 @@ def test_a_transverse_bias_stands_for_a_pad_tilt_of_arctan_b_over_g(bias_mps2):
     Groves, Principles of GNSS, Inertial, and Multisensor Integrated Navigation Systems, 2nd ed., section 5.6 (roll and pitch from
     the accelerometers); 1 mg is 0.0573 degrees.
     """
+    force = np.array([bias_mps2, 0.0, 9.81])
+    assert pad_tilt_of_bias_rad(force, 0, bias_mps2) == pytest.approx(math.atan(abs(bias_mps2) / 9.81), abs=1e-12)
+    assert pad_tilt_of_bias_rad(force, 1, 0.0) == 0.0
+
+
+def test_the_pad_force_is_the_mean_over_the_quiet_window():
+    """Rows outside it and rows without a number don't count."""
     snapshot = drawn_flight.snapshot(rate_hz=100.0)
     channel = snapshot.log["accel_raw_imu_mps2"]
-    values = np.tile([bias_mps2, 0.0, 9.81], (channel.n_samples, 1))
+    start, stop = snapshot.as_flown.levelling.start_log_s, snapshot.as_flown.levelling.stop_log_s
+    values = np.full((channel.n_samples, 3), 100.0)
+    inside = (channel.log_time_s >= start) & (channel.log_time_s < stop)
+    values[inside] = [0.1, 0.2, 9.8]
+    values[np.flatnonzero(inside)[::7]] = np.nan
     log = dataclasses.replace(snapshot.log, channels={"accel_raw_imu_mps2": dataclasses.replace(channel, values=values)})
-    snapshot = dataclasses.replace(snapshot, log=log)
-    assert pad_tilt_of_bias_rad(snapshot, 0, bias_mps2) == pytest.approx(math.atan(abs(bias_mps2) / 9.81), abs=1e-12)
-    assert pad_tilt_of_bias_rad(snapshot, 1, 0.0) == 0.0
+    assert pad_specific_force_imu_mps2(dataclasses.replace(snapshot, log=log)) == pytest.approx([0.1, 0.2, 9.8])
+    without = dataclasses.replace(snapshot.log, channels={})
+    assert pad_specific_force_imu_mps2(dataclasses.replace(snapshot, log=without)) is None
 
 
 def test_one_milli_g_stands_for_0_0573_degrees(panel):
