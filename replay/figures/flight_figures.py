@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from replay import rotation
 from replay.figures.export import Drawn
-from replay.figures.lines import draw_pane, draw_stack, pane_keys, span_s, zero_log_s
+from replay.figures.lines import draw_pane, draw_stack, name_variants, pane_keys, span_s, zero_log_s
 from replay.figures.style import DASHES, VARIANT_NAMES, FigureSettings
 from replay.motion.solution import Solution
 from replay.review.catalogue import attitude_at
@@ -88,6 +88,8 @@ def overview(figure: Figure, snapshot: Snapshot, settings: FigureSettings) -> Dr
 def attitude(figure: Figure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
     """Tilt, tilt azimuth and roll, as flown against what-if, and the angle between the two noses."""
     s, w = snapshot.as_flown, snapshot.what_if
+    if settings.stop_s is None and np.isfinite(s.events.apogee_log_s):
+        settings = _with_span(settings, -1.0, s.events.apogee_log_s - zero_log_s(snapshot) + 1.0)
     rows = figure.subplots(4 if w is not None else 3, 1, sharex=True)
     series = of_snapshot(snapshot)
     for axes, key in zip(rows, ("tilt", "tilt_azimuth", "roll"), strict=False):
@@ -108,6 +110,7 @@ def attitude(figure: Figure, snapshot: Snapshot, settings: FigureSettings) -> Dr
         words = f"the noses of flight as flown and what-if lie up to {largest:.2f} deg apart before apogee"
     rows[-1].set_xlabel("time from liftoff (s)")
     figure.align_ylabels(list(rows))
+    name_variants(figure, list(rows))
     return Drawn(
         f"Attitude as flown against what-if: {words}. {_method_words(snapshot)}{HEADING_NOTE}",
         f"Tilt, tilt azimuth and roll over time; {words}.",
@@ -208,7 +211,7 @@ def path(figure: Figure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
     plan.set_xlabel("east (m)")
     plan.set_ylabel("north (m)")
     plan.set_aspect("equal", adjustable="datalim")
-    plan.legend(loc="best")
+    name_variants(figure, [plan])
     elevation.set_xlabel(f"towards {np.degrees(np.arctan2(along[0], along[1])) % 360:.0f}° (m)")
     elevation.set_ylabel("height (m)")
     elevation.set_aspect("equal", adjustable="datalim")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,17 +87,21 @@ def draw_pane(axes: Axes, snapshot: Snapshot, settings: FigureSettings, keys: Se
     for key in keys:
         trace = series.catalogue[key]
         for line in series.lines(key):
-            names = [trace.component or (trace.label if len(keys) > 1 else ""), VARIANT_NAMES.get(line.variant, line.variant)]
-            if line.variant in ("as_flown", "logged") and len(keys) > 1:
-                names = names[:1]
+            own = (trace.component or trace.label) if len(keys) > 1 else ""
             look = look_of(line, trace.component, len(keys), place)
-            draw_line(axes, line, zero, start, stop, width_px, look, ", ".join(n for n in names if n))
+            # beside other traces a what-if keeps its trace's colour, dotted, and takes no room in the legend
+            if own and line.variant not in ("as_flown", "logged"):
+                look, label = (SERIES.get(trace.component, look)[0], "dotted"), "_"
+            else:
+                label = own or VARIANT_NAMES.get(line.variant, line.variant)
+            draw_line(axes, line, zero, start, stop, width_px, look, label)
             place += 1
     first = series.catalogue[keys[0]]
-    axes.set_ylabel(f"{first.label}\n({first.unit})" if first.unit else first.label)
+    label = f"{first.label} {first.component}" if len(keys) == 1 and first.component else first.label
+    axes.set_ylabel(f"{label}\n({first.unit})" if first.unit else label)
     axes.set_xlim(start, stop)
-    if place > 1:
-        axes.legend(loc="best", ncols=min(place, 3))
+    if len(keys) > 1:
+        axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), borderaxespad=0.3)
 
 
 def draw_stack(figure: Figure, snapshot: Snapshot, settings: FigureSettings, panes: Sequence[Sequence[str]]) -> list[Axes]:
@@ -110,4 +114,16 @@ def draw_stack(figure: Figure, snapshot: Snapshot, settings: FigureSettings, pan
         axes.label_outer()
     stack[-1].set_xlabel("time from liftoff (s)" if np.isfinite(snapshot.as_flown.events.liftoff_log_s) else "time from start of log (s)")
     figure.align_ylabels(list(stack))
+    name_variants(figure, list(stack))
     return list(stack)
+
+
+def name_variants(figure: Figure, stack: Sequence[Axes]) -> None:
+    """One legend above the figure for panes that hold one trace each, so that it covers no data."""
+    named: dict[str, Any] = {}
+    for axes in stack:
+        if axes.get_legend() is None:
+            for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
+                named.setdefault(label, handle)
+    if len(named) > 1:
+        figure.legend(list(named.values()), list(named), loc="outside upper right", ncols=len(named))

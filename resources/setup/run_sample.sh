@@ -13,7 +13,7 @@ mkdir -p "$out"
 echo
 echo "== Figures (as flown, and with the calibration proven afterwards)"
 for name in overview attitude plumb-circle path; do
-  "$bin/plumbline" figure "$log" "$name" --vehicle "$vehicle" --calibration "$calibration" --out "$out/$name.pdf" --force
+  "$bin/plumbline" figure "$log" "$name" --vehicle "$vehicle" --calibration "$calibration" --method integrate --out "$out/$name.pdf" --force
 done
 if [ -n "${DISPLAY:-}${WAYLAND_DISPLAY:-}" ] || [ "$(uname -s)" = "Darwin" ]; then
   echo
