@@ -35,6 +35,7 @@ def check_channels(channels: Mapping[str, Channel]) -> list[Issue]:
         issues += _carries(channels.get(name), word)
     issues += _one_g(channels)
     issues += _rates(channels)
+    issues += _turns(channels)
     for name, (low, high, unit, factor, offset) in _PLAUSIBLE.items():
         if name in channels:
             middle = float(np.nanmedian(channels[name].values))
@@ -104,6 +105,19 @@ def _rates(channels: Mapping[str, Channel]) -> list[Issue]:
     if rest > 25.0 * DEG and float(np.min(spreads)) < 1.0 * DEG:
         return [Issue("warning", f"implausible unit or a large bias: at its quietest it reads {rest / DEG:.3g} deg/s", gyro.columns[0])]
     return []
+
+
+def _turns(channels: Mapping[str, Channel]) -> list[Issue]:
+    """While the record turns slowly, gravity turns in the accelerometer's axes at the gyro's rate (swinging under a parachute: to a factor of 2)."""
+    accel, gyro = channels.get(_ACCEL), channels.get(_RATE)
+    if accel is None or gyro is None or accel.n_samples < 50 or gyro.n_samples < 50:
+        return []
+    good = np.isfinite(accel.values).all(axis=1)
+    ratio = infer.turn_of_up(gyro.values, gyro.log_time_s, (accel.log_time_s[good], accel.values[good]))
+    if ratio is None or 0.3 < ratio < 3.0:
+        return []
+    text = f"implausible unit or scale: gravity turns in the accelerometer's axes at {ratio:.3g} of the rate read"
+    return [Issue("warning", text, gyro.columns[0])]
 
 
 def _clipped(channel: Channel) -> list[Issue]:

@@ -103,15 +103,15 @@ def rate_unit(
         The record holds a flight, in which nothing turns at less than 35 deg/s throughout.
     """
     for label, angles in (
-        ("the computer's attitude turns", _turn_of_attitude(values, time_s, attitude)),
-        ("gravity turns", _turn_of_up(values, time_s, up)),
+        ("the computer's attitude turns", turn_of_attitude(values, time_s, attitude)),
+        ("gravity turns", turn_of_up(values, time_s, up)),
     ):
         if angles is None:
             continue
         ratio = angles
         for unit in ("rad/s", "deg/s", "mdeg/s"):
             factor = FAMILIES["rate"][unit][0]
-            if abs(np.log(ratio / factor)) < np.log(1.8):
+            if abs(np.log(ratio / factor)) < np.log(3.0):
                 return Found(unit, f"{label} at {ratio / factor:.2f} of the rate read in {unit}")
     finite = values[np.isfinite(values)]
     if not len(finite):
@@ -132,7 +132,7 @@ def rate_unit(
     return Found("deg/s", f"at rest it scatters by {noise:.2g}", is_sure=False)
 
 
-def _turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array] | None) -> float | None:
+def turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array] | None) -> float | None:
     """True rate per logged rate, from angles between successive attitudes; None where nothing turns enough to tell."""
     if attitude is None or len(attitude[0]) < 20:
         return None
@@ -151,7 +151,7 @@ def _turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array
     return float((true * logged).sum() / (logged**2).sum())
 
 
-def _turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> float | None:
+def turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> float | None:
     """True rate per logged rate, from gravity turning in the sensor's axes while its length stays near g."""
     if up is None or len(up[0]) < 50:
         return None

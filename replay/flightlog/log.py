@@ -16,13 +16,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 
-def read_only(array: NDArray[Any]) -> NDArray[Any]:
-    """Contiguous copy or view that nothing can write to."""
-    array = np.ascontiguousarray(array)
-    array.flags.writeable = False
-    return array
-
-
 @dataclass(frozen=True, eq=False)
 class Channel:
     """One quantity on its own clock.

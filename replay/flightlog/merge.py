@@ -79,6 +79,9 @@ def _add_numbers(work: Merge, channel: str) -> None:
         return
     source, entries = found
     raw = np.stack([_raw(source, entry, channel) for entry in entries], axis=1)
+    if not np.isfinite(raw).any():
+        work.say("warning", "no value at all: left out", entries[0].column, file=source.name)
+        return
     entries = _with_units(work, channel, source, entries, raw)
     if any(not entry.unit for entry in entries):
         work.unread += entries

@@ -560,6 +560,86 @@ def test_a_stated_unit_that_can_not_be(write):
     assert "implausible unit or scale" in problem.text
 
 
+@pytest.mark.parametrize(
+    ("header", "value", "words"),
+    [("pressure [Pa]", 1013.25, "implausible unit: median of 10.13 hPa"),
+        ("temperature [°C]", 294.65, "implausible unit: median of 294"),
+     ("vbat [V]", 7400.0, "implausible unit: median of 7400 V"), ("altitude [m]", 250000.0, "implausible unit")],
+)  # fmt: skip
+def test_stated_units_no_flight_reads(write, header, value, words):
+    """Kept as stated, since the file says so, and told."""
+    log = read_log(write(table_text(plain(**{header: value + 0.01 * np.sin(HAND.time_s)}))))
+    assert any(words in text for text in texts(log, "warning"))
+
+
+def test_a_gyro_that_can_not_be(write):
+    """A file that says rad/s over deg/s: gravity turns at a fiftieth of the rate it claims; at ten times that, no gyro reaches it."""
+    names = ("ax", "ay", "az", "gx [rad/s]", "gy [rad/s]", "gz [rad/s]")
+    log = read_log(write(table_text({"t": HAND.time_s, **imu_columns(HAND, 1.0, DEG, names)})))
+    assert any("gravity turns in the accelerometer's axes at 0.0175 of the rate read" in text for text in texts(log, "warning"))
+    log = read_log(write(table_text({"t": HAND.time_s, **imu_columns(HAND, 1.0, 0.1 * DEG, names)})))
+    assert any("implausible unit: it reaches" in text for text in texts(log, "warning"))
+
+
+def test_gyro_counts_have_no_scale_in_the_data(write):
+    """Whole numbers up to thirty thousand: told as a problem, kept to be drawn."""
+    counts = {name: np.rint(HAND.rate[:, k] * 9000).astype(int) for k, name in enumerate(("gx", "gy", "gz"))}
+    record = flown()
+    counts = {name: np.rint(record.rate[:, 2] * 9000).astype(int) for name in counts}
+    log = read_log(write(table_text({"t": record.time_s, **dict(list(imu_columns(record).items())[:3]), **counts})))
+    assert any("counts, whose scale the data can't tell" in issue.text for issue in problems(log))
+    assert log["gx"].is_extra
+
+
+def test_quaternions_that_are_none(write):
+    """Rows of zeros before the filter has started are blank, by row; a column of some other length is left out."""
+    q = HAND.q_enu_from_imu.copy()
+    q[:5] = 0.0
+    log = read_log(write(table_text(plain(**attitude_columns(q)), digits=8)))
+    assert log[QUATERNION].n_samples == HAND.n - 5
+    assert next(issue for issue in log.issues if "length other than 1" in issue.text).rows == (2, 3, 4, 5, 6)
+    log = read_log(write(table_text(plain(**attitude_columns(3.0 * HAND.q_enu_from_imu)), digits=8)))
+    assert QUATERNION not in log
+    assert any("has length 3" in text for text in texts(log, "warning"))
+
+
+def test_blank_columns_are_left_out(write):
+    """Nothing to draw, and said so."""
+    log = read_log(write(table_text(plain(vbat=np.full(HAND.n, np.nan), note=[""] * HAND.n))))
+    assert "battery_v" not in log
+    assert "note" not in log
+    assert any("no value at all" in text for text in texts(log))
+    assert any("a blank column" in text for text in texts(log))
+
+
+def test_samples_that_lack_an_axis(write):
+    """NaN where the cell is blank, and counted."""
+    columns = plain()
+    columns["ay"] = np.where(np.arange(HAND.n) % 100 == 7, np.nan, columns["ay"])
+    log = read_log(write(table_text(columns)))
+    assert np.count_nonzero(np.isnan(log[ACCEL].values)) == 8
+    assert any("8 samples lack an axis" in text for text in texts(log))
+
+
+def test_a_file_without_a_clock_beside_one_with_it(write):
+    """Left out by name; the flight is read."""
+    paths, *_ = several(write)
+    settings = write("gain,offset\n" + "1.5,2.5\n1.25,2.25\n" * 5, "settings.csv")
+    log = read_log([*paths, settings])
+    assert any(text.startswith("settings.csv: no time column") for text in texts(log, "warning"))
+    assert RATE in log
+
+
+def test_two_files_of_one_name(write, tmp_path):
+    """A map tells files apart by name, so that two of one name are refused."""
+    path = write(table_text(plain()))
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "log.csv").write_bytes(path.read_bytes())
+    with pytest.raises(LogReadError, match="files of different names"):
+        read_log([path, other / "log.csv"])
+
+
 def test_a_log_that_is_too_slow(write):
     """One row a second carries no attitude."""
     log = read_log(write(table_text({"time_s": np.arange(60.0), **imu_columns(hand_held(60))})))
