@@ -40,7 +40,7 @@ def paint_ground(painter: QPainter, inside: QRectF, scale: TimeScale, marks: Mar
     painter.setFont(font)
     line_px = QFontMetricsF(font).height()
     low, high = values
-    step, levels = ticks(low, high, (high - low) * 1.9 * line_px / max(inside.height(), 1.0))
+    step, levels = ticks(low, high, (high - low) * 1.4 * line_px / max(inside.height(), 1.0))
     places = [(level, inside.bottom() - (level - low) / (high - low) * inside.height()) for level in levels]
     lines += [QLineF(inside.left(), y, inside.right(), y) for _, y in places]
     painter.setPen(QPen(QColor(_GRID), 1.0))
