@@ -25,8 +25,8 @@ def from_rotvec(x, y, z):  # type: ignore[no-untyped-def]
     if s < 0.25:
         # cosine and sinc of half the angle in powers of its square: no root, no division, no trigonometry on the common path
         c = 0.25 * s
-        w = 1.0 - c * (1 / 2 - c * (1 / 24 - c * (1 / 720 - c * (1 / 40320 - c * (1 / 3628800 - c / 479001600)))))
-        half_sinc = 0.5 - c * (1 / 12 - c * (1 / 240 - c * (1 / 10080 - c * (1 / 725760 - c * (1 / 79833600 - c / 12454041600)))))
+        w = 1.0 - c * (1 / 2 - c * (1 / 24 - c * (1 / 720 - c * (1 / 40320 - c * (1 / 3628800 - c * (1 / 479001600))))))
+        half_sinc = 0.5 - c * (1 / 12 - c * (1 / 240 - c * (1 / 10080 - c * (1 / 725760 - c * (1 / 79833600 - c * (1 / 12454041600))))))
     else:
         angle = math.sqrt(s)
         half_sinc = math.sin(0.5 * angle) / angle

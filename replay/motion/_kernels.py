@@ -45,6 +45,17 @@ def fill_rows(time_s, values):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def mark_finite(a, b, out):  # type: ignore[no-untyped-def]
+    """out[i] stays what it is where rows i of `a` and `b` are finite, else turns False. Returns how many rows are not."""
+    n_bad = 0
+    for i in range(len(a)):
+        if not np.isfinite(a[i, 0] + a[i, 1] + a[i, 2] + b[i, 0] + b[i, 1] + b[i, 2]):
+            out[i] = False
+            n_bad += 1
+    return n_bad
+
+
+@compiled
 def curvature(time_s, rate, is_gap_before, out, work):  # type: ignore[no-untyped-def]
     """Second time derivative of the rate at each sample, by a tridiagonal solve per stretch between gaps. `work`: shape (n,)."""
     n = len(time_s)
@@ -106,57 +117,62 @@ def _curvature_of_stretch(time_s, rate, start, stop, out, work):  # type: ignore
 def step_rotvec(h, ax, ay, az, bx, by, bz, kax, kay, kaz, kbx, kby, kbz):  # type: ignore[no-untyped-def]
     """Rotation vector of one step h from rates a, b at its ends and their curvatures ka, kb: sixth-order Magnus expansion."""
     c3 = h * h * h
+    half, quarter = 0.5 * h, 0.25 * c3
     # h, h², h³ times the middle value, slope and half curvature of the cubic over the step
-    p3x, p3y, p3z = 0.25 * c3 * (kax + kbx), 0.25 * c3 * (kay + kby), 0.25 * c3 * (kaz + kbz)
-    thx, thy, thz = 0.5 * h * (ax + bx) - p3x / 6.0, 0.5 * h * (ay + by) - p3y / 6.0, 0.5 * h * (az + bz) - p3z / 6.0
-    p1x, p1y, p1z = thx - p3x / 12.0, thy - p3y / 12.0, thz - p3z / 12.0
-    c60 = c3 / 60.0
+    p3x, p3y, p3z = quarter * (kax + kbx), quarter * (kay + kby), quarter * (kaz + kbz)
+    thx, thy, thz = half * (ax + bx) - p3x * (1 / 6), half * (ay + by) - p3y * (1 / 6), half * (az + bz) - p3z * (1 / 6)
+    p1x, p1y, p1z = thx - p3x * (1 / 12), thy - p3y * (1 / 12), thz - p3z * (1 / 12)
+    c60 = c3 * (1 / 60)
     p2x, p2y, p2z = h * (bx - ax) - c60 * (kbx - kax), h * (by - ay) - c60 * (kby - kay), h * (bz - az) - c60 * (kbz - kaz)
     # C1 = p2 × p1
     c1x, c1y, c1z = p2y * p1z - p2z * p1y, p2z * p1x - p2x * p1z, p2x * p1y - p2y * p1x
     # C2 = −(2 p3 + C1) × p1 / 60
     dx, dy, dz = 2.0 * p3x + c1x, 2.0 * p3y + c1y, 2.0 * p3z + c1z
-    ex = p2x - (dy * p1z - dz * p1y) / 60.0
-    ey = p2y - (dz * p1x - dx * p1z) / 60.0
-    ez = p2z - (dx * p1y - dy * p1x) / 60.0
+    ex = p2x - (dy * p1z - dz * p1y) * (1 / 60)
+    ey = p2y - (dz * p1x - dx * p1z) * (1 / 60)
+    ez = p2z - (dx * p1y - dy * p1x) * (1 / 60)
     fx, fy, fz = c1x - 20.0 * p1x - p3x, c1y - 20.0 * p1y - p3y, c1z - 20.0 * p1z - p3z
     return (
-        thx + (ey * fz - ez * fy) / 240.0,
-        thy + (ez * fx - ex * fz) / 240.0,
-        thz + (ex * fy - ey * fx) / 240.0,
+        thx + (ey * fz - ez * fy) * (1 / 240),
+        thy + (ez * fx - ex * fz) * (1 / 240),
+        thz + (ex * fy - ey * fx) * (1 / 240),
     )
 
 
 @compiled
-def integrate(time_s, rate, bend, bias, i_start, q_start, is_gap_before, out):  # type: ignore[no-untyped-def]
-    """Attitude from rates: forward and backward from sample `i_start`, where it is `q_start`. `bend` is the rate's curvature.
+def _turn(time_s, rate, bend, bx, by, bz, is_gap_before, i):  # type: ignore[no-untyped-def]
+    """Rotation vector of the step from sample i to i + 1; over a gap the rate is a straight line, no curvature of either side."""
+    h = time_s[i + 1] - time_s[i]
+    ax, ay, az = rate[i, 0] - bx, rate[i, 1] - by, rate[i, 2] - bz
+    cx, cy, cz = rate[i + 1, 0] - bx, rate[i + 1, 1] - by, rate[i + 1, 2] - bz
+    curved = 0.0 if is_gap_before[i + 1] else 1.0
+    return step_rotvec(
+        h, ax, ay, az, cx, cy, cz, curved * bend[i, 0], curved * bend[i, 1], curved * bend[i, 2],
+        curved * bend[i + 1, 0], curved * bend[i + 1, 1], curved * bend[i + 1, 2],
+    )  # fmt: skip
 
-    Across a gap the rate is a straight line: no curvature of either side reaches over it.
-    """
-    n = len(time_s)
+
+@compiled
+def integrate(time_s, rate, bend, bias, i_start, q_start, is_gap_before, out):  # type: ignore[no-untyped-def]
+    """Attitude from rates: forward and backward from sample `i_start`, where it is `q_start`. `bend` is the rate's curvature."""
     bx, by, bz = bias[0], bias[1], bias[2]
     w, x, y, z = q_start[0], q_start[1], q_start[2], q_start[3]
     out[i_start, 0], out[i_start, 1], out[i_start, 2], out[i_start, 3] = w, x, y, z
-    for direction in range(2):
-        w, x, y, z = q_start[0], q_start[1], q_start[2], q_start[3]
-        sign = 1.0 if direction == 0 else -1.0
-        n_steps = n - 1 - i_start if direction == 0 else i_start
-        for k in range(n_steps):
-            i = i_start + k if direction == 0 else i_start - k - 1  # the step from i to i + 1
-            curved = 0.0 if is_gap_before[i + 1] else 1.0
-            rx, ry, rz = step_rotvec(
-                time_s[i + 1] - time_s[i],
-                rate[i, 0] - bx, rate[i, 1] - by, rate[i, 2] - bz,
-                rate[i + 1, 0] - bx, rate[i + 1, 1] - by, rate[i + 1, 2] - bz,
-                curved * bend[i, 0], curved * bend[i, 1], curved * bend[i, 2],
-                curved * bend[i + 1, 0], curved * bend[i + 1, 1], curved * bend[i + 1, 2],
-            )  # fmt: skip
-            dw, dx, dy, dz = from_rotvec(sign * rx, sign * ry, sign * rz)
-            w, x, y, z = multiply(w, x, y, z, dw, dx, dy, dz)
-            unit = 1.5 - 0.5 * (w * w + x * x + y * y + z * z)
-            w, x, y, z = w * unit, x * unit, y * unit, z * unit
-            j = i + 1 if direction == 0 else i
-            out[j, 0], out[j, 1], out[j, 2], out[j, 3] = w, x, y, z
+    for i in range(i_start, len(time_s) - 1):
+        rx, ry, rz = _turn(time_s, rate, bend, bx, by, bz, is_gap_before, i)
+        dw, dx, dy, dz = from_rotvec(rx, ry, rz)
+        w, x, y, z = multiply(w, x, y, z, dw, dx, dy, dz)
+        unit = 1.5 - 0.5 * (w * w + x * x + y * y + z * z)
+        w, x, y, z = w * unit, x * unit, y * unit, z * unit
+        out[i + 1, 0], out[i + 1, 1], out[i + 1, 2], out[i + 1, 3] = w, x, y, z
+    w, x, y, z = q_start[0], q_start[1], q_start[2], q_start[3]
+    for i in range(i_start - 1, -1, -1):
+        rx, ry, rz = _turn(time_s, rate, bend, bx, by, bz, is_gap_before, i)
+        dw, dx, dy, dz = from_rotvec(rx, ry, rz)
+        w, x, y, z = multiply(w, x, y, z, dw, -dx, -dy, -dz)
+        unit = 1.5 - 0.5 * (w * w + x * x + y * y + z * z)
+        w, x, y, z = w * unit, x * unit, y * unit, z * unit
+        out[i, 0], out[i, 1], out[i, 2], out[i, 3] = w, x, y, z
 
 
 @compiled
@@ -311,6 +327,38 @@ def block_statistics(time_s, accel, rate, block_s, is_gap_before, out):  # type:
 
 
 @compiled
+def carry(time_s, accel, rate, bias, size, out):  # type: ignore[no-untyped-def]
+    """Rest in blocks of `size` rows: mean time, mean rate (3), mean specific force (3) carried by the gyro into the axes of the last row.
+
+    `out`: shape (n // size, 7); rows left over at the end are carried too but counted in no block. Rates are small here: a straight
+    line over each step will do.
+    """
+    n, k = len(time_s), len(out)
+    r = 1.0 / size
+    bx, by, bz = 2.0 * bias[0], 2.0 * bias[1], 2.0 * bias[2]
+    w, x, y, z = 1.0, 0.0, 0.0, 0.0
+    for j in range(k + 1):
+        t, gx, gy, gz, sx, sy, sz = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for i in range(j * size, min((j + 1) * size, n)):
+            if i > 0:
+                h = 0.5 * (time_s[i] - time_s[i - 1])
+                dw, dx, dy, dz = from_rotvec(
+                    h * (rate[i, 0] + rate[i - 1, 0] - bx), h * (rate[i, 1] + rate[i - 1, 1] - by), h * (rate[i, 2] + rate[i - 1, 2] - bz)
+                )
+                w, x, y, z = multiply(w, x, y, z, dw, dx, dy, dz)
+            fx, fy, fz = rotate(w, x, y, z, accel[i, 0], accel[i, 1], accel[i, 2])
+            t, gx, gy, gz = t + time_s[i], gx + rate[i, 0], gy + rate[i, 1], gz + rate[i, 2]
+            sx, sy, sz = sx + fx, sy + fy, sz + fz
+        if j < k:
+            out[j, 0], out[j, 1], out[j, 2], out[j, 3] = r * t, r * gx, r * gy, r * gz
+            out[j, 4], out[j, 5], out[j, 6] = r * sx, r * sy, r * sz
+    unit = 1.0 / math.sqrt(w * w + x * x + y * y + z * z)
+    w, x, y, z = w * unit, x * unit, y * unit, z * unit
+    for j in range(k):  # from the axes of the first row into those of the last
+        out[j, 4], out[j, 5], out[j, 6] = rotate(w, -x, -y, -z, out[j, 4], out[j, 5], out[j, 6])
+
+
+@compiled
 def aid_vertical(time_s, difference, sd, weight_sd, accel_nd, walk, start, gate, patience_s, x, cov, is_used, sigmas):  # type: ignore[no-untyped-def]
     """Errors of dead-reckoned height, vertical speed and vertical acceleration from height differences: forward filter, then smoother.
 
@@ -423,18 +471,21 @@ def grow_tilt_sd(time_s, q, i_start, tilt_sd, bias_sd, nd, walk, scale_sd, out):
 
 
 @compiled
-def take_off_vertical(time_s, i_start, i_rest, knot_s, x, cov, vel, pos, vel_sd, pos_sd):  # type: ignore[no-untyped-def]
+def take_off_vertical(time_s, i_start, i_rest, knot_s, x, cov, scale_sd, vel, pos, vel_sd, pos_sd):  # type: ignore[no-untyped-def]
     """Take the errors found by `aid_vertical` off height and vertical speed, in place, from `i_start` on; cubic between the knots.
 
-    From `i_rest` on height is held and vertical speed stays zero.
+    From `i_rest` on height is held and vertical speed stays zero. `vel_sd`, `pos_sd`: shape (n, 3), the horizontal ones NaN; `scale_sd`
+    is a share of the height that smoothing can't take off.
     """
     n, m = len(time_s), len(knot_s)
+    for i in range(n):
+        pos_sd[i, 0] = pos_sd[i, 1] = vel_sd[i, 0] = vel_sd[i, 1] = np.nan
+        pos_sd[i, 2] = vel_sd[i, 2] = 0.0
     k = 0
     for i in range(i_start, n):
         if i >= i_rest and i > i_start:
             pos[i, 2] = pos[i - 1, 2]
-            pos_sd[i] = pos_sd[i - 1]
-            vel_sd[i] = 0.0
+            pos_sd[i, 2] = pos_sd[i - 1, 2]
             continue
         t = time_s[i]
         while k < m - 1 and knot_s[k + 1] <= t:
@@ -455,5 +506,6 @@ def take_off_vertical(time_s, i_start, i_rest, knot_s, x, cov, vel, pos, vel_sd,
             vv = r * cov[k, 1, 1] + s * cov[k + 1, 1, 1]
         pos[i, 2] -= dh
         vel[i, 2] -= dv
-        pos_sd[i] = math.sqrt(max(vh, 0.0))
-        vel_sd[i] = math.sqrt(max(vv, 0.0))
+        shared = scale_sd * pos[i, 2]
+        pos_sd[i, 2] = math.sqrt(max(vh, 0.0) + shared * shared)
+        vel_sd[i, 2] = math.sqrt(max(vv, 0.0))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -49,7 +51,7 @@ def stretches(is_gap_before: Mask) -> list[slice]:
     """Slices between gaps."""
     n = len(is_gap_before)
     edges = [0, *(int(i) for i in np.flatnonzero(is_gap_before) if i > 0), n]
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [slice(a, b) for a, b in itertools.pairwise(edges) if b > a]
 
 
 def step_rotvec(h: float, a: Array, b: Array, bend_a: Array, bend_b: Array) -> Array:
@@ -162,6 +164,18 @@ def block_statistics(time_s: Array, accel: Array, rate: Array, block_s: float, i
             rows.append([time_s[i], time_s[j - 1], len(f), *f.mean(0), norm, f.var(0).sum(), *w.mean(0), w.var(0).sum()])
         i = j
     return np.array(rows).reshape(-1, 12)
+
+
+def carry(time_s: Array, accel: Array, rate: Array, bias: Array, size: int) -> Array:
+    """Columns as `_kernels.carry`."""
+    q = np.empty((len(time_s), 4))
+    q[0] = 1.0, 0.0, 0.0, 0.0
+    for i in range(1, len(time_s)):
+        half = 0.5 * (time_s[i] - time_s[i - 1])
+        q[i] = rotation.multiply(q[i - 1], rotation.from_rotvec(half * (rate[i] + rate[i - 1] - 2.0 * bias)))
+    carried = rotation.rotate(rotation.multiply(rotation.conjugate(q[-1]), q), accel)
+    rows = np.column_stack((time_s, rate, carried))
+    return np.asarray(rows[: len(rows) // size * size].reshape(-1, size, 7).mean(axis=1))
 
 
 def aid_vertical(

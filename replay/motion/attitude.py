@@ -106,10 +106,11 @@ def estimate_attitude(
         gains |= {"is_gravity_used": is_gravity_used, "is_gap_before": is_gap_before, "gyro_bias_body_radps": bias}
         return _kalman(method, time, rate, accel, q, pad_azimuth_rad, gains)
     n = len(time)
-    is_used = np.ones(n, dtype=bool) if is_gravity_used is None else np.ascontiguousarray(is_gravity_used, dtype=bool)
-    is_used = is_used & np.isfinite(rate).all(axis=1) & np.isfinite(accel).all(axis=1)
+    is_used = np.ones(n, dtype=bool) if is_gravity_used is None else np.array(is_gravity_used, dtype=bool)
+    is_bad = filters.mark_finite(rate, accel, is_used) > 0
     gap = np.zeros(n, dtype=bool) if is_gap_before is None else np.ascontiguousarray(is_gap_before, dtype=bool)
-    rate, accel = filters.filled(time, rate), filters.filled(time, accel)
+    if is_bad:
+        rate, accel = filters.filled(time, rate), filters.filled(time, accel)
     if q is None:
         q = _first_attitude(time, rate, accel, bias, pad_azimuth_rad)
     return _quick(method, time, rate, accel, q, bias, is_used, gap, gains)

@@ -205,21 +205,19 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
     if vertical is None:
         lines.append("height not held to a barometer: " + ("none in the log" if settings.use_barometer else "switched off"))
     else:
-        fields |= _vertical_fields(vertical, len(time_s))
+        fields |= _vertical_fields(vertical)
         if not vertical.is_used.all():
             lines.append(f"{int((~vertical.is_used).sum())} of {len(vertical.is_used)} barometric heights refused")
     return dataclasses.replace(solution, **fields, assumptions=tuple(lines))
 
 
-def _vertical_fields(vertical: trajectory.Vertical, n: int) -> dict[str, Any]:
-    """Standard deviations of height and vertical speed (the horizontal ones NaN: not estimated), refusals and innovations."""
-    pos_sd, vel_sd = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
-    pos_sd[:, 2], vel_sd[:, 2] = vertical.height_sd_m, vertical.vel_up_sd_mps
-    refused = np.flatnonzero(~vertical.is_used)
+def _vertical_fields(vertical: trajectory.Vertical) -> dict[str, Any]:
+    """Standard deviations of height and vertical speed, refusals and innovations."""
+    times, sigmas = vertical.log_time_s[~vertical.is_used].tolist(), vertical.innovation_sigmas[~vertical.is_used].tolist()
     return {
-        "pos_sd_enu_m": pos_sd,
-        "vel_sd_enu_mps": vel_sd,
-        "rejected": tuple(("barometer", float(vertical.log_time_s[k]), float(vertical.innovation_sigmas[k])) for k in refused),
+        "pos_sd_enu_m": vertical.pos_sd_enu_m,
+        "vel_sd_enu_mps": vertical.vel_sd_enu_mps,
+        "rejected": tuple(zip(["barometer"] * len(times), times, sigmas, strict=True)),
         "diagnostics": {
             "barometric height innovation (sigmas)": (vertical.log_time_s, vertical.innovation_sigmas),
             "barometric height (m)": (vertical.log_time_s, vertical.height_m),

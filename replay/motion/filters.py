@@ -32,6 +32,13 @@ def filled(time_s: Array, values: Array) -> Array:
     return values
 
 
+def mark_finite(rate_body_radps: Array, accel_body_mps2: Array, is_used: Mask) -> int:
+    """Turn `is_used` False, in place, where a row is not finite; returns how many are not."""
+    from replay.motion import _kernels
+
+    return int(_kernels.mark_finite(rate_body_radps, accel_body_mps2, is_used))
+
+
 def integrate(time_s: Array, rate_body_radps: Array, bias: Array, i_start: int, q_start: Array, is_gap_before: Mask) -> Array:
     """Gyro only: a curve of sixth order through the point rates, then the exact rotation of each step with its coning term.
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from replay import rotation
 from replay.errors import CannotEstimate
+from replay.motion.filters import mark_finite
 from replay.motion.phasing import Blocks, blocks_of
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
@@ -26,7 +27,8 @@ Array = NDArray[np.float64]
 
 WINDOW_BLOCK_S = 0.1
 LONGEST_WINDOW_S = 20.0
-LOOK_BACK_S = 60.0
+LOOK_BACK_S = 40.0
+MOST_BLOCKS = 400
 SHORTEST_WINDOW_S = 0.5
 GYRO_INSTABILITY_RADPS = 0.003 * DEG
 """Of a bias read over any window, however long: 10 degrees an hour, the middle of what consumer MEMS sensors do (from memory)."""
@@ -125,10 +127,12 @@ def _runs(mask: NDArray[np.bool_], blocks: Blocks, offset: int = 0) -> list[tupl
 def _levelled(measurements: Measurements, part: slice, site: Site, is_quiet: bool) -> Levelling:
     time_s = measurements.log_time_s[part]
     accel, rate = measurements.accel_body_mps2[part], measurements.rate_body_radps[part]
-    is_good = np.isfinite(accel).all(axis=1) & np.isfinite(rate).all(axis=1) & ~measurements.is_accel_clipped[part]
+    is_good = ~measurements.is_accel_clipped[part]
+    mark_finite(rate, accel, is_good)
     if not is_good.any():
         raise CannotEstimate("levelling", f"no usable row between {time_s[0]:.3f} s and {time_s[-1]:.3f} s")
-    time_s, accel, rate = time_s[is_good], np.ascontiguousarray(accel[is_good]), np.ascontiguousarray(rate[is_good])
+    if not is_good.all():
+        time_s, accel, rate = time_s[is_good], np.ascontiguousarray(accel[is_good]), np.ascontiguousarray(rate[is_good])
     if is_quiet:
         bias, bias_sd, up, tilt_sd = _at_rest(time_s, accel, rate)
     else:  # in motion: neither the mean rate is a bias nor the mean specific force the vertical
@@ -151,25 +155,24 @@ def _at_rest(time_s: Array, accel: Array, rate: Array) -> tuple[Array, Array, Ar
     A vehicle that sways ends the window turned a little from where it began, and the mean rate takes that turn for a bias. The
     accelerometer sees it: with the right bias the specific force, carried along by the gyro, does not drift. Both are weighed.
     """
-    bias, bias_sd = _mean_and_sd(rate)
+    blocks = _carried(time_s, accel, rate, rate.mean(axis=0))
+    bias, bias_sd = _mean_and_sd(blocks[:, 1:4])
     span = float(time_s[-1] - time_s[0])
-    carried = _carried(time_s, accel, rate, bias)
-    if len(time_s) >= 20:
-        since = time_s - time_s.mean()
+    if len(blocks) >= 20:
+        since, force = blocks[:, 0] - blocks[:, 0].mean(), blocks[:, 4:]
         spread = float(since @ since)
-        slope = since @ carried / spread
-        _, left_sd = _mean_and_sd(carried - np.multiply.outer(since, slope))
-        up = carried.mean(axis=0)
-        length = float(np.linalg.norm(up))
-        nose = up / length
+        slope = since @ force / spread
+        _, left_sd = _mean_and_sd(force - np.multiply.outer(since, slope))
+        length = float(np.linalg.norm(force.mean(axis=0)))
+        nose = force.mean(axis=0) / length
         # a bias d too large makes the carried force drift by −d × up; along up it is not seen
         seen = np.maximum(1.0 - nose**2, 1e-9)
-        slope_variance = (np.max(left_sd) / length) ** 2 * len(time_s) / spread / seen
+        slope_variance = (np.max(left_sd) / length) ** 2 * len(blocks) / spread / seen
         weight = bias_sd**2 / (bias_sd**2 + slope_variance)
         bias = bias + weight * np.cross(nose, slope / length)
         bias_sd = np.sqrt(1.0 / (1.0 / np.maximum(bias_sd, 1e-12) ** 2 + 1.0 / slope_variance))
-        carried = _carried(time_s, accel, rate, bias)
-    up, up_sd = _mean_and_sd(carried)
+        blocks = _carried(time_s, accel, rate, bias)
+    up, up_sd = _mean_and_sd(blocks[:, 4:])
     up_sd = np.where(np.isfinite(up_sd), up_sd, np.linalg.norm(up))
     tilt_sd = np.hypot(up_sd[0], up_sd[1]) / np.sqrt(2.0) / np.linalg.norm(up)
     # the mean belongs to the window's middle; from there to its end a gyro carries it whose bias is only so well known
@@ -178,11 +181,13 @@ def _at_rest(time_s: Array, accel: Array, rate: Array) -> tuple[Array, Array, Ar
 
 
 def _carried(time_s: Array, accel: Array, rate: Array, bias: Array) -> Array:
-    """Specific force in the body axes of the last sample, each row carried there by the gyro, shape (n, 3)."""
-    from replay.motion.attitude import integrated_rows
+    """Blocks of rest, at most a few hundred: mean time, rate (3) and specific force (3), the force carried into the last row's axes."""
+    from replay.motion import _kernels
 
-    q = integrated_rows(time_s, rate, bias, 0, np.array([1.0, 0.0, 0.0, 0.0]))
-    return rotation.rotate(rotation.multiply(rotation.conjugate(q[-1]), q), accel)
+    size = max(1, len(time_s) // MOST_BLOCKS)
+    out = np.empty((len(time_s) // size, 7))
+    _kernels.carry(time_s, accel, rate, bias, size, out)
+    return out
 
 
 def _mean_and_sd(values: Array) -> tuple[Array, Array]:

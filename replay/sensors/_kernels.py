@@ -90,3 +90,31 @@ def mark_clipped(values, limit, out):  # type: ignore[no-untyped-def]
                 out[i] = True
                 n_marked += 1
     return n_marked
+
+
+@compiled
+def difference_variance(time_s, values, out):  # type: ignore[no-untyped-def]
+    """Variance of the differences of neighbouring good rows, per column into `out`; returns how many there are and the time they span."""
+    n, width = values.shape
+    total = np.zeros(width)
+    square = np.zeros(width)
+    last = -1
+    count = 0
+    spanned = 0.0
+    for i in range(n):
+        row = 0.0
+        for j in range(width):
+            row += values[i, j]
+        if not np.isfinite(row):
+            continue
+        if last >= 0:
+            count += 1
+            spanned += time_s[i] - time_s[last]
+            for j in range(width):
+                d = values[i, j] - values[last, j]
+                total[j] += d
+                square[j] += d * d
+        last = i
+    for j in range(width):
+        out[j] = square[j] / count - (total[j] / count) ** 2 if count > 0 else np.nan
+    return count, spanned

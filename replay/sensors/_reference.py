@@ -32,3 +32,10 @@ def mark_clipped(values: Array, full_scale: float, floor: float) -> Mask:
                 is_twice = is_at & (np.append(is_at[1:], False) | np.append(False, is_at[:-1]))
                 is_marked = is_marked | is_twice
     return np.asarray(is_marked)
+
+
+def difference_variance(time_s: Array, values: Array) -> tuple[Array, int, float]:
+    """Variance of the differences of neighbouring good rows, their number, and the time they span."""
+    is_good = np.isfinite(values).all(axis=1)
+    step = np.diff(values[is_good], axis=0)
+    return step.var(axis=0), len(step), float(np.ptp(time_s[is_good]))

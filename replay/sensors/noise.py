@@ -56,13 +56,13 @@ def white_density(time_s: Array, values: Array) -> float:
 
     From the differences of neighbours, so that a slow drift or sway does not count as noise; the median of the axes.
     """
-    is_good = np.isfinite(values).all(axis=1)
-    if np.count_nonzero(is_good) < 20:
+    from replay.sensors import _kernels
+
+    variance = np.empty(values.shape[1])
+    count, spanned = _kernels.difference_variance(time_s, values, variance)
+    if count < 19:
         return float("nan")
-    step = np.diff(values[is_good], axis=0)
-    dt = float(np.median(np.diff(time_s[is_good])))
-    sd = np.sqrt(np.mean((step - step.mean(axis=0)) ** 2, axis=0) / 2.0)
-    return float(np.median(sd) * np.sqrt(dt))
+    return float(np.sqrt(np.median(variance) / 2.0 * spanned / count))
 
 
 def measured_on_pad(measurements: Measurements, start_log_s: float, stop_log_s: float) -> ImuNoise:

@@ -108,7 +108,7 @@ def test_the_height_holds_what_its_standard_deviation_says():
         site = dataclasses.replace(SITE, ground_temperature_k=SITE.ground_temperature_k + 1.5 * rng.standard_normal())
         found, _, pos, _ = aided(record, events, levelling, site)
         i = int(np.argmax(h))
-        ratios.append((pos[i, 2] - h[i]) / found.height_sd_m[i])
+        ratios.append((pos[i, 2] - h[i]) / found.pos_sd_enu_m[i, 2])
     assert 0.7 < np.sqrt(np.mean(np.square(ratios))) < 1.3
 
 
@@ -120,8 +120,8 @@ def test_the_sites_temperature_scales_the_height(ground_c):
     _, _, pos, _ = aided(record, events, levelling, dataclasses.replace(SITE, ground_temperature_k=kelvin(ground_c)))
     assert abs(pos[top, 2] - h[top]) < 0.4
     found, _, unknown, _ = aided(record, events, levelling, dataclasses.replace(SITE, ground_temperature_k=None))
-    assert found.height_sd_m[top] > 0.03 * h[top], "an assumed temperature is in the standard deviation"
-    assert abs(unknown[top, 2] - h[top]) < 3.0 * found.height_sd_m[top], "25 K off is two and a half of its sd"
+    assert found.pos_sd_enu_m[top, 2] > 0.03 * h[top], "an assumed temperature is in the standard deviation"
+    assert abs(unknown[top, 2] - h[top]) < 3.0 * found.pos_sd_enu_m[top, 2], "25 K off is two and a half of its sd"
 
 
 def test_without_a_barometer_there_is_nothing_to_hold_on_to():

@@ -134,7 +134,8 @@ def test_aid_vertical_comes_round_when_it_was_wrong():
     difference = np.where(time_s > 1.0, 30.0, 0.0)
     x, cov, is_used, sigmas = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty(n, dtype=bool), np.empty(n)
     start = np.array([[0.0, 0.0, 0.0], [0.1, 0.1, 0.01]])
-    _kernels.aid_vertical(time_s, difference, np.full(n, 0.3), np.full(n, 0.01), np.full(n, 0.01), start, 5.0, 0.5, x, cov, is_used, sigmas)
+    sd, noise = np.full(n, 0.3), np.full(n, 0.01)
+    _kernels.aid_vertical(time_s, difference, sd, sd, noise, noise, start, 5.0, 0.5, x, cov, is_used, sigmas)
     refused = time_s[~is_used]
     assert refused.min() > 1.0 and refused.max() < 1.56
     assert abs(x[-1, 0] - 30.0) < 1.0
@@ -146,12 +147,13 @@ def test_take_off_vertical_is_hermite_between_the_knots():
     knots = np.cumsum(rng.uniform(0.1, 0.3, 10))
     x, cov = rng.normal(size=(10, 3)), np.tile(np.diag([0.04, 0.09, 0.01]), (10, 1, 1))
     time_s = np.linspace(knots[0], knots[-1] - 1e-9, 77)
-    vel, pos, vel_sd, pos_sd = np.zeros((77, 3)), np.zeros((77, 3)), np.zeros(77), np.zeros(77)
-    _kernels.take_off_vertical(time_s, 0, 70, knots, x, cov, vel, pos, vel_sd, pos_sd)
+    vel, pos, vel_sd, pos_sd = (np.zeros((77, 3)) for _ in range(4))
+    _kernels.take_off_vertical(time_s, 0, 70, knots, x, cov, 0.1, vel, pos, vel_sd, pos_sd)
     assert_allclose(-pos[:70, 2], CubicHermiteSpline(knots, x[:, 0], x[:, 1])(time_s[:70]), rtol=0, atol=1e-12)
     assert_allclose(-vel[:70, 2], np.interp(time_s[:70], knots, x[:, 1]), rtol=0, atol=1e-12)
     assert np.ptp(pos[69:, 2]) == 0.0
-    assert_allclose(pos_sd, 0.2, atol=1e-12)
+    assert_allclose(pos_sd[:, 2], np.hypot(0.2, 0.1 * pos[:, 2]), atol=1e-12)
+    assert np.isnan(pos_sd[:, :2]).all()
 
 
 def test_grow_tilt_sd(record):
@@ -162,3 +164,23 @@ def test_grow_tilt_sd(record):
     _kernels.grow_tilt_sd(time_s, q, 50, 0.001, 0.0002, 0.0003, 0.0001, 0.01, out)
     assert_allclose(out, _reference.grow_tilt_sd(time_s, q, 50, 0.001, 0.0002, 0.0003, 0.0001, 0.01), rtol=1e-9)
     assert out.argmin() == 50
+
+
+@pytest.mark.parametrize("size", [1, 7])
+def test_carry(record, size):
+    """Blocks of means in the axes of the last row; what is left over at the end is carried but not counted."""
+    time_s, rate, accel, _ = record
+    bias, out = np.array([0.1, -0.2, 0.3]), np.empty((300 // size, 7))
+    _kernels.carry(time_s, accel, rate, bias, size, out)
+    assert_allclose(out, _reference.carry(time_s, accel, rate, bias, size), rtol=0, atol=1e-11)
+
+
+def test_mark_finite(record):
+    """Only rows that are not finite turn False; the count is of rows."""
+    _, rate, accel, _ = record
+    rate, accel = rate.copy(), accel.copy()
+    rate[3, 1], accel[3, 0], accel[9, 2] = np.nan, np.inf, np.nan
+    used = np.ones(300, dtype=bool)
+    used[20] = False
+    assert _kernels.mark_finite(rate, accel, used) == 2
+    assert np.flatnonzero(~used).tolist() == [3, 9, 20]

@@ -46,3 +46,16 @@ def test_mark_clipped():
     single = np.array([[0.0], [50.0], [0.0], [20.0]])
     out = np.zeros(4, dtype=bool)
     assert _kernels.mark_clipped(single, np.array([0.0, 18.6]), out) == 0, "one extreme sample is no clipping"
+
+
+def test_difference_variance():
+    """Rows that are not finite are stepped over."""
+    rng = np.random.default_rng(3)
+    time_s, values = np.cumsum(rng.uniform(0.01, 0.02, 60)), rng.normal(size=(60, 3))
+    values[10, 1] = values[59, 0] = np.nan
+    out = np.empty(3)
+    count, spanned = _kernels.difference_variance(time_s, values, out)
+    expected, n, span = _reference.difference_variance(time_s, values)
+    assert count == n == 57
+    assert_allclose(out, expected, rtol=1e-12)
+    assert_allclose(spanned, span, rtol=1e-12)
