@@ -200,7 +200,7 @@ def path(figure: Figure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
         at = solution.pos_enu_m[thin]
         plan.plot(at[:, 0], at[:, 1], color=colour, linestyle=DASHES[dash], label=VARIANT_NAMES[name])
         elevation.plot(at[:, :2] @ along, at[:, 2], color=colour, linestyle=DASHES[dash])
-        if solution.pos_sd_enu_m is not None:
+        if solution.pos_sd_enu_m is not None and np.isfinite(solution.pos_sd_enu_m[thin, :2]).all():
             sd = solution.pos_sd_enu_m[thin]
             across = np.sqrt((sd[:, :2] ** 2) @ along**2)
             elevation.fill_betweenx(at[:, 2], at[:, :2] @ along - across, at[:, :2] @ along + across, color=colour, alpha=0.22, linewidth=0)
@@ -237,7 +237,7 @@ def _landing_words(solution: Solution) -> str:
     east, north, _ = solution.pos_enu_m[i]
     if not np.isfinite(east):
         return "position not estimated"
-    if solution.pos_sd_enu_m is None:
+    if solution.pos_sd_enu_m is None or not np.isfinite(solution.pos_sd_enu_m[i, 0]):
         return f"lands {east:.1f} m east, {north:.1f} m north of the pad"
     return (
         f"lands {east:.1f} ± {solution.pos_sd_enu_m[i, 0]:.1f} m east, {north:.1f} ± {solution.pos_sd_enu_m[i, 1]:.1f} m north of the pad"
