@@ -108,7 +108,7 @@ def _rates(channels: Mapping[str, Channel]) -> list[Issue]:
 
 
 def _turns(channels: Mapping[str, Channel]) -> list[Issue]:
-    """While the record turns slowly, gravity turns in the accelerometer's axes at the gyro's rate (swinging under a parachute: to a factor of 2)."""
+    """Gravity must turn in the accelerometer's axes at the gyro's rate; swinging under a parachute it does so to a factor of two."""
     accel, gyro = channels.get(_ACCEL), channels.get(_RATE)
     if accel is None or gyro is None or accel.n_samples < 50 or gyro.n_samples < 50:
         return []
