@@ -48,7 +48,7 @@ def ground(stage: Stage, *, is_wide: bool, text_px: float) -> list[Item]:
     """A round plate with a grid that fades outwards; near the vehicle, a plain that reaches the horizon with a coarser grid on it."""
     step, (middle, radius) = grid_step_m(stage), _plate(stage)
     plain = radius if is_wide else 60.0 * max(stage.extent_m, 100.0)
-    items: list[Item] = [Sheet(middle + _circle(plain, 72 if is_wide else 24), _GROUND)]
+    items: list[Item] = [Sheet(middle + _circle(plain, 72 if is_wide else 16), _GROUND)]
     items.append(_grid(step, middle, radius, 0.75))
     if not is_wide:
         items.append(_grid(10.0 * step, middle, 8.0 * 10.0 * step, 0.5))

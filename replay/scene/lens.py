@@ -45,17 +45,6 @@ class Lens:
             flat = flat / points_camera_m[..., 2:]
         return np.asarray(flat + self._centre)
 
-    def px_per_m(self, depth_m: float) -> float:
-        """Scale of the picture at a depth."""
-        return self._scale if self.is_flat else self._scale / depth_m
-
-    def is_seen(self, point_camera_m: Array) -> bool:
-        """The point lies before the eye and inside the picture."""
-        if point_camera_m[2] <= self.near_m:
-            return False
-        x, y = self.to_px(point_camera_m)
-        return bool(0.0 <= x <= self.width_px and 0.0 <= y <= self.height_px)
-
     def clip_segments(self, start_camera_m: Array, stop_camera_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Cut segments (n, 3) to what lies before the eye and near the picture.
 

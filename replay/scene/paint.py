@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QLineF, QMarginsF, QPointF, QRect, QRectF, QSize, QSizeF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPageSize, QPainter, QPdfWriter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPageSize, QPainter, QPdfWriter, QPen
 
 from replay.errors import SettingsError
 from replay.scene.drawlist import DrawList, Facets, Polygon, Polyline, Rgba, Segments, Text
@@ -58,8 +58,8 @@ def font(size_px: float, *, is_bold: bool = False) -> QFont:
     return result
 
 
-def _points(points_px: NDArray[np.float64]) -> QPolygonF:
-    return QPolygonF([QPointF(x, y) for x, y in points_px.tolist()])
+def _points(points_px: NDArray[np.float64]) -> list[QPointF]:
+    return [QPointF(x, y) for x, y in points_px.tolist()]
 
 
 def _pen(colour: Rgba, width_px: float, dash: str = "solid") -> QPen:

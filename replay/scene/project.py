@@ -29,19 +29,19 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     strokes = [item for item in items if isinstance(item, Strokes)]
     lines = [item for item in items if isinstance(item, Line) and len(item.points_enu_m) > 1]
     grid, pieces = _lines(lens, strokes, lines, -depth[order])
-    labels = [item for item in items if isinstance(item, Label)]
+    texts = _labels(lens, [item for item in items if isinstance(item, Label)])
     shapes = [shape for item in items if isinstance(item, Sheet) for shape in _sheet(lens, item)]
     shapes.extend(grid)
     for layer in ("ground", "behind"):
         shapes.extend(pieces.get((layer, 0), ()))
-        shapes.extend(_labels(lens, labels, layer))
+        shapes.extend(texts.get(layer, ()))
     shapes.extend(pieces.get(("space", 0), ()))
     for slot, i in enumerate(order, start=1):
         shapes.extend(drawn[i][1])
         shapes.extend(pieces.get(("space", slot), ()))
     shapes.extend(pieces.get(("over", 0), ()))
-    shapes.extend(_labels(lens, labels, "space"))
-    shapes.extend(_labels(lens, labels, "over"))
+    shapes.extend(texts.get("space", ()))
+    shapes.extend(texts.get("over", ()))
     for item in items:
         if isinstance(item, Note):
             shapes.extend(_note(lens, item))
@@ -117,24 +117,24 @@ def _thinned(points_px: Array) -> Array:
     return np.asarray(points_px[is_kept])
 
 
-def _labels(lens: Lens, labels: list[Label], layer: str) -> list[Primitive]:
-    """Texts of a layer that lie in the picture."""
-    texts, shy = [], []
-    for label in labels:
-        if label.layer != layer:
-            continue
-        point = lens.to_camera(label.point_enu_m)
-        if lens.is_seen(point):
-            x, y = (float(v) for v in lens.to_px(point) + label.offset_px)
-            texts.append(Text(x, y, label.text, label.size_px, rgba(label.colour), label.across, label.down, label.is_bold))
-            shy.append(label.is_shy)
-
-    def is_crowded(i: int) -> bool:
-        near = 1.3 * texts[i].size_px
-        others = (t for j, t in enumerate(texts) if j != i and shy[j])
-        return shy[i] and any(abs(t.x_px - texts[i].x_px) < near and abs(t.y_px - texts[i].y_px) < near for t in others)
-
-    return [text for i, text in enumerate(texts) if not is_crowded(i)]
+def _labels(lens: Lens, labels: list[Label]) -> dict[str, list[Primitive]]:
+    """Texts by layer, of those that lie in the picture."""
+    if not labels:
+        return {}
+    points = lens.to_camera(np.array([label.point_enu_m for label in labels]))
+    is_before = points[:, 2] > lens.near_m
+    px = lens.to_px(np.where(is_before[:, None], points, 1.0))
+    is_seen = is_before & (px >= 0.0).all(axis=1) & (px <= [lens.width_px, lens.height_px]).all(axis=1)
+    px += np.array([label.offset_px for label in labels])
+    texts: dict[str, list[Primitive]] = {}
+    kept = [(label, Text(x, y, label.text, label.size_px, rgba(label.colour), label.across, label.down, label.is_bold))
+            for label, (x, y), seen in zip(labels, px.tolist(), is_seen.tolist(), strict=True) if seen]  # fmt: skip
+    for label, text in kept:
+        shy = [other for neighbour, other in kept if other is not text and neighbour.is_shy] if label.is_shy else []
+        near = 1.3 * text.size_px
+        if not any(abs(other.x_px - text.x_px) < near and abs(other.y_px - text.y_px) < near for other in shy):
+            texts.setdefault(label.layer, []).append(text)
+    return texts
 
 
 def _note(lens: Lens, note: Note) -> list[Primitive]:
