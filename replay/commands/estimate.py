@@ -91,7 +91,7 @@ def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
             **_lean(solution, i_pad),
             "levelled_from_log_s": levelling.start_log_s,
             "levelled_to_log_s": levelling.stop_log_s,
-            "tilt_sd_deg": levelling.tilt_sd_rad / DEG,
+            "levelling_sd_deg": levelling.tilt_sd_rad / DEG,
             "gyro_bias_degps": (levelling.gyro_bias_body_radps / DEG).tolist(),
             "gyro_bias_sd_degps": (levelling.gyro_bias_sd_radps / DEG).tolist(),
         },

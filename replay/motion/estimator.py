@@ -23,6 +23,7 @@ from replay.motion.solution import Events, Levelling, Solution
 from replay.sensors.calibration import Calibration
 from replay.sensors.measurements import Measurements, Prepared, measure
 from replay.sensors.noise import ImuNoise, measured_on_pad
+from replay.units import DEG, STANDARD_GRAVITY_MPS2
 
 if TYPE_CHECKING:
     from replay.sensors.mount import Mount
@@ -202,6 +203,11 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
     if solution.method == "integrate":
         fields["tilt_sd_rad"] = _gyro_only_tilt_sd(solution, measurements, noise)
     lines = []
+    if "accel_bias_sd_mps2" in noise.defaulted:
+        lines.append(
+            f"accelerometer bias left by the calibration: {noise.accel_bias_sd_mps2:.3g} m/s² (default), which a tilt levelled on the pad "
+            f"can't be better than: {noise.accel_bias_sd_mps2 / STANDARD_GRAVITY_MPS2 / DEG:.1f}°"
+        )
     if vertical is None:
         lines.append("height not held to a barometer: " + ("none in the log" if settings.use_barometer else "switched off"))
     else:
@@ -228,13 +234,14 @@ def _vertical_fields(vertical: trajectory.Vertical) -> dict[str, Any]:
 def _gyro_only_tilt_sd(solution: Solution, measurements: Measurements, noise: ImuNoise) -> Array:
     """Standard deviation of a gyro-only tilt: levelling, gyro bias and its walk, white noise and scale, grown from the pad.
 
-    An accelerometer bias left by the calibration is not in it (1 mg is 0.057 degrees): levelling can't see it.
+    Levelling can't see the accelerometer bias that the calibration leaves, so that goes in at its prior (1 mg is 0.057 degrees).
     """
     from replay.motion import _kernels
 
     levelling, out = solution.levelling, np.empty(len(solution.log_time_s))
+    levelled_sd = float(np.hypot(levelling.tilt_sd_rad, noise.accel_bias_sd_mps2 / STANDARD_GRAVITY_MPS2))
     _kernels.grow_tilt_sd(
-        solution.log_time_s, solution.q_enu_from_body, start_of(measurements, levelling), levelling.tilt_sd_rad,
+        solution.log_time_s, solution.q_enu_from_body, start_of(measurements, levelling), levelled_sd,
         float(np.max(levelling.gyro_bias_sd_radps[:2])), noise.gyro_nd_radps_rthz, noise.gyro_walk_radps_rts, noise.gyro_scale_sd, out,
     )  # fmt: skip
     return out

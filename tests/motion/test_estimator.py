@@ -106,7 +106,7 @@ def test_defaults_leaned_on_are_named(clean):
 def test_the_tilts_standard_deviation_holds():
     """Twelve seeds of a calm flight with the true calibration: RMS of error over sd at apogee, between a half and one and a half."""
     ratios = []
-    settings = EstimatorSettings(gyro_scale_sd=1e-4)
+    settings = EstimatorSettings(gyro_scale_sd=1e-4, accel_bias_sd_mps2=1e-4)
     for seed in range(12):
         flight = sample.make("late_chute", seed)
         found = solved(flight, settings=settings)
