@@ -50,6 +50,11 @@ class Player(QObject):
         self._jumps_log_s = (*(getattr(events, name) for name in _EVENTS), *(b.log_time_s for b in review.bookmarks))
         self.changed.emit(self.playback)
 
+    def begin(self, before_liftoff_s: float) -> None:
+        """A flight just opened begins a little before liftoff, where that is known; not where the user has moved already."""
+        if np.isfinite(self.liftoff_log_s) and self.playback.log_time_s == self.playback.start_log_s:
+            self.seek(self.liftoff_log_s - before_liftoff_s)
+
     # --- where it stands ------------------------------------------------------------------------------------------------------
 
     def seek(self, log_time_s: float) -> None:

@@ -30,6 +30,7 @@ from replay.review.review import Bookmark, Review, thaw
 from replay.review.snapshot import Snapshot
 
 _AT_SAME_MOMENT_S = 1e-6
+_BEFORE_LIFTOFF_S = 2.0
 
 
 class MainWindow(QMainWindow):
@@ -62,6 +63,7 @@ class MainWindow(QMainWindow):
         self.plumb_circle: QWidget | None = None
         self.panels = {kind.id: kind.build(self.session) for kind in PANELS}
         self._arrangement: object = None
+        self._is_fresh = False
         self._build()
         self._wire()
         self._show_state()
@@ -152,6 +154,9 @@ class MainWindow(QMainWindow):
         for view in self.views:
             view.show_snapshot(snapshot)
         self.player.show_snapshot(snapshot, self.session.review)
+        if self._is_fresh:
+            self._is_fresh = False
+            self.player.begin(_BEFORE_LIFTOFF_S)
         self._show_state()
 
     def _show_review(self, review: Review) -> None:
@@ -210,6 +215,7 @@ class MainWindow(QMainWindow):
     def _on_opened(self, result: ReadResult) -> None:
         self.player.stop()
         self.player.open(0.0, result.log.duration_s)
+        self._is_fresh = True
         self._show_state()
         self._show_sample()
 

@@ -1,0 +1,135 @@
+"""From a review and its log to a Snapshot, with the real estimator on a sample log."""
+
+import dataclasses
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from replay import rotation
+from replay.errors import Cancelled
+from replay.flightlog import read_log
+from replay.motion.site import Site
+from replay.review import edits, series
+from replay.review.request import PREVIEW_METHOD, EstimateRequest, Estimating, site_of
+from replay.review.review import Review
+from replay.units import DEG, kelvin
+from replay.whatif.vehicle import load_vehicle
+
+HOME = Path(__file__).parents[2] / "sample_logs" / "crooked_bench"
+REVIEW = Review(method="integrate")
+
+
+@pytest.fixture(scope="module")
+def log():
+    return read_log(HOME / "flight.csv")
+
+
+@pytest.fixture(scope="module")
+def vehicle():
+    return load_vehicle(HOME / "vehicle.toml")
+
+
+@pytest.fixture(scope="module")
+def estimating():
+    return Estimating()
+
+
+def _bias(review, value, axis=0):
+    return edits.with_calibration_axis(review, "accel_bias_imu_mps2", axis, value)
+
+
+def test_as_flown_and_what_if_come_from_their_own_calibrations(log, vehicle, estimating):
+    """The same call as `replay.estimate`, once for each; nothing edited, no what-if."""
+    plain = estimating(EstimateRequest(1, log, REVIEW, vehicle))
+    assert plain.what_if is None
+    assert plain.as_flown.calibration == REVIEW.as_flown
+    edited = estimating(EstimateRequest(2, log, _bias(REVIEW, -0.36), vehicle))
+    assert edited.as_flown is plain.as_flown  # not estimated again
+    assert edited.what_if.calibration.accel_bias_imu_mps2 == (-0.36, 0.0, 0.0)
+    assert edited.what_if.events == edited.as_flown.events
+    lean_deg = rotation.tilt([plain.as_flown.levelling.q_enu_from_body, edited.what_if.levelling.q_enu_from_body]) / DEG
+    assert abs(lean_deg[1] - lean_deg[0]) > 1.0
+    assert edited.revision == 2
+    assert edited.onboard is not None
+    assert edited.extras[series.EXTRA].ready_keys
+
+
+def test_a_hidden_what_if_is_not_drawn_and_coming_back_costs_nothing(log, vehicle, estimating):
+    """Toggling and undoing find their solutions kept."""
+    shown = _bias(REVIEW, 0.2)
+    first = estimating(EstimateRequest(1, log, shown, vehicle))
+    hidden = estimating(EstimateRequest(2, log, dataclasses.replace(shown, is_whatif_on=False), vehicle))
+    again = estimating(EstimateRequest(3, log, shown, vehicle))
+    assert hidden.what_if is None
+    assert again.what_if is first.what_if
+
+
+def test_site_is_the_user_s_then_the_vehicle_s(vehicle):
+    """Field by field."""
+    declared = Review(site=Site(pad_azimuth_rad=1.0, ground_temperature_k=kelvin(30.0)))
+    site = site_of(declared, vehicle)
+    assert (site.pad_azimuth_rad, site.ground_temperature_k) == (1.0, kelvin(30.0))
+    assert site.latitude_rad == vehicle.site.latitude_rad
+    assert site_of(declared, None).latitude_rad is None
+
+
+def test_moved_events_reach_both_solutions(log, vehicle, estimating):
+    """The rest are as found in the record."""
+    found = estimating(EstimateRequest(1, log, REVIEW, vehicle)).as_flown.events
+    at = found.burnout_log_s - 0.5
+    moved = estimating(EstimateRequest(2, log, edits.with_event(_bias(REVIEW, 0.1), "burnout_log_s", at), vehicle))
+    assert moved.as_flown.events == dataclasses.replace(found, burnout_log_s=at)
+    assert moved.what_if.events == moved.as_flown.events
+
+
+def test_a_slow_method_is_previewed_in_a_drag_and_a_fast_one_is_not(log, vehicle):
+    """Until a method's time is known it counts as slow; the one that previews needs no preview."""
+    estimating = Estimating()
+    review = dataclasses.replace(_bias(REVIEW, 0.1), method="smoother")
+    dragging = estimating(EstimateRequest(1, log, review, vehicle, is_dragging=True))
+    assert dragging.is_preview
+    assert dragging.as_flown.method == dragging.what_if.method == PREVIEW_METHOD
+    settled = estimating(EstimateRequest(2, log, review, vehicle))
+    assert not settled.is_preview
+    assert settled.what_if.method == "smoother"
+    estimating._run_time_s["smoother"] = 0.01
+    assert not estimating(EstimateRequest(3, log, _bias(review, 0.2), vehicle, is_dragging=True)).is_preview
+    assert not estimating(EstimateRequest(4, log, _bias(REVIEW, 0.2), vehicle, is_dragging=True)).is_preview
+
+
+def test_other_methods_are_drawn_over_the_chosen_one(log, vehicle, estimating):
+    """With the calibration that is drawn; the chosen one not twice."""
+    review = dataclasses.replace(_bias(REVIEW, 0.1), also_drawn=("complementary", "integrate"))
+    overlays = estimating(EstimateRequest(1, log, review, vehicle)).extras[series.OVERLAYS]
+    assert list(overlays) == ["complementary"]
+    assert overlays["complementary"].calibration == review.what_if
+
+
+def test_a_mount_rotation_turns_the_vehicle_and_a_bias_does_not_turn_the_mount(log, vehicle, estimating):
+    """Three degrees about body x lean the levelled nose by three degrees, whatever the biases are."""
+    turned = edits.with_calibration_axis(REVIEW, "mount_rotation_rad", 0, 3 * DEG)
+    snapshot = estimating(EstimateRequest(1, log, turned, vehicle))
+    up_flown, up_turned = (s.levelling.accel_body_mps2 for s in (snapshot.as_flown, snapshot.what_if))
+    angle = np.arctan2(np.linalg.norm(np.cross(up_flown, up_turned)), up_flown @ up_turned)
+    assert angle == pytest.approx(3 * DEG, abs=0.05 * DEG)
+
+
+def test_cancel_stops_it(log, vehicle):
+    """Between the steps of an estimate."""
+    cancel = threading.Event()
+    cancel.set()
+    with pytest.raises(Cancelled):
+        Estimating()(EstimateRequest(1, log, REVIEW, vehicle), cancel)
+
+
+def test_what_is_kept_is_bounded(log, vehicle, monkeypatch):
+    """A long session does not fill the memory; what is on screen is always kept."""
+    monkeypatch.setattr("replay.review.request._KEPT_SAMPLES", 5 * len(log["rate_raw_imu_radps"].log_time_s))
+    estimating = Estimating()
+    for i in range(12):
+        last = estimating(EstimateRequest(i, log, _bias(REVIEW, 0.01 * (i + 1)), vehicle))
+    assert len(estimating._solutions) <= 6
+    assert any(solution is last.what_if for solution in estimating._solutions.values())
+    assert any(solution is last.as_flown for solution in estimating._solutions.values())
