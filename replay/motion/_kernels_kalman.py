@@ -3,7 +3,7 @@
 State, 23 errors about a nominal trajectory: attitude (enu, R_true = exp(δθ) R), horizontal velocity and position, then the constants:
 gyro bias, gyro scale and cross-axis (row by row), lag of the gyro behind the accelerometer, accelerometer bias (body). Rows of a
 covariance are padded to 24, so that they fill whole vector registers. The nominal state `x` is the quaternion, then entry j + 1
-for error j ≥ 3.
+for error j ≥ 3; entry 24 is the recent spread of the position.
 
 The vertical channel is left out: to first order it says nothing about tilt, and without it the local gravity is not needed. The
 turn about up is carried along but never measured: nothing else depends on it, so its growing variance leaks nowhere.
@@ -17,6 +17,7 @@ import numpy as np
 
 from replay._quaternion import from_rotvec, multiply, rotate
 from replay.jit import compiled
+from replay.motion._kernels_kalman_epochs import ACCEL_LOST, GAP, GAP_BEFORE, LEVEL, RATE_CLIPPED, RATE_MISSING, REST
 
 N = 23
 WIDTH = 24
@@ -24,114 +25,28 @@ VEL, POS, CONSTANTS = 3, 5, 7
 BIAS, SCALE, LAG, ACCEL_BIAS = 7, 10, 19, 20
 N_TURN = 12  # the constants that turn the attitude: gyro bias, then scale
 N_UPDATES = 7
+GROUP_S = 0.008  # the transition's integrals take the samples in groups of at least this: a turn of 20 rad/s bends them by 0.2 %
 
-# bits of the per-sample flags
-RATE_LOST, ACCEL_LOST, GAP_BEFORE = 1, 2, 4
-# bits of the per-epoch kind
-REST, LEVEL, GAP = 1, 2, 4
+# Motion is not Gaussian: a walk, a car, a slow turn taken for rest must not be read as tilt or bias. An innovation beyond two of its
+# standard deviations is met with as much more noise as brings it back to two; and where the position has lately spread wider than its
+# noise density says, that spread is used, as of a process of this correlation time.
+SURPRISE = 4.0
+SPREAD_S, SPREAD_CORRELATION_S = 3.0, 1.0
 
 # entries of the noise vector, see `kalman.py`
 (
     GYRO_ND, GYRO_RATE_NOISE, GYRO_WALK, SCALE_WALK, ACCEL_ND, ACCEL_REST_ND, ACCEL_WALK, POSITION_ND, WANDER, REST_SPEED_SD,
-    REST_RATE_SD, RATE_LOST_SD, ACCEL_LOST_SD, GAP_RATE_SD, LEVEL_TILT_SD, LEVEL_SPEED_SD, LEVEL_POSITION_SD, LAG_S,
+    REST_RATE_SD, RATE_CLIPPED_SD, ACCEL_LOST_SD, GAP_RATE_SD, LEVEL_TILT_SD, LEVEL_SPEED_SD, LEVEL_POSITION_SD, LAG_S,
 ) = range(18)  # fmt: skip
-N_NOISE = 18
 
-# entries of an epoch's pre-integration: ∫f (3), double ∫f (2), lag column (2), ∫ω², time, time without rate, without accelerometer
-FORCE, DOUBLE, LAGGED, TURNED, TIME, NO_RATE, NO_ACCEL, MEAN_RATE = 0, 3, 5, 7, 8, 9, 10, 11
-N_SUMS = 14
-# entries of an epoch's record: sums that the transition needs
-_F_Z, _F_LAG, _F_TIME = 0, 1, 3
+# entries of an epoch's pre-integration: ∫f (3), ∬f (2), lag column (2), ∫ω², time, time with the rate missing, clipped, without
+# specific force, mean raw rate (3), variance of ∫f from how far neighbouring samples differ (vibration)
+DOUBLE, LAGGED, TURNED, TIME, NO_RATE, CLIPPED, NO_ACCEL, MEAN_RATE, ROUGH = 3, 5, 7, 8, 9, 10, 11, 12, 15
+N_SUMS = 16
 
 # columns of the epoch output
 OUT_INNOVATION, OUT_NIS, OUT_X, OUT_SD = 0, 2, 3, 19
 N_OUT = 35
-
-
-@compiled
-def split_epochs(time_s, flags, epoch_s, stops):  # type: ignore[no-untyped-def]
-    """Sample indices that bound the epochs, in `stops`; a step over a gap is an epoch of its own. Returns the number of epochs."""
-    n = len(time_s)
-    m = 0
-    stops[0] = 0
-    for i in range(1, n):
-        if flags[i] & GAP_BEFORE:
-            if stops[m] < i - 1:
-                m += 1
-                stops[m] = i - 1
-            m += 1
-            stops[m] = i
-        elif i == n - 1 or time_s[i + 1] - time_s[stops[m]] > epoch_s * (1.0 + 1e-9):
-            m += 1
-            stops[m] = i
-    return m
-
-
-@compiled
-def epoch_scatter(rate, accel, flags, stops, m, out):  # type: ignore[no-untyped-def]
-    """Per epoch: mean rate (3), mean specific force (3), mean squared distance from them (2); not finite where a sample is lost."""
-    for e in range(m):
-        a, b = stops[e] + 1, stops[e + 1] + 1
-        if flags[a] & GAP_BEFORE:
-            out[e, 6] = out[e, 7] = np.inf
-            for j in range(6):
-                out[e, j] = 0.0
-            continue
-        wx = wy = wz = fx = fy = fz = 0.0
-        ww = ff = 0.0
-        w0x, w0y, w0z = rate[a, 0], rate[a, 1], rate[a, 2]
-        f0x, f0y, f0z = accel[a, 0], accel[a, 1], accel[a, 2]
-        lost = 0
-        for i in range(a, b):
-            lost |= flags[i]
-            dx, dy, dz = rate[i, 0] - w0x, rate[i, 1] - w0y, rate[i, 2] - w0z
-            wx += dx
-            wy += dy
-            wz += dz
-            ww += dx * dx + dy * dy + dz * dz
-            dx, dy, dz = accel[i, 0] - f0x, accel[i, 1] - f0y, accel[i, 2] - f0z
-            fx += dx
-            fy += dy
-            fz += dz
-            ff += dx * dx + dy * dy + dz * dz
-        r = 1.0 / (b - a)
-        wx, wy, wz, fx, fy, fz = wx * r, wy * r, wz * r, fx * r, fy * r, fz * r
-        out[e, 0], out[e, 1], out[e, 2] = w0x + wx, w0y + wy, w0z + wz
-        out[e, 3], out[e, 4], out[e, 5] = f0x + fx, f0y + fy, f0z + fz
-        bad = np.inf if lost & (RATE_LOST | ACCEL_LOST) else 0.0
-        out[e, 6] = max(ww * r - (wx * wx + wy * wy + wz * wz), 0.0) + bad
-        out[e, 7] = max(ff * r - (fx * fx + fy * fy + fz * fz), 0.0) + bad
-
-
-@compiled
-def find_rest(time_s, stops, m, scatter, rate_limit, accel_limit, mean_rate_limit, rest_s, is_acausal, kind):  # type: ignore[no-untyped-def]
-    """Set REST in `kind` where rate and specific force have stayed near their mean of the stretch for `rest_s`; from the stretch's
-    start on if `is_acausal`. `mean_rate_limit` keeps a slow steady turn from passing for a bias.
-    """
-    mean = np.zeros(6)
-    start = 0
-    n = 0
-    for e in range(m):
-        still = scatter[e, 6] < rate_limit**2 and scatter[e, 7] < accel_limit**2
-        if still:
-            moved_rate = moved_accel = turn = 0.0
-            for j in range(3):
-                turn += scatter[e, j] ** 2
-                if n > 0:
-                    moved_rate += (scatter[e, j] - mean[j]) ** 2
-                    moved_accel += (scatter[e, 3 + j] - mean[3 + j]) ** 2
-            still = moved_rate < rate_limit**2 and moved_accel < accel_limit**2 and turn < mean_rate_limit**2
-        if not still:
-            n = 0
-            start = e + 1
-            continue
-        n += 1
-        for j in range(6):
-            mean[j] += (scatter[e, j] - mean[j]) / n
-        if time_s[stops[e + 1]] - time_s[stops[start]] >= rest_s:
-            first = start if is_acausal and not kind[e - 1] & REST else e
-            for k in range(first, e + 1):
-                kind[k] |= REST
 
 
 @compiled
@@ -167,6 +82,24 @@ def _step(dt, ax, ay, az, bx, by, bz):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def _add_turn(turn, k, a, b, c, since, gx, gy, gz):  # type: ignore[no-untyped-def]
+    """Add a group's share to row k: a, b, c is twice its row of the direction cosines, g the raw turn."""
+    a, b, c = -0.5 * a, -0.5 * b, -0.5 * c
+    turn[k, 0] += a * since
+    turn[k, 1] += b * since
+    turn[k, 2] += c * since
+    turn[k, 3] += a * gx
+    turn[k, 4] += a * gy
+    turn[k, 5] += a * gz
+    turn[k, 6] += b * gx
+    turn[k, 7] += b * gy
+    turn[k, 8] += b * gz
+    turn[k, 9] += c * gx
+    turn[k, 10] += c * gy
+    turn[k, 11] += c * gz
+
+
+@compiled
 def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, q_out):  # type: ignore[no-untyped-def]
     """Carry the attitude in `x` from sample `first` to `last` and sum what the epoch's transition needs.
 
@@ -188,8 +121,9 @@ def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, 
         cx, cy, cz = wy * fz - wz * fy, wz * fx - wx * fz, wx * fy - wy * fx
         fx, fy, fz = fx + lag * cx, fy + lag * cy, fz + lag * cz
         px, py, pz = r00 * fx + r01 * fy + r02 * fz, r10 * fx + r11 * fy + r12 * fz, r20 * fx + r21 * fy + r22 * fz
-    vx = vy = vz = sx = sy = hx = hy = turned = elapsed = no_rate = no_accel = 0.0
-    mx = my = mz = 0.0
+    vx = vy = vz = sx = sy = hx = hy = turned = elapsed = no_rate = clipped = no_accel = rough = 0.0
+    o00, o01, o02, o10, o11, o12, o20, o21, o22 = r00, r01, r02, r10, r11, r12, r20, r21, r22
+    mx = my = mz = gx = gy = gz = since = 0.0
     is_written = len(q_out) > 0
     before = flags[first] & ~GAP_BEFORE
     for i in range(first + 1, last + 1):
@@ -213,6 +147,7 @@ def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, 
                 ax, ay, az = 0.5 * (ex + px), 0.5 * (ey + py), 0.5 * (ez + pz)
                 sx += dt * (vx + 0.5 * dt * ax)
                 sy += dt * (vy + 0.5 * dt * ay)
+                rough += 0.25 * dt * dt * ((px - ex) * (px - ex) + (py - ey) * (py - ey))
                 vx += dt * ax
                 vy += dt * ay
                 vz += dt * az
@@ -220,48 +155,37 @@ def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, 
                 hy += dt * (r10 * cx + r11 * cy + r12 * cz)
         here = flags[i]
         if here | before:
-            if (here | before) & (RATE_LOST | GAP_BEFORE):
+            if (here | before) & RATE_CLIPPED:
+                clipped += dt
+            elif (here | before) & RATE_MISSING or here & GAP_BEFORE:
                 no_rate += dt
             if (here | before) & ACCEL_LOST or here & GAP_BEFORE:
                 no_accel += dt
                 sx += dt * vx
                 sy += dt * vy
         before = here & ~GAP_BEFORE
-        a, b, c = -dt * r00, -dt * r01, -dt * r02
-        turn[0, 0] += a
-        turn[0, 1] += b
-        turn[0, 2] += c
-        d, e, f = -dt * r10, -dt * r11, -dt * r12
-        turn[1, 0] += d
-        turn[1, 1] += e
-        turn[1, 2] += f
-        g, h, k = -dt * r20, -dt * r21, -dt * r22
-        turn[2, 0] += g
-        turn[2, 1] += h
-        turn[2, 2] += k
-        for j in range(3):
-            z = rate[i, j]
-            turn[0, 3 + j] += a * z
-            turn[0, 6 + j] += b * z
-            turn[0, 9 + j] += c * z
-            turn[1, 3 + j] += d * z
-            turn[1, 6 + j] += e * z
-            turn[1, 9 + j] += f * z
-            turn[2, 3 + j] += g * z
-            turn[2, 6 + j] += h * z
-            turn[2, 9 + j] += k * z
+        since += dt
+        gx += dt * rate[i, 0]
+        gy += dt * rate[i, 1]
+        gz += dt * rate[i, 2]
+        if since >= GROUP_S or i == last:
+            # the matrix is the mean of those at the group's ends
+            _add_turn(turn, 0, o00 + r00, o01 + r01, o02 + r02, since, gx, gy, gz)
+            _add_turn(turn, 1, o10 + r10, o11 + r11, o12 + r12, since, gx, gy, gz)
+            _add_turn(turn, 2, o20 + r20, o21 + r21, o22 + r22, since, gx, gy, gz)
+            o00, o01, o02, o10, o11, o12, o20, o21, o22 = r00, r01, r02, r10, r11, r12, r20, r21, r22
+            mx, my, mz = mx + gx, my + gy, mz + gz
+            since = gx = gy = gz = 0.0
         turned += dt * (wx * wx + wy * wy + wz * wz)
-        mx += dt * rate[i, 0]
-        my += dt * rate[i, 1]
-        mz += dt * rate[i, 2]
         elapsed += dt
         if is_written:
             aw, ax, ay, az = from_rotvec(lead * wx, lead * wy, lead * wz)
             q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3] = multiply(w, qx, qy, qz, aw, ax, ay, az)
     x[0], x[1], x[2], x[3] = w, qx, qy, qz
     sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6] = vx, vy, vz, sx, sy, hx, hy
-    sums[7], sums[8], sums[9], sums[10] = turned, elapsed, no_rate, no_accel
-    sums[11], sums[12], sums[13] = mx / elapsed, my / elapsed, mz / elapsed
+    sums[7], sums[8], sums[9], sums[10], sums[11] = turned, elapsed, no_rate, clipped, no_accel
+    sums[12], sums[13], sums[14] = mx / elapsed, my / elapsed, mz / elapsed
+    sums[15] = rough
 
 
 @compiled
@@ -353,13 +277,13 @@ def propagate(p, turn, sums, work):  # type: ignore[no-untyped-def]
 def add_noise(p, sums, noise, kind):  # type: ignore[no-untyped-def]
     """Process noise of an epoch."""
     t = sums[TIME]
-    lost = noise[GAP_RATE_SD] if kind & GAP else noise[RATE_LOST_SD]
-    turn = (noise[GYRO_ND] ** 2) * t + noise[GYRO_RATE_NOISE] ** 2 * sums[TURNED] + (lost * sums[NO_RATE]) ** 2
+    turn = noise[GYRO_ND] ** 2 * t + noise[GYRO_RATE_NOISE] ** 2 * sums[TURNED]
+    turn += (noise[GAP_RATE_SD] * sums[NO_RATE]) ** 2 + (noise[RATE_CLIPPED_SD] * sums[CLIPPED]) ** 2
     p[0, 0] += turn
     p[1, 1] += turn
     p[2, 2] += turn
     nd = noise[ACCEL_REST_ND] if kind & REST else noise[ACCEL_ND]
-    speed = nd * nd * t + (noise[ACCEL_LOST_SD] * sums[NO_ACCEL]) ** 2
+    speed = nd * nd * t + sums[ROUGH] + (noise[ACCEL_LOST_SD] * sums[NO_ACCEL]) ** 2
     place = noise[WANDER] ** 2 * t + (0.5 * noise[ACCEL_LOST_SD] * sums[NO_ACCEL] * t) ** 2
     for k in range(2):
         p[VEL + k, VEL + k] += speed
@@ -403,35 +327,40 @@ def tilt_variance(p, q, i, rate, x):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def _measure_one(p, dx, j, variance, value, gain, out):  # type: ignore[no-untyped-def]
+    out[0], out[1] = update(p, dx, j, variance, value, gain)
+
+
+@compiled
 def measure(x, p, sums, noise, is_rest, dx, gain, updates, which):  # type: ignore[no-untyped-def]
     """Soft position and, at rest, velocity and rate; sequential scalars. Returns their number; fills rows of gain, updates, which.
 
     A row of `updates` is innovation and 1/S; `which` is the error's index.
     """
-    n = 0
-    variance = noise[POSITION_ND] ** 2 / sums[TIME]
+    squared = x[POS + 1] ** 2 + x[POS + 2] ** 2
+    x[24] += (1.0 - math.exp(-sums[TIME] / SPREAD_S)) * (0.5 * squared - x[24])
+    variance = max(noise[POSITION_ND] ** 2, SPREAD_CORRELATION_S * x[24]) / sums[TIME]
+    variance = max(variance, squared / SURPRISE - 0.5 * (p[POS, POS] + p[POS + 1, POS + 1]))
     for k in range(2):
-        j = POS + k
-        updates[n, 0], updates[n, 1] = update(p, dx, j, variance, -x[j + 1], gain[n])
-        which[n] = j
-        n += 1
-    if is_rest:
-        for k in range(2):
-            j = VEL + k
-            updates[n, 0], updates[n, 1] = update(p, dx, j, noise[REST_SPEED_SD] ** 2, -x[j + 1], gain[n])
-            which[n] = j
-            n += 1
-        for k in range(3):
-            j = BIAS + k
-            updates[n, 0], updates[n, 1] = update(p, dx, j, noise[REST_RATE_SD] ** 2, sums[MEAN_RATE + k] - x[j + 1], gain[n])
-            which[n] = j
-            n += 1
-    return n
+        _measure_one(p, dx, POS + k, variance, -x[POS + k + 1], gain[k], updates[k])
+        which[k] = POS + k
+    if not is_rest:
+        return 2
+    for k in range(5):
+        if k < 2:
+            j, sd, value = VEL + k, noise[REST_SPEED_SD], -x[VEL + k + 1]
+        else:
+            j, sd = BIAS + k - 2, noise[REST_RATE_SD]
+            value = sums[MEAN_RATE + k - 2] - x[j + 1]
+        least = (value - dx[j]) ** 2 / SURPRISE - p[j, j]
+        _measure_one(p, dx, j, max(sd * sd, least), value, gain[2 + k], updates[2 + k])
+        which[2 + k] = j
+    return 7
 
 
 @compiled
 def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, p, q_out, tilt_sd, out, record):  # type: ignore[no-untyped-def]
-    """Filter epochs e_start to e_stop. `x` (24,) and `p` (23, 24) are carried on.
+    """Filter epochs e_start to e_stop. `x` (25,) and `p` (23, 24) are carried on.
 
     `q_out`, `tilt_sd` and `out` are per sample, per sample and per epoch, or empty. `record` is (x, p, turn, f, gain, updates, which,
     n) with a row per epoch of this call (x and p with one more, the start), or arrays without rows.
@@ -447,8 +376,10 @@ def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, 
             rec_x[0], rec_p[0] = x, p
         if kind[e] & LEVEL and not relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):
             kind[e] &= ~LEVEL
-            if e + 1 < len(kind) and not kind[e + 1] & GAP:
-                kind[e + 1] |= LEVEL
+            for later in range(e + 1, len(kind)):
+                if not kind[later] & GAP:
+                    kind[later] |= LEVEL
+                    break
         if e == 0 and len(q_out) > 0:
             _write_sample(rate, first, x, noise, q_out)
             tilt_sd[first] = math.sqrt(tilt_variance(p, q_out, first, rate, x))

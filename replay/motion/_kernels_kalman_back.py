@@ -15,10 +15,10 @@ from replay._quaternion import from_rotvec, multiply, rotate
 from replay.jit import compiled
 from replay.motion._kernels_kalman import (
     ACCEL_BIAS,
+    BIAS,
     CONSTANTS,
     LAG,
     LAG_S,
-    LEVEL,
     N_TURN,
     POS,
     VEL,
@@ -28,28 +28,29 @@ from replay.motion._kernels_kalman import (
     _true_rate,
     _turn_left,
 )
+from replay.motion._kernels_kalman_epochs import LEVEL
 
 N_CONSTANTS = N - CONSTANTS
 
-# columns of a node's covariance: tilt (mean of both axes), heading, lag, lag with each tilt, then the variances of the constants
-C_TILT, C_HEADING, C_LAG, C_LAG_X, C_LAG_Y, C_CONSTANTS = 0, 1, 2, 3, 4, 5
-N_COV = C_CONSTANTS + N_CONSTANTS
+# columns of a node's covariance: variances of the attitude (3), gyro bias (3), lag, accelerometer bias (3), then lag with each tilt
+C_TILT_X, C_TILT_Y, C_HEADING, C_BIAS, C_LAG, C_ACCEL_BIAS, C_LAG_X, C_LAG_Y = 0, 1, 2, 3, 6, 7, 10, 11
+N_KEPT = 10
+N_COV = 12
 
 
 @compiled
 def undo_update(lam, big, j, gain, innovation, inverse, work):  # type: ignore[no-untyped-def]
     """Take λ and Λ from after a scalar measurement of error j to before it."""
-    s = 0.0
-    for c in range(N):
-        s += gain[c] * lam[c]
-    lam[j] += innovation * inverse - s
-    both = 0.0
+    s = both = 0.0
+    work[:] = 0.0
     for r in range(N):
-        s = 0.0
+        s += gain[r] * lam[r]
+        a = gain[r]
         for c in range(WIDTH):
-            s += big[r, c] * gain[c]
-        work[r] = s
-        both += s * gain[r]
+            work[c] += a * big[r, c]
+    for r in range(N):
+        both += work[r] * gain[r]
+    lam[j] += innovation * inverse - s
     for r in range(N):
         big[r, j] -= work[r]
         big[j, r] -= work[r]
@@ -100,42 +101,35 @@ def _transpose_rows(v, t, fz, push):  # type: ignore[no-untyped-def]
 
 @compiled
 def _node(x, p, lam, big, out_x, out_cov, work):  # type: ignore[no-untyped-def]
-    """Smoothed state and covariance of one node."""
-    for r in range(N):
-        s = 0.0
-        for c in range(N):
-            s += p[r, c] * lam[c]
-        work[0, r] = s
+    """Smoothed state and variances of one node."""
+    shift, row = work[0], work[1]
+    shift[:] = 0.0
+    for k in range(N):
+        a = lam[k]
+        for c in range(WIDTH):
+            shift[c] += a * p[k, c]
     out_x[:] = x
-    _turn_left(out_x, work[0, 0], work[0, 1], work[0, 2])
+    _turn_left(out_x, shift[0], shift[1], shift[2])
     for j in range(VEL, N):
-        out_x[j + 1] += work[0, j]
-    tilt = 0.0
-    for r in range(N):
-        if VEL <= r < CONSTANTS:
-            continue
-        # row r of P Λ
-        row = work[1]
+        out_x[j + 1] += shift[j]
+    for i in range(N_KEPT):
+        r = i if i < 6 else i + LAG - 6  # attitude, three beside it, lag and accelerometer bias
+        if 3 <= i < 6:
+            r = BIAS + i - 3
         row[:] = 0.0
         for k in range(N):
             a = p[r, k]
             for c in range(WIDTH):
                 row[c] += a * big[k, c]
         variance = p[r, r]
-        with_lag = p[r, LAG]
         for c in range(N):
             variance -= row[c] * p[r, c]
-            with_lag -= row[c] * p[LAG, c]
-        variance = max(variance, 0.0)
-        if r < 2:
-            tilt += 0.5 * variance
-            out_cov[C_LAG_X + r] = with_lag
-        elif r == 2:
-            out_cov[C_HEADING] = variance
-        else:
-            out_cov[C_CONSTANTS + r - CONSTANTS] = variance
-    out_cov[C_TILT] = tilt
-    out_cov[C_LAG] = out_cov[C_CONSTANTS + LAG - CONSTANTS]
+        out_cov[i] = max(variance, 0.0)
+        if i < 2:
+            with_lag = p[r, LAG]
+            for c in range(N):
+                with_lag -= row[c] * p[LAG, c]
+            out_cov[C_LAG_X + i] = with_lag
 
 
 @compiled
@@ -145,7 +139,7 @@ def backward(record, kind, lam, big, out_x, out_cov, has_start):  # type: ignore
     `out_x` and `out_cov` have a row per node, one more than epochs; the first is written only if `has_start`.
     """
     rec_x, rec_p, rec_turn, rec_f, rec_gain, rec_updates, rec_which, rec_n = record
-    work, push, vector = np.zeros((N, WIDTH)), np.zeros((5, N_CONSTANTS)), np.zeros(N)
+    work, push, vector = np.zeros((N, WIDTH)), np.zeros((5, N_CONSTANTS)), np.zeros(WIDTH)
     m = len(kind)
     for k in range(m - 1, -1, -1):
         _node(rec_x[k + 1], rec_p[k + 1], lam, big, out_x[k + 1], out_cov[k + 1], work)
@@ -212,10 +206,8 @@ def smooth_samples(time_s, rate, stops, kind, nodes, cov, noise, q_out, tilt_sd)
             q_out[i, 0], q_out[i, 1], q_out[i, 2], q_out[i, 3] = w, qx, qy, qz
             nx, ny, _ = rotate(w, qx, qy, qz, bx, by, bz)
             a, b = (0.0, 1.0) if is_level else (1.0 - part, part)
-            variance = (
-                a * cov[e, C_TILT] + b * cov[e + 1, C_TILT]
-                + 0.5 * (nx * nx + ny * ny) * (a * cov[e, C_LAG] + b * cov[e + 1, C_LAG])
-                + nx * (a * cov[e, C_LAG_X] + b * cov[e + 1, C_LAG_X])
-                + ny * (a * cov[e, C_LAG_Y] + b * cov[e + 1, C_LAG_Y])
-            )  # fmt: skip
+            variance = 0.5 * (
+                a * (cov[e, C_TILT_X] + cov[e, C_TILT_Y]) + b * (cov[e + 1, C_TILT_X] + cov[e + 1, C_TILT_Y])
+                + (nx * nx + ny * ny) * (a * cov[e, C_LAG] + b * cov[e + 1, C_LAG])
+            ) + nx * (a * cov[e, C_LAG_X] + b * cov[e + 1, C_LAG_X]) + ny * (a * cov[e, C_LAG_Y] + b * cov[e + 1, C_LAG_Y])  # fmt: skip
             tilt_sd[i] = math.sqrt(max(variance, 0.0))

@@ -36,6 +36,7 @@ Mask = NDArray[np.bool_]
 _BLOCK = 1024
 _GAP_STEPS = 5.0
 _SCALE_WALK_RTS = 1e-6
+_UNKNOWN_TILT_RAD = 1.5
 
 
 @dataclass(frozen=True)
@@ -69,8 +70,8 @@ class AttitudeFilterSettings:
         How still rest is, per epoch.
     start_tilt_sd_rad, start_speed_sd_mps, start_position_sd_m : float
         At the start and after a gap too long to bridge.
-    gap_rate_sd_radps, rate_lost_sd_radps, accel_lost_sd_mps2 : float
-        Errors while there is no sample, the rate is clipped, the specific force is clipped or not to be used.
+    gap_rate_sd_radps, rate_clipped_sd_radps, accel_lost_sd_mps2 : float
+        Errors while the rate is missing, while it is clipped, and while the specific force is missing or not to be used.
     epoch_s : float
         The covariance is stepped this often; every sample is integrated.
     """
@@ -80,13 +81,13 @@ class AttitudeFilterSettings:
     gyro_walk_radps_rts: float = 0.002 * DEG
     gyro_bias_sd_radps: float = 1.0 * DEG
     gyro_scale_sd: float = 0.005
-    gyro_lag_sd_s: float = 0.001
+    gyro_lag_sd_s: float = 0.002
     lag_s: float = 0.0
     accel_nd_mps2_rthz: float = 0.1
     accel_rest_nd_mps2_rthz: float = 0.02
     accel_walk_mps2_rts: float = 1e-4
-    accel_bias_sd_mps2: float = 0.05
-    position_nd_m_rthz: float = 1.0
+    accel_bias_sd_mps2: float = 0.03
+    position_nd_m_rthz: float = 0.5
     wander_m_rts: float = 0.05
     rest_s: float = 1.5
     rest_rate_radps: float = 2.0 * DEG
@@ -97,7 +98,7 @@ class AttitudeFilterSettings:
     start_speed_sd_mps: float = 0.5
     start_position_sd_m: float = 1.0
     gap_rate_sd_radps: float = 0.35
-    rate_lost_sd_radps: float = 3.5
+    rate_clipped_sd_radps: float = 3.5
     accel_lost_sd_mps2: float = 30.0
     epoch_s: float = 0.1
 
@@ -112,7 +113,7 @@ class AttitudeFilterSettings:
 
 _MAY_BE_ZERO = (
     "lag_s", "gyro_lag_sd_s", "gyro_scale_sd", "accel_bias_sd_mps2", "accel_walk_mps2_rts", "gyro_walk_radps_rts", "gyro_rate_noise_rts",
-    "wander_m_rts", "gap_rate_sd_radps", "rate_lost_sd_radps", "accel_lost_sd_mps2",
+    "wander_m_rts", "gap_rate_sd_radps", "rate_clipped_sd_radps", "accel_lost_sd_mps2",
 )  # fmt: skip
 
 
@@ -129,7 +130,6 @@ class _Problem:
     noise: Array
     x_start: Array
     p_start: Array
-    is_gravity_used: Mask
     settings: AttitudeFilterSettings = field(repr=False)
 
     @property
@@ -160,7 +160,7 @@ def kalman_attitude(
         NaN rows are bridged, with the error that brings.
     settings : AttitudeFilterSettings, optional
     mask : array_like of bool, shape (n,), optional
-        Samples whose rate and specific force are not to be trusted (clipped).
+        Samples whose rate is not to be trusted (clipped); for the specific force, see `is_gravity_used`.
     q_start : array_like, shape (4,), optional
         Attitude at the first sample, within `start_tilt_sd_rad`. Without it the first epoch is levelled and the heading is zero.
     gyro_bias_body_radps : array_like, shape (3,)
@@ -173,15 +173,17 @@ def kalman_attitude(
     Returns
     -------
     AttitudeEstimate
-        `tilt_sd_rad` is of one horizontal component. `details`: per epoch `epoch_time_s`, `innovation_m` (of the horizontal position),
-        `nis` (two degrees of freedom), `is_rest`, `accel_bias_body_mps2`, `gyro_scale` (3, 3), `gyro_lag_s`, each with its `_sd`.
+        `tilt_sd_rad` is of one horizontal component. `details`, per epoch: `epoch_time_s`, `innovation_m` (of the horizontal
+        position), `nis` (of that, two degrees of freedom), `is_rest`, `accel_bias_body_mps2` and `gyro_lag_s` with their `_sd`; at the
+        end of the record `gyro_scale` (3, 3) with its `_sd`; and `settings`.
 
     Raises
     ------
     CannotEstimate
     """
     s = dataclasses.replace(settings or AttitudeFilterSettings(), **gains)
-    problem = _prepare(time_s, rate_body_radps, accel_body_mps2, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, False)
+    arrays = (time_s, rate_body_radps, accel_body_mps2)
+    problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=False)
     from replay.motion import _kernels_kalman as kernels
 
     n, m = len(problem.time), len(problem.kind)
@@ -191,7 +193,9 @@ def kalman_attitude(
         problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind, 0, m, problem.noise, x, p, q, tilt_sd, out,
         _record(0),
     )  # fmt: skip
-    return _estimate("kalman", problem, q, tilt_sd, out[:, kernels.OUT_X :][:, :16], out[:, kernels.OUT_SD :], out[:, :3])
+    sd = out[:, kernels.OUT_SD :]
+    is_drifting = np.r_[0:3, 12:16]
+    return _estimate("kalman", problem, q, tilt_sd, out[:, kernels.OUT_X : kernels.OUT_SD], sd[:, is_drifting], sd[-1, 3:12], out[:, :3])
 
 
 def smooth_attitude(
@@ -212,31 +216,35 @@ def smooth_attitude(
     Parameters and result as `kalman_attitude`; the per-epoch details are smoothed, innovations and nis are the filter's.
     """
     s = dataclasses.replace(settings or AttitudeFilterSettings(), **gains)
-    problem = _prepare(time_s, rate_body_radps, accel_body_mps2, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, True)
+    arrays = (time_s, rate_body_radps, accel_body_mps2)
+    problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=True)
     from replay.motion import _kernels_kalman as kernels
     from replay.motion import _kernels_kalman_back as back
 
     n, m = len(problem.time), len(problem.kind)
     out = np.empty((m, kernels.N_OUT))
-    nodes, cov = np.empty((m + 1, 24)), np.empty((m + 1, back.N_COV))
-    arrays = (problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind)
+    nodes, cov = np.empty((m + 1, 25)), np.empty((m + 1, back.N_COV))
+    given = (problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind)
     no_q, no_sd, no_out, nothing = np.empty((0, 4)), np.empty(0), np.empty((0, kernels.N_OUT)), _record(0)
     starts = list(range(0, m, _BLOCK))
     x, p = problem.x_start.copy(), problem.p_start.copy()
     checkpoints = []
     for start in starts:
         checkpoints.append((x.copy(), p.copy()))
-        kernels.forward(*arrays, start, min(start + _BLOCK, m), problem.noise, x, p, no_q, no_sd, out, nothing)
+        kernels.forward(*given, start, min(start + _BLOCK, m), problem.noise, x, p, no_q, no_sd, out, nothing)
+    # each block again, last first, this time recorded
     record = _record(min(_BLOCK, m))
-    lam, big = np.zeros(24), np.zeros((kernels.N, 24))
+    lam, big = np.zeros(kernels.WIDTH), np.zeros((kernels.N, kernels.WIDTH))
     for start, (x, p) in zip(reversed(starts), reversed(checkpoints), strict=True):
         stop = min(start + _BLOCK, m)
-        kernels.forward(*arrays, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
+        kernels.forward(*given, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
         back.backward(record, problem.kind[start:stop], lam, big, nodes[start : stop + 1], cov[start : stop + 1], start == 0)
     q, tilt_sd = np.empty((n, 4)), np.empty(n)
     back.smooth_samples(problem.time, problem.rate, problem.stops, problem.kind, nodes, cov, problem.noise, q, tilt_sd)
-    sd = np.sqrt(cov[1:, back.C_CONSTANTS :])
-    return _estimate("smoother", problem, q, tilt_sd, nodes[1:, kernels.CONSTANTS + 1 :], sd, out[:, :3])
+    sd = np.sqrt(cov[1:, back.C_BIAS : back.C_LAG_X])
+    return _estimate(
+        "smoother", problem, q, tilt_sd, nodes[1:, kernels.CONSTANTS + 1 : 24], sd, out[-1, kernels.OUT_SD + 3 :][:9], out[:, :3]
+    )
 
 
 def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
@@ -245,7 +253,7 @@ def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
 
     nodes = n_epochs + 1 if n_epochs else 0
     return (
-        np.empty((nodes, 24)), np.empty((nodes, kernels.N, 24)), np.empty((n_epochs, 3, kernels.N_TURN)), np.empty((n_epochs, 4)),
+        np.empty((nodes, 25)), np.empty((nodes, kernels.N, 24)), np.empty((n_epochs, 3, kernels.N_TURN)), np.empty((n_epochs, 4)),
         np.empty((n_epochs, kernels.N_UPDATES, 24)), np.empty((n_epochs, kernels.N_UPDATES, 2)),
         np.empty((n_epochs, kernels.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
     )  # fmt: skip
@@ -253,9 +261,9 @@ def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
 
 def _prepare(
     time_s: ArrayLike, rate: ArrayLike, accel: ArrayLike, s: AttitudeFilterSettings, mask: ArrayLike | None, q_start: ArrayLike | None,
-    bias: ArrayLike, is_gravity_used: ArrayLike | None, is_gap_before: ArrayLike | None, is_acausal: bool,
+    bias: ArrayLike, is_gravity_used: ArrayLike | None, is_gap_before: ArrayLike | None, *, is_acausal: bool,
 ) -> _Problem:  # fmt: skip
-    from replay.motion import _kernels_kalman as kernels
+    from replay.motion import _kernels_kalman_epochs as epochs
 
     time, rate_rows, accel_rows = (np.ascontiguousarray(values, dtype=float) for values in (time_s, rate, accel))
     n = len(time)
@@ -265,26 +273,25 @@ def _prepare(
     steps = np.diff(time)
     if n < 2 or not np.isfinite(time).all() or not (steps > 0.0).all():
         raise CannotEstimate("attitude", "expected at least two samples and a time that increases from each to the next")
-    suspect = _mask(mask, n, False)
-    no_rate = suspect | ~np.isfinite(rate_rows).all(axis=1)
-    used = _mask(is_gravity_used, n, True) & ~suspect & np.isfinite(accel_rows).all(axis=1)
-    gap = np.concatenate(([False], steps > _GAP_STEPS * np.median(steps))) if is_gap_before is None else _mask(is_gap_before, n, False)
-    flags = (kernels.RATE_LOST * no_rate + kernels.ACCEL_LOST * ~used + kernels.GAP_BEFORE * gap).astype(np.uint8)
-    flags[0] &= ~np.uint8(kernels.GAP_BEFORE)
-    rate_rows, accel_rows = filters.filled(time, rate_rows), filters.filled(time, accel_rows)
+    used = _mask(is_gravity_used, n)
+    flags = np.empty(n, dtype=np.uint8)
+    gap_s = _GAP_STEPS * float(np.median(steps))
+    if epochs.find_flags(time, rate_rows, accel_rows, _mask(mask, n), used, _mask(is_gap_before, n), gap_s, flags):
+        if not np.isfinite(rate_rows).all(axis=1).any():
+            raise CannotEstimate("attitude", "no sample has a rate")
+        rate_rows, accel_rows = filters.filled(time, rate_rows), filters.filled(time, accel_rows)
     stops = np.empty(n, dtype=np.int64)
-    m = kernels.split_epochs(time, flags, s.epoch_s, stops)
+    m = epochs.split_epochs(time, flags, s.epoch_s, stops)
     stops = stops[: m + 1].copy()
     kind = _kinds(time, rate_rows, accel_rows, flags, stops, s, q_start is None, is_acausal)
     x, p = _start(s, q_start, bias)
-    return _Problem(time, rate_rows, accel_rows, flags, stops, kind, _noise(s), x, p, used, s)
+    return _Problem(time, rate_rows, accel_rows, flags, stops, kind, _noise(s), x, p, s)
 
 
-def _mask(values: ArrayLike | None, n: int, default: bool) -> Mask:
-    if values is None:
-        return np.full(n, default)
-    mask = np.ascontiguousarray(values, dtype=bool)
-    if mask.shape != (n,):
+def _mask(values: ArrayLike | None, n: int) -> Mask:
+    """A mask of n samples, or an empty one where none is given."""
+    mask = np.zeros(0, dtype=bool) if values is None else np.ascontiguousarray(values, dtype=bool)
+    if values is not None and mask.shape != (n,):
         raise CannotEstimate("attitude", f"a mask: expected shape ({n},), got {mask.shape}")
     return mask
 
@@ -294,21 +301,15 @@ def _kinds(
     is_levelled: bool, is_acausal: bool,
 ) -> NDArray[np.uint8]:  # fmt: skip
     """What each epoch is: a gap, at rest, levelled afresh (at the start, and after a gap over which the gyro is worth less)."""
-    from replay.motion import _kernels_kalman as kernels
+    from replay.motion import _kernels_kalman_epochs as epochs
 
     m = len(stops) - 1
-    kind = np.zeros(m, dtype=np.uint8)
-    scatter = np.empty((m, 8))
-    kernels.epoch_scatter(rate, accel, flags, stops, m, scatter)
-    kernels.find_rest(
-        time, stops, m, scatter, s.rest_rate_radps, s.rest_accel_mps2, 3.0 * s.gyro_bias_sd_radps + s.rest_rate_radps, s.rest_s, is_acausal,
-        kind,
-    )  # fmt: skip
-    is_gap = (flags[stops[1:]] & kernels.GAP_BEFORE) != 0
-    kind[is_gap] |= kernels.GAP
-    is_long = is_gap & (np.diff(time[stops]) * s.gap_rate_sd_radps > s.start_tilt_sd_rad)
-    is_fresh = np.concatenate(([is_levelled], is_long[:-1])) & ~is_gap
-    kind[is_fresh] |= kernels.LEVEL
+    kind, scatter = np.zeros(m, dtype=np.uint8), np.empty((m, 8))
+    epochs.epoch_scatter(rate, accel, flags, stops, m, scatter)
+    fastest = 3.0 * s.gyro_bias_sd_radps + s.rest_rate_radps
+    epochs.find_rest(time, stops, m, scatter, s.rest_rate_radps, s.rest_accel_mps2, fastest, s.rest_s, is_acausal, kind)
+    bridge_s = s.start_tilt_sd_rad / s.gap_rate_sd_radps if s.gap_rate_sd_radps > 0.0 else math.inf
+    epochs.mark_gaps(time, flags, stops, m, bridge_s, is_levelled, kind)
     return kind
 
 
@@ -316,11 +317,11 @@ def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike
     """Nominal state and covariance at the first sample."""
     from replay.motion import _kernels_kalman as kernels
 
-    x, p = np.zeros(24), np.zeros((kernels.N, 24))
+    x, p = np.zeros(25), np.zeros((kernels.N, 24))
     x[:4] = (1.0, 0.0, 0.0, 0.0) if q_start is None else rotation.normalise(q_start)
     x[8:11] = np.asarray(bias, dtype=float)
     sd = np.zeros(kernels.N)
-    sd[:2] = s.start_tilt_sd_rad
+    sd[:2] = _UNKNOWN_TILT_RAD if q_start is None else s.start_tilt_sd_rad
     sd[kernels.VEL : kernels.POS], sd[kernels.POS : kernels.CONSTANTS] = s.start_speed_sd_mps, s.start_position_sd_m
     sd[kernels.BIAS : kernels.SCALE], sd[kernels.SCALE : kernels.LAG] = s.gyro_bias_sd_radps, s.gyro_scale_sd
     sd[kernels.LAG], sd[kernels.ACCEL_BIAS :] = s.gyro_lag_sd_s, s.accel_bias_sd_mps2
@@ -334,16 +335,17 @@ def _noise(s: AttitudeFilterSettings) -> Array:
         [
             s.gyro_nd_radps_rthz, s.gyro_rate_noise_rts, s.gyro_walk_radps_rts, _SCALE_WALK_RTS if s.gyro_scale_sd > 0.0 else 0.0,
             s.accel_nd_mps2_rthz, s.accel_rest_nd_mps2_rthz, s.accel_walk_mps2_rts, s.position_nd_m_rthz, s.wander_m_rts,
-            s.rest_speed_sd_mps, s.rest_rate_sd_radps, s.rate_lost_sd_radps, s.accel_lost_sd_mps2, s.gap_rate_sd_radps,
+            s.rest_speed_sd_mps, s.rest_rate_sd_radps, s.rate_clipped_sd_radps, s.accel_lost_sd_mps2, s.gap_rate_sd_radps,
             s.start_tilt_sd_rad, s.start_speed_sd_mps, s.start_position_sd_m, s.lag_s,
         ]
     )  # fmt: skip
 
 
 def _estimate(
-    method: str, problem: _Problem, q: Array, tilt_sd: Array, constants: Array, constants_sd: Array, innovations: Array
+    method: str, problem: _Problem, q: Array, tilt_sd: Array, constants: Array, sd: Array, scale_sd: Array, innovations: Array
 ) -> AttitudeEstimate:
-    from replay.motion import _kernels_kalman as kernels
+    """`constants` (m, 16) as in the state, `sd` (m, 7) of bias, lag and accelerometer bias, `scale_sd` (9,) at the end."""
+    from replay.motion import _kernels_kalman_epochs as epochs
 
     counts = np.diff(problem.stops)
     counts[0] += 1
@@ -351,21 +353,15 @@ def _estimate(
         "epoch_time_s": problem.epoch_time,
         "innovation_m": innovations[:, :2],
         "nis": innovations[:, 2],
-        "is_rest": (problem.kind & kernels.REST) != 0,
-        "accel_bias_body_mps2": constants[:, 13:16],
-        "accel_bias_sd_mps2": constants_sd[:, 13:16],
-        "gyro_scale": constants[:, 3:12].reshape(-1, 3, 3),
-        "gyro_scale_sd": constants_sd[:, 3:12].reshape(-1, 3, 3),
+        "is_rest": (problem.kind & epochs.REST) != 0,
+        "accel_bias_body_mps2": constants[:, 13:],
+        "accel_bias_sd_mps2": sd[:, 4:],
         "gyro_lag_s": constants[:, 12],
-        "gyro_lag_sd_s": constants_sd[:, 12],
+        "gyro_lag_sd_s": sd[:, 3],
+        "gyro_scale": constants[-1, 3:12].reshape(3, 3),
+        "gyro_scale_sd": scale_sd.reshape(3, 3),
         "settings": problem.settings,
     }
-    return AttitudeEstimate(
-        method,
-        q,
-        problem.is_gravity_used,
-        np.repeat(constants[:, :3], counts, axis=0),
-        np.repeat(constants_sd[:, :3], counts, axis=0),
-        tilt_sd,
-        details,
-    )
+    is_used = (problem.flags & epochs.ACCEL_LOST) == 0
+    bias, bias_sd = np.repeat(constants[:, :3], counts, axis=0), np.repeat(sd[:, :3], counts, axis=0)
+    return AttitudeEstimate(method, q, is_used, bias, bias_sd, tilt_sd, details)

@@ -181,7 +181,7 @@ def test_alpha_beta_gains_of_the_tracking_index(tracking_index, alpha, beta):
     before, _ = linear.steady_covariance(m)
     gain = before[:, 0] / (before[0, 0] + 1.0)
     assert_allclose(gain, closed, rtol=0, atol=1e-12)
-    assert_allclose(gain, (alpha, beta), rtol=0, atol=5.1e-11)
+    assert_allclose(gain, (alpha, beta), rtol=0, atol=1e-10)
 
 
 @pytest.mark.parametrize(("n", "runs", "low", "high"), MEAN_BOUNDS_95)
