@@ -41,6 +41,7 @@ from replay.flightlog.columnmap import (
     ColumnEntry,
     ColumnMap,
     components_of,
+    handedness,
     load_column_map,
     save_column_map,
     units_of,
@@ -171,7 +172,7 @@ class ColumnMapDialog(QDialog):
                 where = f" in {file}" if file else ""
                 problems.append(f"Not possible: {n} columns are {channel_label(channel)} {part}".rstrip() + f"{where}.")
         axes = [box.currentText() for box in self._axes]
-        if _AXES[0] not in axes and _handedness(axes) != 1:
+        if _AXES[0] not in axes and handedness(axes) != 1:
             problems.append("Not possible: body x, y and z must be three different imu axes that make a right-handed set.")
         problems += [
             f"Not possible: {entry.column} counts ticks; say how many a second (scale)."
@@ -373,17 +374,6 @@ def _how(entry: ColumnEntry) -> str:
     if entry.is_unit_inferred:
         return "unit guessed from the data"
     return "from the header" if entry.is_inferred else "stated"
-
-
-def _handedness(axes: list[str]) -> int:
-    """+1 where signed axes are a right-handed set, -1 where left-handed, 0 where one is there twice."""
-    letters = "".join(axis[1] for axis in axes)
-    if set(letters) != set("xyz"):
-        return 0
-    sign = 1 if letters in "xyzxy" else -1
-    for axis in axes:
-        sign *= -1 if axis[0] == "-" else 1
-    return sign
 
 
 def _first_values(log: FlightLog) -> dict[tuple[str, str], tuple[str, ...]]:

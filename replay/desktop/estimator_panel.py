@@ -28,7 +28,7 @@ from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review import edits
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
-from replay.review.summary import found_bias_text, gates_of, pad_specific_force_imu_mps2, pad_tilt_of_bias_rad
+from replay.review.summary import found_bias_text, gates_of, pad_specific_force_imu_mps2, pad_text, pad_tilt_of_bias_rad
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius, kelvin
 
@@ -396,18 +396,3 @@ def _labelled(text: str, entry: QWidget) -> QHBoxLayout:
 
 def _quiet(snapshot: Snapshot) -> tuple[float, float]:
     return snapshot.as_flown.levelling.start_log_s, snapshot.as_flown.levelling.stop_log_s
-
-
-def pad_text(snapshot: Snapshot) -> str:
-    """Where the nose leaned on the pad: as flown, and with the what-if. The model's word for it."""
-    parts = [f"On the pad the nose leans {_lean(snapshot.as_flown)} as flown"]
-    if snapshot.what_if is not None:
-        parts.append(f"{_lean(snapshot.what_if)} with the what-if")
-    return ", ".join(parts) + "."
-
-
-def _lean(solution: object) -> str:
-    from replay import rotation
-
-    q = solution.levelling.q_enu_from_body
-    return f"{float(rotation.tilt(q)) / DEG:.2f}° to {float(rotation.tilt_azimuth(q)) / DEG:.0f}°"

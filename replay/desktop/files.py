@@ -36,6 +36,7 @@ class Files(QObject):
         self._restoring: tuple[Recovered, QLockFile] | None = None
         session.opened.connect(self._on_opened)
         session.log_wanted.connect(self._on_log_wanted)
+        session.reading.connect(lambda fraction, _: self.bar.hide() if fraction == 0.0 else None)  # what was said is of the flight before
         session.failed.connect(self._on_failed)
 
     @property
@@ -187,7 +188,9 @@ class Files(QObject):
             self.session.write_recovery()  # first our own copy, then the old one may go
             self._discard(*self._restoring)
         self._restoring = None
-        if self._sample is not None:
+        if self.bar.tone == "error":
+            pass  # something the review names could not be opened: that is said already, and matters more
+        elif self._sample is not None:
             self.bar.say(sample_flights.HINTS.get(self._sample, ""), "hint")
         elif result.note:
             self.bar.say(result.note, "warning")
@@ -201,7 +204,6 @@ class Files(QObject):
         issues = self.session.log.issues if self.session.log is not None else ()
         grave = [i for i in issues if i.severity == "problem"] or [i for i in issues if i.severity == "warning"]
         if not grave:
-            self.bar.hide()
             return
         first = grave[0]
         where = f" (column {first.column!r})" if first.column else ""

@@ -45,6 +45,11 @@ class MessageBar(QFrame):
         """What is being said; empty while the bar is away."""
         return "" if self.isHidden() else self._text.text()
 
+    @property
+    def tone(self) -> str:
+        """Of what is being said; empty while the bar is away."""
+        return "" if self.isHidden() else str(self.property("tone"))
+
     def say(self, text: str, tone: str = "hint", choices: tuple[tuple[str, Callable[[], None]], ...] = ()) -> None:
         """Show one message, with a button for each (label, what it does); pressing one puts the message away first."""
         while self._buttons.count():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -206,7 +207,11 @@ class MainWindow(QMainWindow):
         return self.traces.wanted_keys() if self.traces is not None else None
 
     def _on_arrangement(self, arrangement: dict[str, Any]) -> None:
-        self.session.apply(lambda review: dataclasses.replace(review, trace_arrangement=arrangement), "Traces", "traces")
+        """Sizes and scales dragged in a row are one undo step; other panes or traces are a step of their own."""
+        before = [tuple(pane["traces"]) for pane in self.session.review.trace_arrangement.get("panes", ())]
+        is_same = before == [tuple(pane["traces"]) for pane in arrangement["panes"]]
+        edit = partial(dataclasses.replace, trace_arrangement=arrangement)
+        self.session.apply(edit, "Traces", "traces" if is_same else "")
         self._arrangement = self.session.review.trace_arrangement
 
     def _on_event_moved(self, name: str, log_time_s: float) -> None:

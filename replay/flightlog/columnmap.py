@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -255,9 +255,9 @@ def column_map_of(tables: Mapping[str, Any], name: str) -> ColumnMap:
 def _map_of(stated: Mapping[str, Any], name: str) -> ColumnMap:
     imu = stated.get("imu", {})
     axes = imu.get("axes")
-    if axes is not None and {axis[1] for axis in axes} != set("xyz"):
+    if axes is not None and handedness(axes) == 0:
         raise SettingsError(name, "imu.axes", "each of x, y and z once", repr(list(axes)))
-    if axes is not None and _handedness(axes) < 0:
+    if axes is not None and handedness(axes) < 0:
         raise SettingsError(name, "imu.axes", "a right-handed set of axes (change one sign, or swap two)", repr(list(axes)))
     rotation = imu.get("rotation_deg")
     attitude = stated.get("onboard_attitude")
@@ -300,9 +300,11 @@ def _check_once(name: str, columns: tuple[ColumnEntry, ...]) -> None:
             seen[place] = i
 
 
-def _handedness(axes: tuple[str, ...]) -> int:
-    """+1 where the signed axes are a proper rotation of x, y, z, else -1."""
+def handedness(axes: Sequence[str]) -> int:
+    """+1 where signed axes are a right-handed set of x, y, z, -1 where left-handed, 0 where one is there twice."""
     letters = "".join(axis[1] for axis in axes)
+    if set(letters) != set("xyz"):
+        return 0
     sign = 1 if letters in "xyzxy" else -1
     for axis in axes:
         sign *= -1 if axis[0] == "-" else 1

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from replay import rotation
 from replay.motion.solution import PHASES, Solution
 from replay.review.snapshot import Snapshot
 from replay.units import DEG
@@ -105,3 +106,16 @@ def gate_text(solution: Solution) -> str:
         names = sorted({name for name, _, _ in solution.rejected})
         text += " Refused: " + ", ".join(f"{sum(n == name for n, _, _ in solution.rejected)} of {name}" for name in names) + "."
     return text
+
+
+def pad_text(snapshot: Snapshot) -> str:
+    """Where the nose leaned on the pad: as flown, and with the what-if. The model's word for it."""
+    parts = [f"On the pad the nose leans {_lean(snapshot.as_flown)} as flown"]
+    if snapshot.what_if is not None:
+        parts.append(f"{_lean(snapshot.what_if)} with the what-if")
+    return ", ".join(parts) + "."
+
+
+def _lean(solution: Solution) -> str:
+    q = solution.levelling.q_enu_from_body
+    return f"{float(rotation.tilt(q)) / DEG:.2f}° to {float(rotation.tilt_azimuth(q)) / DEG:.0f}°"

@@ -167,7 +167,10 @@ def test_the_trace_arrangement_is_part_of_the_document(window, qtbot):
     """Adding a pane is an edit; undo takes it away again on screen."""
     n = len(window.traces.panes)
     window.traces.add_pane(["roll"])
-    assert len(window.session.review.trace_arrangement["panes"]) == n + 1
+    window.traces.add_pane(["pitch"])
+    assert len(window.session.review.trace_arrangement["panes"]) == n + 2
+    window.actions["undo"].trigger()
+    assert len(window.traces.panes) == n + 1
     window.actions["undo"].trigger()
     assert len(window.traces.panes) == n
 
@@ -542,3 +545,18 @@ def test_a_result_that_comes_before_the_plots_is_drawn_when_they_come(qtbot, pre
     window.build_plots()
     assert window.traces.window_log_s is not None
     window.close()
+
+
+def test_a_vehicle_file_that_is_gone_is_said_and_the_flight_opens_all_the_same(window, qtbot, tmp_path):
+    """A review handed on without its vehicle file."""
+    path = tmp_path / "wren.review.json"
+    from replay.review.storage import save_review
+
+    save_review(Review(logs=(reference_to(SAMPLE),), vehicle_path=str(tmp_path / "gone.toml"), method="integrate"), path)
+    with qtbot.waitSignal(window.session.opened, timeout=60_000):
+        window.files.open_paths([str(path)])
+    assert "gone.toml" in window.bar.text
+    assert window.bar.tone == "error"
+    assert window.session.vehicle is None
+    settle(qtbot, window.session)
+    assert "out of date" not in window.status.state.text()
