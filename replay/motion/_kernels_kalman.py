@@ -143,7 +143,7 @@ def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, 
             fx, fy, fz = fx + lag * cx, fy + lag * cy, fz + lag * cz
             ex, ey, ez = px, py, pz
             px, py, pz = r00 * fx + r01 * fy + r02 * fz, r10 * fx + r11 * fy + r12 * fz, r20 * fx + r21 * fy + r22 * fz
-            if had_force:
+            if had_force and not flags[i] & GAP_BEFORE:
                 ax, ay, az = 0.5 * (ex + px), 0.5 * (ey + py), 0.5 * (ez + pz)
                 sx += dt * (vx + 0.5 * dt * ax)
                 sy += dt * (vy + 0.5 * dt * ay)

@@ -33,7 +33,7 @@ def find_flags(time_s, rate, accel, suspect, is_used, is_gap_before, gap_s, flag
             flag |= ACCEL_LOST
             is_broken = True
         if len(suspect) > 0 and suspect[i]:
-            flag |= RATE_CLIPPED | ACCEL_LOST
+            flag |= RATE_CLIPPED
         if len(is_used) > 0 and not is_used[i]:
             flag |= ACCEL_LOST
         if i > 0 and (is_gap_before[i] if len(is_gap_before) > 0 else time_s[i] - time_s[i - 1] > gap_s):

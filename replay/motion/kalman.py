@@ -273,13 +273,14 @@ def _prepare(
     steps = np.diff(time)
     if n < 2 or not np.isfinite(time).all() or not (steps > 0.0).all():
         raise CannotEstimate("attitude", "expected at least two samples and a time that increases from each to the next")
-    used = _mask(is_gravity_used, n)
     flags = np.empty(n, dtype=np.uint8)
     gap_s = _GAP_STEPS * float(np.median(steps))
-    if epochs.find_flags(time, rate_rows, accel_rows, _mask(mask, n), used, _mask(is_gap_before, n), gap_s, flags):
+    if epochs.find_flags(time, rate_rows, accel_rows, _mask(mask, n), _mask(is_gravity_used, n), _mask(is_gap_before, n), gap_s, flags):
         if not np.isfinite(rate_rows).all(axis=1).any():
             raise CannotEstimate("attitude", "no sample has a rate")
         rate_rows, accel_rows = filters.filled(time, rate_rows), filters.filled(time, accel_rows)
+    if q_start is None and (flags & epochs.ACCEL_LOST).all():
+        raise CannotEstimate("attitude", "no sample has a specific force to level on; give q_start")
     stops = np.empty(n, dtype=np.int64)
     m = epochs.split_epochs(time, flags, s.epoch_s, stops)
     stops = stops[: m + 1].copy()
