@@ -182,13 +182,14 @@ def to_cg(q_enu_from_body: Array, rate_body_radps: Array, imu_from_cg_m: Vec3, v
     """
     if not any(imu_from_cg_m):
         return vel_enu_mps, pos_enu_m
-    arm = np.asarray(imu_from_cg_m, dtype=float)
-    turned = rotation.rotate(q_enu_from_body, arm)
-    swept = rotation.rotate(q_enu_from_body, rotation.cross(rate_body_radps, arm))
-    is_moving = np.any(pos_enu_m != 0.0, axis=1) | np.any(vel_enu_mps != 0.0, axis=1)
-    i_first = int(np.argmax(is_moving)) if is_moving.any() else len(pos_enu_m) - 1
-    moved = np.where(is_moving[:, None], turned - turned[i_first], 0.0)
-    return vel_enu_mps - np.where(is_moving[:, None], swept, 0.0), pos_enu_m - moved
+    from replay.motion import _kernels_lever as lever
+
+    n = len(q_enu_from_body)
+    vel, pos = np.empty((n, 3)), np.empty((n, 3))
+    rows = (np.ascontiguousarray(values, dtype=np.float64) for values in (q_enu_from_body, rate_body_radps))
+    before = (np.ascontiguousarray(values, dtype=np.float64) for values in (vel_enu_mps, pos_enu_m))
+    lever.to_cg(*rows, np.asarray(imu_from_cg_m, dtype=np.float64), *before, vel, pos)
+    return vel, pos
 
 
 def specific_force_at_cg(
@@ -200,15 +201,11 @@ def specific_force_at_cg(
     """
     if not any(imu_from_cg_m):
         return accel_body_mps2
-    arm = np.asarray(imu_from_cg_m, dtype=float)
+    from replay.motion import _kernels_lever as lever
+
     n = len(time_s)
     step = max(1, round(0.005 / float(np.median(np.diff(time_s[: min(n, 2001)]))))) if n > 2 else 1
-    stretch = np.cumsum(is_gap_before)
-    i = np.arange(n)
-    first, last = np.maximum(i - step, 0), np.minimum(i + step, n - 1)
-    first = np.maximum(first, np.searchsorted(stretch, stretch, side="left"))
-    last = np.minimum(last, np.searchsorted(stretch, stretch, side="right") - 1)
-    span = np.where(last > first, time_s[last] - time_s[first], 1.0)
-    alpha = (rate_body_radps[last] - rate_body_radps[first]) / span[:, None]
-    centripetal = rotation.cross(rate_body_radps, rotation.cross(rate_body_radps, arm))
-    return np.asarray(accel_body_mps2 - rotation.cross(alpha, arm) - centripetal)
+    force = np.empty((n, 3))
+    rows = (np.ascontiguousarray(values, dtype=np.float64) for values in (time_s, rate_body_radps, accel_body_mps2))
+    lever.force_at_cg(*rows, np.asarray(imu_from_cg_m, dtype=np.float64), np.ascontiguousarray(is_gap_before), step, force)
+    return force
