@@ -77,11 +77,11 @@ def open_window(*, is_layout_reset: bool = False) -> MainWindow:
     from replay.desktop.preferences import Preferences
     from replay.desktop.window import MainWindow
 
-    style.apply(QApplication.instance())
     QApplication.setWindowIcon(application_icon())
     preferences = Preferences()
     if is_layout_reset:
         preferences.forget_layout()
     window = MainWindow(preferences)
+    style.apply(QApplication.instance())  # once for the whole tree: before it was built, every widget paid on its own
     window.show()
     return window

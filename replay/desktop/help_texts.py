@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-from importlib.metadata import PackageNotFoundError, version
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QDialog, QDialogButtonBox, QTextBrowser, QVBoxLayout, QWidget
@@ -77,6 +76,8 @@ def preformatted_html(text: str) -> str:
 
 
 def _version(name: str) -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         return version(name)
     except PackageNotFoundError:

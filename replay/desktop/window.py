@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from PySide6.QtCore import QEvent, Qt
-from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout, QWidget
 
 from replay.desktop import actions, help_texts, layout, sample_flights, style
@@ -96,8 +96,7 @@ class MainWindow(QMainWindow):
         self.setCentralWidget(self.frame)
         self.status = StatusLine(self.statusBar(), self.session, self.on_cautions)
         layout.restore_geometry(self, self.preferences)
-        if not self.frame.restore(self.preferences):
-            self.frame.set_places(self.width(), self.height())
+        self._has_places = self.frame.restore(self.preferences)
 
     def build_plots(self) -> None:
         """The views that need the plotting library; it takes most of a second to load, so the shell is painted first."""
@@ -278,6 +277,13 @@ class MainWindow(QMainWindow):
     def _read_text(self, title: str, content_html: str) -> None:
         help_texts.TextWindow(title, content_html, self).show()
 
+    def showEvent(self, event: QShowEvent) -> None:
+        """Panels take their first places when sizes, fonts and style are those of the screen."""
+        super().showEvent(event)
+        if not self._has_places:
+            self._has_places = True
+            self.frame.set_places(self.width(), self.height())
+
     def event(self, event: QEvent) -> bool:
         """Space on a button that was reached with Tab presses it (a click never gives a button the focus); else it plays."""
         if (
@@ -292,10 +298,14 @@ class MainWindow(QMainWindow):
     # --- opening --------------------------------------------------------------------------------------------------------------
 
     def go_on(self, paths: Sequence[str]) -> None:
-        """After the first paint: the log is read, and the compiled loops made ready, while the plotting library is loaded."""
+        """After the first paint: the views that need the plotting library, then reading and compiled loops on their workers.
+
+        One after the other, because Python imports one thing at a time however many threads ask: side by side the window stood
+        still three times as long and the flight was drawn no sooner.
+        """
+        self.build_plots()
         self.session.warm_up()
         self.open_first(paths)
-        self.build_plots()
 
     def open_first(self, paths: Sequence[str]) -> None:
         """What a start opens: what was named; else what a crash left; else the sample flight."""
