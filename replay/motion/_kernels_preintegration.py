@@ -26,7 +26,7 @@ def step_between(time_s, rate, bend, is_gap_before, offset, i):  # type: ignore[
 
 @compiled
 def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[no-untyped-def]
-    """White noise density squared, per axis, in each span edges[k] .. edges[k + 1] of x (n, 3): into `out` (len(edges) - 1,).
+    """White noise density squared, per axis, in each span edges[k] .. edges[k + 1] of x (n, 3): into `out` (len(edges) - 1, 3).
 
     From fourth differences, in which smooth motion leaves almost nothing, of the samples and of what is left of them after halving
     their rate again and again behind a low-pass (1 4 6 4 1)/16. The smallest is kept: a tone, which no integral carries away, shows
@@ -50,17 +50,19 @@ def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[n
                 work[i, c] = x[start + i, c]
         correlation[:] = 0.0  # of white noise after the low-passes so far, by lag
         correlation[0] = 1.0
-        smallest = math.inf
+        out[k] = math.inf
         while n >= 8:
             dx, dy, dz = 0.0, 0.0, 0.0  # mean sizes rather than mean squares: a single kink or blow is not noise
             for i in range(2, n - 2):
                 dx += abs(work[i - 2, 0] - 4.0 * work[i - 1, 0] + 6.0 * work[i, 0] - 4.0 * work[i + 1, 0] + work[i + 2, 0])
                 dy += abs(work[i - 2, 1] - 4.0 * work[i - 1, 1] + 6.0 * work[i, 1] - 4.0 * work[i + 1, 1] + work[i + 2, 1])
                 dz += abs(work[i - 2, 2] - 4.0 * work[i - 1, 2] + 6.0 * work[i, 2] - 4.0 * work[i + 1, 2] + work[i + 2, 2])
-            square = 0.5 * math.pi * (dx * dx + dy * dy + dz * dz) / (3.0 * (n - 4) ** 2)
             r = correlation
             gain = 70.0 * r[0] - 112.0 * r[1] + 56.0 * r[2] - 16.0 * r[3] + 2.0 * r[4]
-            smallest = min(smallest, square / gain * period)
+            factor = 0.5 * math.pi * period / (gain * (n - 4) ** 2)
+            out[k, 0] = min(out[k, 0], factor * dx * dx)
+            out[k, 1] = min(out[k, 1], factor * dy * dy)
+            out[k, 2] = min(out[k, 2], factor * dz * dz)
             n = (n - 3) // 2
             for i in range(n):
                 for c in range(3):
@@ -75,7 +77,6 @@ def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[n
                         halved[m] += weight * correlation[place]
             halved[4:] = 0.0
             correlation[:] = halved
-        out[k] = smallest
 
 
 @compiled
@@ -170,8 +171,8 @@ def preintegrate(  # type: ignore[no-untyped-def]
     Per epoch k: rotation `out_q` (4) from the axes at its end to those at its start, velocity and position increments in the axes at its
     start, their derivative (9, 12) with respect to gyro bias, accelerometer bias, gyro scale, accelerometer scale, variances (angle and
     velocity per axis, then extra velocity along x, y, z at the start), mean rate and specific force (6), and their variance within the
-    epoch (2). `bend`: curvature of the rate. `offset` is taken off the rate. `density` (m, 2): gyro and accelerometer noise density
-    squared in each epoch; `extra_var` (n, 4): further variance of angle, and of velocity along body x, y, z, in step i → i + 1.
+    epoch (2). `bend`: curvature of the rate. `offset` is taken off the rate. `density` (m, 5): noise density squared of gyro and
+    accelerometer in each epoch, then what the accelerometer has beyond that along body x, y, z; `extra_var` (n, 4): further variance of angle, and of velocity along body x, y, z, in step i → i + 1.
     The specific force is turned and then integrated, linear over each step, which leaves nothing to correct for sculling.
     """
     attitude = np.zeros((3, 6))
@@ -196,10 +197,10 @@ def preintegrate(  # type: ignore[no-untyped-def]
             ax, ay, az = step_between(time_s, rate, bend, is_gap_before, offset, i)
             out_var[k, 0] += density[k, 0] * h + extra_var[i, 0]
             out_var[k, 1] += density[k, 1] * h
-            for r in range(3):
-                out_var[k, 2 + r] += (
-                    (rot[r, 0] ** 2) * extra_var[i, 1] + (rot[r, 1] ** 2) * extra_var[i, 2] + (rot[r, 2] ** 2) * extra_var[i, 3]
-                )
+            ex, ey, ez = density[k, 2] * h + extra_var[i, 1], density[k, 3] * h + extra_var[i, 2], density[k, 4] * h + extra_var[i, 3]
+            if ex + ey + ez > 0.0:
+                for r in range(3):
+                    out_var[k, 2 + r] += rot[r, 0] ** 2 * ex + rot[r, 1] ** 2 * ey + rot[r, 2] ** 2 * ez
             sw, sx, sy, sz = from_rotvec(ax, ay, az)
             qw, qx, qy, qz = multiply(qw, qx, qy, qz, sw, sx, sy, sz)
             _turn_derivative(attitude, ax, ay, az, sw, sx, sy, sz, h, work)

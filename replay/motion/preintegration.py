@@ -225,12 +225,12 @@ def preintegrate(
 
     edges = np.ascontiguousarray(edges, dtype=np.int64)
     m = len(edges) - 1
-    density = np.column_stack(
-        [
-            _density(inertial, values, edges, floor)
-            for values, floor in ((inertial.rate_body_radps, gyro_nd_radps_rthz**2), (inertial.accel_body_mps2, accel_nd_mps2_rthz**2))
-        ]
-    )
+    rate_density = _density(inertial, inertial.rate_body_radps, edges)
+    accel_density = _density(inertial, inertial.accel_body_mps2, edges)
+    density = np.empty((m, 5))
+    density[:, 0] = _raised(rate_density.mean(axis=1), gyro_nd_radps_rthz**2)
+    density[:, 1] = accel_nd_mps2_rthz**2
+    density[:, 2:] = _raised(accel_density, accel_nd_mps2_rthz**2) - accel_nd_mps2_rthz**2
     q, dv, dp = np.empty((m, 4)), np.empty((m, 3)), np.empty((m, 3))
     jacobian, var, mean, scatter = np.empty((m, 9, 12)), np.empty((m, 5)), np.empty((m, 6)), np.empty((m, 2))
     kernels.preintegrate(
@@ -240,17 +240,20 @@ def preintegrate(
     return Preintegrated(inertial.log_time_s[edges], edges, q, dv, dp, jacobian, var, mean, scatter)
 
 
-def _density(inertial: Inertial, values: Array, edges: Index, floor: float) -> Array:
-    """Noise density squared in each epoch, shape (m,)."""
+def _density(inertial: Inertial, values: Array, edges: Index) -> Array:
+    """Noise density squared that each epoch's surroundings show, shape (m, 3)."""
     from replay.motion import _kernels_preintegration as kernels
 
     time_s = inertial.log_time_s
     start, stop = time_s[edges[0]], time_s[edges[-1]]
-    spans = np.searchsorted(time_s, np.append(np.arange(start, stop, DENSITY_SPAN_S), stop)).astype(np.int64)
-    spans = np.unique(spans)
-    found = np.zeros(max(len(spans) - 1, 1))
+    spans = np.unique(np.searchsorted(time_s, np.append(np.arange(start, stop, DENSITY_SPAN_S), stop)).astype(np.int64))
+    found = np.zeros((max(len(spans) - 1, 1), 3))
     if len(spans) > 1:
         kernels.noise_density(time_s, values, inertial.is_gap_before, spans, found, np.empty((int(np.max(np.diff(spans))), 3)))
     middle = 0.5 * (edges[:-1] + edges[1:])
-    inside = found[np.clip(np.searchsorted(spans, middle, side="right") - 1, 0, len(found) - 1)]
-    return np.where(inside > 2.0 * floor, inside, floor)
+    return np.asarray(found[np.clip(np.searchsorted(spans, middle, side="right") - 1, 0, len(found) - 1)])
+
+
+def _raised(shown: Array, floor: float) -> Array:
+    """What a span shows, where that is clearly more than the sensor's own noise."""
+    return np.where(shown > 2.0 * floor, shown, floor)

@@ -287,11 +287,12 @@ def solve(
         return fit if not whole_covariance else dataclasses.replace(fit, covariance=passes.filter_covariance())
     tick(0.35)
     smoothed = passes.smoothed(whole_covariance=whole_covariance)
-    passes.weigh_barometer(fit)
     for n in range(1, max_passes):
         tick(0.35 + 0.5 * n / max_passes)
         nominal = smoothed.trajectory
         fit = passes.filtered(nominal, nominal)
+        if n == 1 and passes.weigh_barometer(fit):
+            fit = passes.filtered(nominal, nominal)
         smoothed = passes.smoothed(whole_covariance=whole_covariance)
         moved = smoothed.trajectory
         turn = rotation.to_rotvec(rotation.multiply(moved.q, rotation.conjugate(nominal.q)))
@@ -381,17 +382,21 @@ class _Passes:
         whole[:, j, i] = self.packed
         return whole
 
-    def weigh_barometer(self, fit: Fit) -> None:
-        """Take the barometer for as noisy as its innovations are, where that is clearly more than on the pad."""
+    def weigh_barometer(self, fit: Fit) -> bool:
+        """Take the barometer for as noisy as its innovations are, where that is clearly more than on the pad; says whether it did.
+
+        Not after the first pass, whose innovations show its own linearisation more than the barometer.
+        """
         from replay.motion import _kernels_smoother as kernels
 
         mine = (fit.codes == kernels.BAROMETER) & (self.problem.kinds[fit.epochs] & kernels.STATIC == 0)
         if np.count_nonzero(mine) < 20:
-            return
+            return False
         ratio = fit.innovations[mine, 0] / np.sqrt(fit.innovations[mine, 1])
         factor = 1.4826 * float(np.median(np.abs(ratio)))
         if factor > 1.3:
             self.variances[2] *= factor**2
+        return factor > 1.3
 
 
 def _row_count(problem: _Problem) -> int:
