@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 
 from replay.desktop import style
 from replay.desktop.float_slider import FloatSlider
-from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button
+from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, wrapped_check_box
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review import edits
 from replay.review.review import Review
@@ -160,9 +160,7 @@ class EstimatorPanel(QWidget):
             box.setEnabled(method != review.method)
         self.pad_bias.setChecked(review.corrected.gyro_pad_bias)
         self.reference.display(celsius(review.corrected.reference_temperature_k))
-        for name, _, _, to_shown, _, _, _, default in _SITE:
-            value = getattr(review.site, name)
-            self.site[name].display(None if value is None else round(to_shown(value), 9), self._site_placeholder(name, to_shown, default))
+        self._show_site()
         for name, widget in self.settings.items():
             _display_setting(widget, name, review.settings)
         self._show_tilts()
@@ -183,6 +181,7 @@ class EstimatorPanel(QWidget):
         self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions) or "Nothing beyond the record and the settings above.")
         self.failure.setText("" if snapshot.error is None else f"No estimate: {snapshot.error}\nThe last good result is still drawn.")
         self.failure.setVisible(snapshot.error is not None)
+        self._show_site()
         self._show_tilts()
 
     def move_cursor(self, log_time_s: float) -> None:
@@ -192,6 +191,11 @@ class EstimatorPanel(QWidget):
         """A failure before there was any result."""
         self.failure.setText(text)
         self.failure.setVisible(bool(text))
+
+    def _show_site(self) -> None:
+        for name, _, _, to_shown, _, _, _, default in _SITE:
+            value = getattr(self._review.site, name)
+            self.site[name].display(None if value is None else round(to_shown(value), 9), self._site_placeholder(name, to_shown, default))
 
     def _show_tilts(self) -> None:
         if self._snapshot is None:
@@ -315,9 +319,9 @@ class EstimatorPanel(QWidget):
         for field in dataclasses.fields(EstimatorSettings):
             meta = field.metadata
             if isinstance(field.default, bool):
-                box = check_box(meta["label"].partition(" (")[0], meta["label"])
+                box, row = wrapped_check_box(meta["label"].partition(" (")[0], meta["label"])
                 box.clicked.connect(lambda on, n=field.name, t=meta["label"]: self._emit_setting(n, on, t))
-                section.body_layout.addWidget(box)
+                section.body_layout.addLayout(row)
                 self.settings[field.name] = box
                 continue
             entry = OptionalNumber(f"{meta['label']}, {meta['show']}", meta["low"], meta["high"])
@@ -378,7 +382,7 @@ def _display_setting(widget: QWidget, name: str, settings: EstimatorSettings) ->
     if isinstance(widget, OptionalNumber):
         factor = field.metadata["factor"]
         is_default = value == field.default
-        default = "measured on the pad" if field.default is None else f"{field.default / factor:.6g} (default)"
+        default = "measured" if field.default is None else f"{field.default / factor:.6g} (default)"
         widget.display(None if is_default else value / factor, default)
     else:
         widget.setChecked(value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QCheckBox, QHBoxLayout, QLabel, QLineEdit, QToolButton, QVBoxLayout, QWidget
 
 from replay.desktop import style
@@ -27,6 +28,30 @@ def check_box(text: str, tip: str = "") -> QCheckBox:
     box.setToolTip(tip or text)
     box.setFocusPolicy(Qt.FocusPolicy.TabFocus)
     return box
+
+
+class _Words(QLabel):
+    """A check box's text that wraps; a click on it is a click on the box."""
+
+    def __init__(self, text: str, box: QCheckBox) -> None:
+        super().__init__(text)
+        self.setWordWrap(True)
+        self._box = box
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        if event.button() == Qt.MouseButton.LeftButton and self._box.isEnabled():
+            self._box.click()
+
+
+def wrapped_check_box(text: str, tip: str = "") -> tuple[QCheckBox, QHBoxLayout]:
+    """A check box whose text may take several lines, and the row it stands in."""
+    box = check_box("", tip or text)
+    box.setAccessibleName(text)
+    row = QHBoxLayout()
+    row.setContentsMargins(0, 0, 0, 0)
+    row.addWidget(box)
+    row.addWidget(_Words(text, box), 1)
+    return box, row
 
 
 def muted(text: str = "", *, wrap: bool = False) -> QLabel:

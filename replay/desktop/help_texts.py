@@ -28,7 +28,7 @@ _BUILT_WITH = (
 class TextWindow(QDialog):
     """A text to read; closed with Escape, gone when closed."""
 
-    def __init__(self, title: str, content_html: str, parent: QWidget | None = None, size: tuple[int, int] = (620, 460)) -> None:
+    def __init__(self, title: str, content_html: str, parent: QWidget | None = None, size: tuple[int, int] = (940, 600)) -> None:
         super().__init__(parent)
         self.setWindowTitle(title)
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -72,7 +72,7 @@ def about_html() -> str:
 
 def preformatted_html(text: str) -> str:
     """A text of fixed width, as a terminal shows it."""
-    return f"<pre>{html.escape(text)}</pre>"
+    return f"<pre style='white-space: pre-wrap'>{html.escape(text)}</pre>"
 
 
 def _version(name: str) -> str:

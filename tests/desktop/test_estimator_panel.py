@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QScrollArea
 
 from replay.desktop.estimator_panel import EstimatorPanel, calibration_fields
+from replay.desktop.form import Section
 from replay.errors import CannotEstimate
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review.review import Review
@@ -240,3 +242,35 @@ def test_what_a_filter_found_of_a_bias_is_said_in_the_unit_of_the_slider():
     flown = drawn_flight.snapshot(rate_hz=100.0).as_flown
     assert "+0.115 ±0.023" in found_bias_text(flown, "gyro")
     assert found_bias_text(flown, "accelerometer") == ""
+
+
+def test_with_every_section_open_nothing_is_wider_than_the_panel(panel):
+    """There is no horizontal scrolling: what does not fit would be cut off."""
+    panel.resize(316, 700)
+    for section in panel.findChildren(Section):
+        section.head.setChecked(True)
+    panel.show_snapshot(drawn_flight.snapshot(rate_hz=50.0))
+    scroll = panel.findChild(QScrollArea)
+    assert scroll.widget().minimumSizeHint().width() <= scroll.viewport().width()
+
+
+def test_what_a_vehicle_file_says_of_the_site_is_shown_where_the_user_left_it_open(panel):
+    """In the place of the default, and named."""
+    from replay.motion.site import Site
+    from replay.whatif.vehicle import Vehicle
+
+    vehicle = Vehicle("Wren 3", 1.0, 0.1, 0.08, ((0.0, 0.0), (1.0, 10.0)), site=Site(pad_azimuth_rad=65 * DEG))
+    panel.show_snapshot(dataclasses.replace(drawn_flight.snapshot(rate_hz=50.0), vehicle=vehicle))
+    assert panel.site["pad_azimuth_rad"].placeholderText() == "65 (vehicle)"
+    assert panel.site["latitude_rad"].placeholderText() == "45 (default)"
+
+
+def test_a_click_on_the_words_beside_a_check_box_ticks_it(panel):
+    """As on any check box, though the words wrap."""
+    from PySide6.QtWidgets import QLabel
+
+    section = next(s for s in panel.findChildren(Section) if s.head.text() == "Gains, gates and noise")
+    section.head.setChecked(True)
+    words = next(label for label in section.findChildren(QLabel) if label.text() == "height from the barometer")
+    QTest.mouseClick(words, Qt.MouseButton.LeftButton)
+    assert panel.review.settings.use_barometer is False
