@@ -101,14 +101,14 @@ def _step(t, h, k, part, share, state, is_free, flown, a, motor, commands, work,
 
 
 @compiled
-def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_left, rate_logged, rate_gain, q, nose_ref, n_sub, out):  # type: ignore[no-untyped-def]
+def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_law, rate_logged, gain, q, nose_ref, n_sub, out):  # type: ignore[no-untyped-def]
     """Fly again. n rows; times are s after liftoff.
 
     `flown` (n, 16): position, velocity, quaternion, body rate, wind. Before row `i_free` the rail holds; with n there the flown motion
-    is kept to and nothing is integrated but the belief. `command_flown` (n, 2) drives the flown gimbal; the re-flown command is the
-    steering law's plus `command_left` (n, 2), what the law leaves of the flown one. `rate_logged` (n, 3): body rate as the computer
-    would have had it on the flown motion; `rate_gain` (3, 3): its change per true change. `q` (4,) and `nose_ref` (3,), the belief on
-    the pad, are used up. `out` (n, 23).
+    is kept to and nothing is integrated but the belief. `command_flown` (n, 2) drives the flown gimbal; the re-flown command is that
+    one plus what the steering law says now more than `command_law` (n, 2), what it said on the flown motion. `rate_logged` (n, 3): body
+    rate as the computer would have had it on the flown motion; `gain` (3, 3): its change per true change. `q` (4,) and `nose_ref` (3,),
+    the belief on the pad, are used up. `out` (n, 23).
     """
     n = len(time_s)
     w, y, dy, work, state = np.zeros(flight.N_WORK), np.zeros((2, 15)), np.zeros((2, 15)), np.zeros((5, 17)), np.zeros(17)
@@ -118,10 +118,10 @@ def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_left, r
             last_rate[i] = rate[i]
             rate[i] = rate_logged[k, i]
             for j in range(3):
-                rate[i] += rate_gain[i, j] * state[10 + j]
+                rate[i] += gain[i, j] * state[10 + j]
         _believe(k, time_s, guide, a.gimbal_limit_rad, rate, last_rate, q, nose_ref, command_new[k])
         for j in range(2):
-            command_new[k, j] = flight.clip(command_new[k, j] + command_left[k, j], a.gimbal_limit_rad)
+            command_new[k, j] = flight.clip(command_flown[k, j] + (command_new[k, j] - command_law[k, j]), a.gimbal_limit_rad)
             out[k, COMMAND + j] = command_new[k, j]
         for i in range(17):
             out[k, i] = state[i]

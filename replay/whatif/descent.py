@@ -115,9 +115,10 @@ def _land(path: Path, pos: Array, higher_m: float) -> None:
     below = np.flatnonzero(pos[path.n_free :, 2] <= ground) + path.n_free
     if len(below):
         i = int(below[0])
-        drop = pos[i - 1, 2] - pos[i, 2]
-        part = np.clip((pos[i - 1, 2] - ground) / drop, 0.0, 1.0) if drop > 0.0 else 1.0
-        pos[i:] = pos[i - 1] + part * (pos[i] - pos[i - 1])
+        # from there it topples and rolls as the flown one did
+        rolled = path.pos_enu_m[np.minimum(i_down + np.arange(len(pos) - i), len(pos) - 1)] - path.pos_enu_m[i_down]
+        pos[i:] = pos[i] + rolled
+        pos[i:, 2] += ground - pos[i, 2]
 
 
 def touchdown_of(path: Path, track: Track) -> float:

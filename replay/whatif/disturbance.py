@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 REFLY = "re-fly"
-SUB_STEPS = 3
+SUB_STEPS = 2
 _WIND_HZ = 2.0
 _LEAST_AIR_SPEED_MPS = 8.0
 
@@ -95,15 +95,21 @@ def flown_motion(solution: Solution, log: Any, vehicle: Vehicle, bandwidth_hz: f
     q = rotation.make_continuous(solution.q_enu_from_body[rows])
     states = np.ascontiguousarray(np.hstack((solution.pos_enu_m[rows], solution.vel_enu_mps[rows], q, rate[rows])))
     command, has_commands = _commands(log, solution.log_time_s[rows])
+    travel = np.linalg.norm(states[:, :3] - states[0, :3], axis=1)
+    accel = smooth(accel)[rows]
+    i_free = int(np.argmax(travel >= vehicle.rail_length_m))
+    nothing = np.zeros((len(time_s), 3))
+    motion = Flown(time_s, states, accel, alpha, nothing, nothing, command, has_commands, rows, i_free, None, bandwidth_hz)
+    return with_vehicle(motion, vehicle, events.burnout_log_s - events.liftoff_log_s)
+
+
+def with_vehicle(motion: Flown, vehicle: Vehicle, burnout_s: float) -> Flown:
+    """The same motion of another vehicle: its thrust and the wind are recovered anew."""
     from replay.whatif import dynamics
 
     frame = dynamics.airframe(vehicle)
-    travel = np.linalg.norm(states[:, :3] - states[0, :3], axis=1)
-    accel = smooth(accel)[rows]
-    motor = logged_thrust(time_s, accel, states, frame, events.burnout_log_s - events.liftoff_log_s)
-    i_free = int(np.argmax(travel >= vehicle.rail_length_m))
-    still = np.zeros((len(time_s), 3))
-    motion = Flown(time_s, states, accel, alpha, still, motor, command, has_commands, rows, i_free, frame, bandwidth_hz)
+    motor = logged_thrust(motion.time_s, motion.accel_body_mps2, motion.states, frame, burnout_s)
+    motion = replace(motion, frame=frame, motor=motor, wind_enu_mps=np.zeros((len(motion.time_s), 3)))
     return replace(motion, wind_enu_mps=_wind(motion))
 
 
@@ -138,11 +144,11 @@ def _model(motion: Flown) -> tuple[Array, Array, Array, Array]:
     n = len(motion.time_s)
     felt, alpha, mass, gimbal = np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n), np.zeros((n, 2))
     kernels.model_along(
-        motion.time_s,
+        np.array(motion.time_s),
         motion.table,
-        motion.command_rad,
+        np.array(motion.command_rad),
         motion.frame,
-        motion.motor,
+        np.array(motion.motor),
         SUB_STEPS,
         felt,
         alpha,

@@ -17,6 +17,7 @@ from replay.sensors.calibration import Calibration, gyro_matrix
 from replay.units import DEG
 from replay.whatif.descent import Path, Track, path_of, touchdown_of, tracks_of
 from replay.whatif.disturbance import REFLY, SUB_STEPS, Disturbance, Flown, flown_motion, recover
+from replay.whatif.guidance import steering
 from replay.whatif.vehicle import Guidance, Vehicle
 
 if TYPE_CHECKING:
@@ -124,6 +125,54 @@ def refly(
     CannotEstimate
         No guidance to re-fly, no liftoff and apogee, or no path.
     """
+    flight = prepare_flight(
+        log, flown, vehicle, onboard=onboard, as_flown=as_flown, guidance=guidance, bandwidth_hz=bandwidth_hz, prepared=prepared
+    )
+    motion = flight.motion
+    true_gain = np.asarray(flight.dcm_body_from_imu @ gyro_matrix(flown.calibration))
+    rows, believed = fly_again(motion, flight.law, flight.onboard, true_gain, flight.command, flight.law_command)
+    path = path_of(flown, motion)
+    tracks = tracks_of(path, rows)
+    return Reflight(
+        path.time_s,
+        *tracks,
+        believed,
+        moments_of(path, *tracks),
+        recover(motion),
+        flight.guidance,
+        flight.source,
+        flight.misfit_rad,
+        (*flown.assumptions, *vehicle.assumptions(), *_assumptions(motion, flight.source)),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Flight:
+    """What does not change while one flight is flown again and again; `law_command` is the law's own on the flown motion."""
+
+    motion: Flown
+    law: tuple[float, ...]
+    guidance: Guidance
+    source: str
+    onboard: Belief
+    command: Array
+    law_command: Array
+    misfit_rad: float
+    dcm_body_from_imu: Array
+
+
+def prepare_flight(
+    log: FlightLog,
+    flown: Solution,
+    vehicle: Vehicle,
+    *,
+    onboard: Calibration,
+    as_flown: Calibration | None,
+    guidance: Guidance | None,
+    bandwidth_hz: float,
+    prepared: Prepared | None = None,
+) -> Flight:
+    """Everything of `refly` that comes before the flying; parameters and errors as there."""
     as_flown = as_flown or Calibration()
     if vehicle.gimbal is None or (vehicle.guidance is None and guidance is None and log.get("gimbal_command_rad") is None):
         raise CannotEstimate(REFLY, "no guidance to re-fly: the vehicle file has none and the log has no gimbal commands")
@@ -132,26 +181,12 @@ def refly(
     beliefs = [believe(log, c, flown, mount, prepared) for c in (as_flown, onboard)]
     guidance, source = _guidance(guidance, vehicle, motion, beliefs[0])
     burnout_s = flown.events.burnout_log_s - flown.events.liftoff_log_s
-    law = steering_law(guidance, burnout_s if np.isfinite(burnout_s) else float(motion.time_s[-1]))
-    own = steered(motion, law, beliefs[0])
+    law = steering(guidance, burnout_s if np.isfinite(burnout_s) else float(motion.time_s[-1]))
+    own = _steered(motion, law, beliefs[0])
     command = motion.command_rad if motion.has_commands else own
-    true_gain = mount.dcm_body_from_imu @ gyro_matrix(flown.calibration)
-    rows, believed = _fly(motion, law, beliefs[1], true_gain, command, command - own)
-    path = path_of(flown, motion)
-    tracks = tracks_of(path, rows)
     is_steering = (motion.time_s >= law[2]) & (motion.time_s < law[3])
     misfit = float(np.sqrt(np.mean((command - own)[is_steering] ** 2))) if motion.has_commands and is_steering.any() else float("nan")
-    return Reflight(
-        path.time_s,
-        *tracks,
-        believed,
-        moments_of(path, *tracks),
-        recover(motion),
-        guidance,
-        source,
-        misfit,
-        (*flown.assumptions, *vehicle.assumptions(), *_assumptions(motion, source)),
-    )
+    return Flight(motion, law, guidance, source, beliefs[1], command, own, misfit, np.asarray(mount.dcm_body_from_imu))
 
 
 def _mount(log: FlightLog, calibration: Calibration) -> Mount:
@@ -191,45 +226,40 @@ def _guidance(given: Guidance | None, vehicle: Vehicle, motion: Flown, belief: B
 
     idle = (0.0, 0.0, 0.0, -np.inf, np.inf, 0.0)
     nothing = np.zeros_like(motion.command_rad)
-    _, believed = _fly(motion, idle, belief, np.eye(3), nothing, nothing, is_held=True)
+    _, believed = fly_again(motion, idle, belief, np.eye(3), nothing, nothing, is_held=True)
     fit = identify(motion.time_s, motion.command_rad, believed, belief.rate_body_radps[motion.rows], motion.frame.gimbal_limit_rad)
     return fit.guidance, f"identified from the logged commands, misfit {fit.misfit_rad / DEG:.2f} deg RMS"
 
 
-def steering_law(guidance: Guidance, stop_s: float) -> tuple[float, ...]:
-    """The steering numbers as the loops take them."""
-    from replay.whatif.guidance import steering
-
-    return steering(guidance, stop_s)
-
-
-def steered(motion: Flown, law: tuple[float, ...], belief: Belief) -> Array:
+def _steered(motion: Flown, law: tuple[float, ...], belief: Belief) -> Array:
     """Commands of the steering law on the flown motion with one belief, shape (n, 2)."""
-    rows, _ = _fly(motion, law, belief, np.eye(3), np.zeros_like(motion.command_rad), np.zeros_like(motion.command_rad), is_held=True)
+    nothing = np.zeros_like(motion.command_rad)
+    rows, _ = fly_again(motion, law, belief, np.eye(3), nothing, nothing, is_held=True)
     return np.ascontiguousarray(rows[:, 21:23])
 
 
-def _fly(
-    motion: Flown, law: tuple[float, ...], belief: Belief, true_gain: Array, command: Array, left: Array, *, is_held: bool = False
+def fly_again(
+    motion: Flown, law: tuple[float, ...], belief: Belief, true_gain: Array, command: Array, law_command: Array, *, is_held: bool = False
 ) -> tuple[Array, Array]:
     """Rows of the compiled loop, and the attitude believed. `is_held`: keep to the flown motion."""
     from replay.whatif import _kernels_flight, _kernels_refly
 
     n = len(motion.time_s)
-    out, q = np.zeros((n, _kernels_refly.N_ROW)), belief.q_enu_from_body.copy()
+    out, q = np.zeros((n, _kernels_refly.N_ROW)), np.array(belief.q_enu_from_body)
+    # copies: one kind of array, so that the loop is compiled once
     _kernels_refly.refly(
-        motion.time_s,
+        np.array(motion.time_s),
         motion.table,
         n if is_held else motion.i_free,
         motion.frame,
         _kernels_flight.Guide(*(float(x) for x in law)),
-        motion.motor,
-        np.ascontiguousarray(command),
-        np.ascontiguousarray(left),
-        np.ascontiguousarray(belief.rate_body_radps[motion.rows]),
-        np.ascontiguousarray(belief.rate_gain @ np.linalg.inv(true_gain)),
+        np.array(motion.motor),
+        np.array(command),
+        np.array(law_command),
+        np.array(belief.rate_body_radps[motion.rows]),
+        np.array(belief.rate_gain @ np.linalg.inv(true_gain)),
         q,
-        np.ascontiguousarray(rotation.rotate(belief.q_enu_from_body, [0.0, 0.0, 1.0])),
+        np.array(rotation.rotate(belief.q_enu_from_body, [0.0, 0.0, 1.0])),
         SUB_STEPS,
         out,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +59,20 @@ class Recovery:
 
 
 @dataclass(frozen=True)
+class Tolerance:
+    """How well the vehicle is known, one standard deviation: fractions of the value, but metres and seconds where the name says so."""
+
+    mass: float = 0.01
+    inertia: float = 0.05
+    drag_coefficient: float = 0.10
+    normal_force_slope: float = 0.15
+    cp_below_cg_m: float = 0.01
+    gimbal_below_cg_m: float = 0.005
+    gimbal_time_constant: float = 0.10
+    gimbal_delay_s: float = 0.002
+
+
+@dataclass(frozen=True)
 class Vehicle:
     """One vehicle file. `defaulted` names the keys that were not stated, so that a result can say which it leaned on.
 
@@ -79,11 +93,13 @@ class Vehicle:
     guidance: Guidance | None = None
     recovery: Recovery = field(default_factory=Recovery)
     site: Site = field(default_factory=Site)
+    tolerance: Tolerance = field(default_factory=Tolerance)
     defaulted: frozenset[str] = field(default_factory=frozenset)
 
     def assumptions(self) -> tuple[str, ...]:
-        """One line for the defaults leaned on; none where everything was stated."""
-        return (f"vehicle file does not state {', '.join(sorted(self.defaulted))}: defaults used",) if self.defaulted else ()
+        """One line for the defaults leaned on; none where everything was stated. Tolerances matter to ensembles only, which name them."""
+        keys = sorted(key for key in self.defaulted if not key.startswith("tolerance."))
+        return (f"vehicle file does not state {', '.join(keys)}: defaults used",) if keys else ()
 
 
 # file key -> (part of the vehicle, field, value inside = factor * value in the file + offset)
@@ -109,6 +125,7 @@ _KEYS: dict[str, _Key] = {
     "guidance.upright_rate_degps": ("guidance", "upright_rate_radps", DEG, 0.0),
     "recovery.drag_area_m2": ("recovery", "drag_area_m2", 1.0, 0.0),
     "recovery.delay_after_apogee_s": ("recovery", "delay_after_apogee_s", 1.0, 0.0),
+    **{f"tolerance.{f.name}": ("tolerance", f.name, 1.0, 0.0) for f in fields(Tolerance)},
     "site.latitude_deg": ("site", "latitude_rad", DEG, 0.0),
     "site.ground_height_m": ("site", "ground_height_m", 1.0, 0.0),
     "site.ground_temperature_c": ("site", "ground_temperature_k", 1.0, ZERO_CELSIUS_K),
@@ -148,6 +165,7 @@ _SCHEMA: Schema = {
         "upright_rate_degps": number(low=0.0),
     },
     "recovery": {"drag_area_m2": number(low=0.0), "delay_after_apogee_s": number(low=0.0)},
+    "tolerance": {f.name: number(low=0.0, high=0.5) for f in fields(Tolerance)},
     "site": {
         "latitude_deg": number(low=-90.0, high=90.0),
         "ground_height_m": number(low=-500.0, high=9000.0),
@@ -174,7 +192,7 @@ def load_vehicle(path: str | os.PathLike[str]) -> Vehicle:
     data = read_toml(path, _SCHEMA, required=_REQUIRED)
     if data["propellant_mass_kg"] >= data["liftoff_mass_kg"]:
         raise SettingsError(name, "propellant_mass_kg", "less than liftoff_mass_kg", f"{data['propellant_mass_kg']:g}")
-    parts: dict[str, dict[str, Any]] = {part: {} for part in ("", "aero", "gimbal", "guidance", "recovery", "site")}
+    parts: dict[str, dict[str, Any]] = {part: {} for part in ("", "aero", "gimbal", "guidance", "recovery", "site", "tolerance")}
     defaulted = set()
     is_there = {"gimbal": "gimbal" in data or "guidance" in data, "guidance": "guidance" in data}
     for key, (part, attribute, factor, offset) in _KEYS.items():
@@ -195,6 +213,7 @@ def load_vehicle(path: str | os.PathLike[str]) -> Vehicle:
         guidance=Guidance(**parts["guidance"]) if is_there["guidance"] else None,
         recovery=Recovery(**parts["recovery"]),
         site=Site(**parts["site"]),
+        tolerance=Tolerance(**parts["tolerance"]),
         defaulted=frozenset(defaulted),
         **parts[""],
     )
@@ -299,6 +318,7 @@ def save_vehicle(vehicle: Vehicle, path: str | os.PathLike[str]) -> None:
         "inertia_kgm2": "about body x, y, z at liftoff",
         "aero.pitch_damping": "torque = −½ρ·V·A·damping·rate, in m²",
         "guidance": "stabilising to vertical only",
+        "tolerance": "how well the vehicle is known, one standard deviation: fractions, but m and s where the name says so",
         "guidance.proportional": "gimbal angle per attitude error, rad/rad",
         "guidance.rate": "gimbal angle per body rate, s",
         "guidance.start_s": "after liftoff",

@@ -1,0 +1,89 @@
+"""`plumbline refly`: the table, the words beside it, and what it refuses."""
+
+import json
+
+import numpy as np
+import pytest
+
+from replay import cli
+from replay.cautions import CAUTION_LINE
+from replay.sensors.calibration import CalibrationFile, save_calibration
+from replay.whatif import sample, sample_files
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """The crooked bench as files, with a reconciled calibration that has standard deviations."""
+    path = tmp_path_factory.mktemp("refly")
+    flight = sample.make("crooked_bench", canopy_scale=0.2, rest_s=2.0)
+    for name, write in sample_files.writers(flight, is_compact=True).items():
+        write(path / name)
+    sd = {"accel_bias_imu_mps2": (0.03, 0.03, 0.05)}
+    save_calibration(CalibrationFile(flight.truth.calibration, sd), path / "reconciled.toml")
+    return path
+
+
+def arguments(folder, *more):
+    return [
+        "refly",
+        str(folder / "flight.csv"),
+        "--vehicle",
+        str(folder / "vehicle.toml"),
+        "--calibration",
+        str(folder / "reconciled.toml"),
+        *more,
+    ]
+
+
+def test_table_and_words(folder, tmp_path, capsys):
+    """Flown and re-flown side by side; the difference at three moments, what is left out, and the caution."""
+    out = tmp_path / "refly.csv"
+    assert cli.main(arguments(folder, "--out", str(out), "--method", "integrate")) == 0
+    said = capsys.readouterr().out
+    for word in (
+        "burnout, flown",
+        "apogee, re-flown",
+        "touchdown, re-flown",
+        "shift",
+        "leaves out",
+        "guidance: vehicle file",
+        CAUTION_LINE,
+    ):
+        assert word in said
+    table = np.genfromtxt(out, delimiter=",", names=True)
+    assert table.dtype.names[:2] == ("time_s", "flown_east_m")
+    assert len(table.dtype.names) == 17
+    apogee = np.argmax(table["flown_height_m"])
+    assert np.hypot(table["reflown_east_m"] - table["flown_east_m"], table["reflown_north_m"] - table["flown_north_m"])[apogee] > 7.0
+    assert cli.main(arguments(folder, "--out", str(out))) == 1
+    assert "--force" in capsys.readouterr().err
+
+
+def test_the_calibration_flown_with_changes_nothing(folder, capsys):
+    """Flown with what is kept on board: no shift anywhere."""
+    assert cli.main(arguments(folder, "--as-flown", str(folder / "reconciled.toml"), "--method", "integrate", "--json")) == 0
+    result = json.loads(capsys.readouterr().out)
+    for pair in result["moments"].values():
+        assert pair["shift_m"] == [0.0, 0.0, 0.0]
+
+
+def test_ensemble(folder, capsys):
+    """Bands from the calibration file's standard deviations, in the summary."""
+    assert cli.main(arguments(folder, "--members", "10", "--seed", "4", "--method", "integrate", "--json")) == 0
+    result = json.loads(capsys.readouterr().out)["ensemble"]
+    assert (result["members"], result["seed"]) == (10, 4)
+    low, middle, high = result["reflown"]["apogee_east_m"]
+    assert low < middle < high
+
+
+def test_refusals(folder, tmp_path, capsys):
+    """No vehicle file, or an unguided one: one line, exit 1."""
+    assert cli.main(["refly", str(folder / "flight.csv")]) == 1
+    assert "vehicle file" in capsys.readouterr().err
+    text = (folder / "vehicle.toml").read_text(encoding="utf-8")
+    start, stop = text.index("[gimbal]"), text.index("[recovery]")
+    (tmp_path / "fixed.toml").write_text(text[:start] + text[stop:], encoding="utf-8")
+    assert cli.main(["refly", str(folder / "flight.csv"), "--vehicle", str(tmp_path / "fixed.toml")]) == 1
+    error = capsys.readouterr().err
+    assert "no guidance to re-fly" in error
+    assert error.count("\n") == 1
