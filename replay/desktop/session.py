@@ -90,6 +90,7 @@ class Session(QObject):
         self._vehicle_path: str | None = None
         self._read_map: ColumnMap | None = None
         self._last: EstimateRequest | None = None
+        self._first: EstimateRequest | None = None
         self._is_dragging = False
         self._is_closed = False
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
@@ -220,7 +221,12 @@ class Session(QObject):
     def _request(self) -> None:
         if self.log is None or self._is_closed:
             return
-        request = EstimateRequest(self.history.revision, self.log, self.review, self.vehicle, self._is_dragging, self._wanted_traces())
+        # nothing is drawn yet: a fast method shows the flight while a slow one still works (or is compiled, the first time ever)
+        is_first = self.snapshot is None and self._first is None
+        is_fast = self._is_dragging or is_first
+        request = EstimateRequest(self.history.revision, self.log, self.review, self.vehicle, is_fast, self._wanted_traces())
+        if is_first:
+            self._first = request
         # a drag's own preview is let finish, or nothing would be drawn while it lasts; a slow settled run is not waited for
         is_superseded = self._last is not None and not self._last.is_dragging
         self._last = request
@@ -239,7 +245,9 @@ class Session(QObject):
             if _estimated(outcome.request.review) == _estimated(self.review):
                 snapshot = dataclasses.replace(snapshot, revision=self.history.revision)
             self._publish(snapshot)
-        if is_newest:
+        if is_newest and outcome.request is self._first and outcome.result is not None and outcome.result.is_preview:
+            self._request()
+        elif is_newest:
             self.busy_changed.emit(False)
 
     def _publish(self, snapshot: Snapshot) -> None:
@@ -324,7 +332,8 @@ class Session(QObject):
     def _take(self, request: ReadRequest, result: ReadResult) -> None:
         """Another log is open from here on; with only its columns read otherwise, the document and its history go on."""
         goes_on = self.log is not None and request.is_same_document
-        self.log, self.headers, self._last, self.snapshot = result.log, result.headers, None, None
+        self.log, self.headers = result.log, result.headers
+        self._last = self._first = self.snapshot = None
         self.review_path = result.review_path
         self._read_map = result.review.column_map
         if not request.is_made:

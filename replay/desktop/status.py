@@ -57,8 +57,10 @@ class StatusLine:
             parts.append("last good result")
         elif self._session.is_stale:
             parts.append("estimating…" if self._is_busy else "out of date")
+        elif snapshot.is_preview:
+            parts.append("estimating…" if self._is_busy else "settles when you let go")
         else:
-            parts.append("settles when you let go" if snapshot.is_preview else "up to date")
+            parts.append("up to date")
         self.state.setText(" · ".join(parts))
 
     def _on_busy(self, is_busy: bool) -> None:

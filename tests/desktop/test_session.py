@@ -312,3 +312,15 @@ def test_the_mapped_logger_is_remembered(qtbot, preferences, estimates, log_file
     assert session.log["accel_raw_imu_mps2"].values[0, 2] < 0
     assert isinstance(session.review.column_map, ColumnMap)
     session.close()
+
+
+def test_a_flight_just_opened_is_drawn_by_the_fast_method_until_the_chosen_one_is_done(qtbot, preferences, estimates):
+    """The chosen one may be slow, and the first time ever it is compiled too; one request each, then quiet."""
+    session = Session(preferences, estimating=estimates)
+    drawn = []
+    session.snapshot_ready.connect(lambda snapshot: drawn.append(snapshot.is_preview))
+    take_drawn(session, estimates)
+    qtbot.waitUntil(lambda: drawn == [True, False])
+    settle(qtbot, session)
+    assert [request.is_dragging for request in estimates.requests] == [True, False]
+    session.close()
