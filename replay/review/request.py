@@ -7,6 +7,7 @@ import importlib
 import threading
 from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from replay.flightlog.log import FlightLog
@@ -15,6 +16,7 @@ from replay.motion.solution import Events, Solution
 from replay.review import series, summary
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
+from replay.review.thin import thinned
 from replay.sensors.calibration import Calibration
 from replay.whatif.vehicle import Vehicle
 
@@ -26,6 +28,8 @@ PREVIEW_METHOD: Final = "integrate"
 """Stands in for a slower method while a slider is dragged."""
 PREVIEW_ABOVE_S: Final = 0.12
 """A method faster than this needs no stand-in."""
+PREVIEW_SAMPLES: Final = 100_000
+"""A preview of a longer record is made of block means."""
 _KEPT_SAMPLES: Final = 8_000_000
 """Solutions kept for undo and toggling, in samples of all together: about 2 GB at the most."""
 
@@ -76,6 +80,7 @@ class _LogWork:
 
     log: FlightLog
     prepared: Prepared
+    thin: Prepared
     onboard: tuple[Any, Any] | None
 
 
@@ -102,18 +107,18 @@ class Estimating:
             As `motion.estimate`.
         """
         review, work = request.review, self._of_log(request)
-        is_preview = request.is_dragging and self._run_time_s.get(review.method, float("inf")) > PREVIEW_ABOVE_S
-        is_preview = is_preview and review.method != PREVIEW_METHOD
+        is_slow = self._run_time_s.get(review.method, float("inf")) > PREVIEW_ABOVE_S
+        can_be_faster = review.method != PREVIEW_METHOD or work.thin is not work.prepared
+        is_preview = request.is_dragging and is_slow and can_be_faster
         method = PREVIEW_METHOD if is_preview else review.method
+        prepared = work.thin if is_preview else work.prepared
         used: dict[Hashable, Solution] = {}
-        as_flown = self._solution(request, work, method, review.as_flown, used, cancel)
-        what_if = None if review.drawn_whatif is None else self._solution(request, work, method, review.drawn_whatif, used, cancel)
-        overlays = {}
-        if not is_preview:
-            for other in review.also_drawn:
-                if other != method:
-                    overlays[other] = self._solution(request, work, other, review.drawn_whatif or review.as_flown, used, cancel)
-        self._forget(used, len(as_flown.log_time_s))
+        solve = partial(self._solution, request, work, prepared, used, cancel)
+        as_flown = solve(method, review.as_flown)
+        what_if = None if review.drawn_whatif is None else solve(method, review.drawn_whatif)
+        others = () if is_preview else tuple(other for other in review.also_drawn if other != method)
+        overlays = {other: solve(other, review.drawn_whatif or review.as_flown) for other in others}
+        self._forget(used, len(work.prepared.log_time_s))
         snapshot = Snapshot(
             revision=request.revision,
             log=request.log,
@@ -137,17 +142,19 @@ class Estimating:
             for kept in (self._solutions, self._events, self._mounts, self._run_time_s):
                 kept.clear()
             self._series = None
-            self._work = _LogWork(log, prepare(log), onboard_attitude(log))
+            prepared = prepare(log)
+            self._work = _LogWork(log, prepared, thinned(prepared, PREVIEW_SAMPLES), onboard_attitude(log))
         return self._work
 
     def _solution(
         self,
         request: EstimateRequest,
         work: _LogWork,
-        method: str,
-        calibration: Calibration,
+        prepared: Prepared,
         used: dict[Hashable, Solution],
         cancel: threading.Event | None,
+        method: str,
+        calibration: Calibration,
     ) -> Solution:
         from replay.motion import estimate
 
@@ -155,7 +162,7 @@ class Estimating:
         site = site_of(review, request.vehicle)
         arm = (0.0, 0.0, 0.0) if request.vehicle is None else request.vehicle.imu_from_cg_m
         moved = tuple(sorted(review.moved_events.items()))
-        key = (method, calibration, review.as_flown, review.settings, site, arm, moved)
+        key = (prepared is work.thin, method, calibration, review.as_flown, review.settings, site, arm, moved)
         if key not in self._solutions:
             self._solutions[key] = estimate(
                 request.log,
@@ -166,10 +173,11 @@ class Estimating:
                 events=self._events_of(review, site, work),
                 mount=self._mount(work, review.as_flown, calibration),
                 imu_from_cg_m=arm,
-                prepared=work.prepared,
+                prepared=prepared,
                 cancel=cancel,
             )
-            self._run_time_s[method] = self._solutions[key].run_time_s
+            if prepared is work.prepared:
+                self._run_time_s[method] = self._solutions[key].run_time_s
         used[key] = self._solutions[key]
         return self._solutions[key]
 

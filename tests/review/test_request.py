@@ -133,3 +133,18 @@ def test_what_is_kept_is_bounded(log, vehicle, monkeypatch):
     assert len(estimating._solutions) <= 6
     assert any(solution is last.what_if for solution in estimating._solutions.values())
     assert any(solution is last.as_flown for solution in estimating._solutions.values())
+
+
+def test_a_drag_on_a_long_record_is_previewed_in_fewer_samples(log, vehicle, monkeypatch):
+    """Also for the method that previews; let go, every sample counts again."""
+    n = len(log["rate_raw_imu_radps"].log_time_s)
+    monkeypatch.setattr("replay.review.request.PREVIEW_SAMPLES", n // 5)
+    estimating = Estimating()
+    estimating._run_time_s["integrate"] = 1.0
+    preview = estimating(EstimateRequest(1, log, _bias(REVIEW, 0.1), vehicle, is_dragging=True))
+    assert preview.is_preview
+    assert len(preview.what_if.log_time_s) == len(preview.as_flown.log_time_s) == pytest.approx(n / 5, rel=0.01)
+    settled = estimating(EstimateRequest(2, log, _bias(REVIEW, 0.1), vehicle))
+    assert not settled.is_preview
+    assert len(settled.what_if.log_time_s) == n
+    assert settled.what_if.events == preview.what_if.events
