@@ -457,17 +457,44 @@ def _smooth_vertical(time_s, gains, pull, x, cov):  # type: ignore[no-untyped-de
 
 
 @compiled
-def grow_tilt_sd(time_s, q, i_start, tilt_sd, bias_sd, nd, walk, scale_sd, out):  # type: ignore[no-untyped-def]
-    """Standard deviation of a gyro-only tilt: levelling, bias, white noise, bias walk, and scale times the nose's turn since the start."""
+def _unseen_turn(time_s, rate, is_gap_before, is_clipped, i):  # type: ignore[no-untyped-def]
+    """Angle that the step from i to i + 1 may have turned unseen: over a gap (how the rate ran), and while the gyro was clipped."""
+    h = time_s[i + 1] - time_s[i]
+    change, largest = 0.0, 0.0
+    for j in range(3):
+        change += (rate[i + 1, j] - rate[i, j]) ** 2
+        largest += max(rate[i + 1, j] ** 2, rate[i, j] ** 2)
+    largest = math.sqrt(largest)
+    gap = h * (0.25 * math.sqrt(change) + 0.1 * largest) if is_gap_before[i + 1] else 0.0
+    return gap, 0.2 * h * largest if is_clipped[i] or is_clipped[i + 1] else 0.0
+
+
+@compiled
+def grow_tilt_sd(time_s, q, rate, is_gap_before, is_clipped, i_start, start_sd, bias_sd, nd, walk, scale_sd, out):  # type: ignore[no-untyped-def]
+    """Standard deviation of a gyro-only tilt, growing both ways from `i_start`.
+
+    Levelling, bias, white noise, bias walk, scale times the nose's turn, and what may have turned unseen: each gap on its own, clipped
+    stretches together.
+    """
     w, x, y, z = q[i_start, 0], q[i_start, 1], q[i_start, 2], q[i_start, 3]
     ux, uy, uz = 2.0 * (x * z + w * y), 2.0 * (y * z - w * x), 1.0 - 2.0 * (x * x + y * y)
-    for i in range(len(time_s)):
-        t = abs(time_s[i] - time_s[i_start])
-        w, x, y, z = q[i, 0], q[i, 1], q[i, 2], q[i, 3]
-        dx, dy, dz = 2.0 * (x * z + w * y) - ux, 2.0 * (y * z - w * x) - uy, 1.0 - 2.0 * (x * x + y * y) - uz
-        drift = bias_sd * t
-        variance = tilt_sd * tilt_sd + drift * drift + nd * nd * t + walk * walk * t * t * t / 3.0
-        out[i] = math.sqrt(variance + scale_sd * scale_sd * (dx * dx + dy * dy + dz * dz))
+    n = len(time_s)
+    for direction in range(2):
+        gaps, clipped = 0.0, 0.0
+        for k in range(n - i_start if direction == 0 else i_start + 1):
+            i = i_start + k if direction == 0 else i_start - k
+            if k > 0:
+                before = i - 1 if direction == 0 else i
+                if is_gap_before[before + 1] or is_clipped[before] or is_clipped[before + 1]:
+                    gap, clip = _unseen_turn(time_s, rate, is_gap_before, is_clipped, before)
+                    gaps += gap * gap
+                    clipped += clip
+            t = abs(time_s[i] - time_s[i_start])
+            w, x, y, z = q[i, 0], q[i, 1], q[i, 2], q[i, 3]
+            dx, dy, dz = 2.0 * (x * z + w * y) - ux, 2.0 * (y * z - w * x) - uy, 1.0 - 2.0 * (x * x + y * y) - uz
+            drift = bias_sd * t
+            variance = start_sd * start_sd + drift * drift + nd * nd * t + walk * walk * t * t * t / 3.0 + gaps + clipped * clipped
+            out[i] = math.sqrt(variance + scale_sd * scale_sd * (dx * dx + dy * dy + dz * dz))
 
 
 @compiled

@@ -207,10 +207,21 @@ def aid_vertical(
 
 
 def grow_tilt_sd(
-    time_s: Array, q: Array, i_start: int, tilt_sd: float, bias_sd: float, nd: float, walk: float, scale_sd: float
+    time_s: Array, q: Array, rate: Array, is_gap_before: Mask, is_clipped: Mask, i_start: int,
+    start_sd: float, bias_sd: float, nd: float, walk: float, scale_sd: float,
 ) -> Array:  # fmt: skip
     """Standard deviation of a gyro-only tilt."""
     t = np.abs(time_s - time_s[i_start])
     nose = rotation.rotate(q, [0.0, 0.0, 1.0])
     turned = np.linalg.norm(nose - nose[i_start], axis=1)
-    return np.asarray(np.sqrt(tilt_sd**2 + (bias_sd * t) ** 2 + nd**2 * t + walk**2 * t**3 / 3.0 + (scale_sd * turned) ** 2))
+    h = np.diff(time_s)
+    change = np.linalg.norm(np.diff(rate, axis=0), axis=1)
+    largest = np.linalg.norm(np.maximum(np.abs(rate[1:]), np.abs(rate[:-1])), axis=1)
+    gap = np.where(is_gap_before[1:], h * (0.25 * change + 0.1 * largest), 0.0)
+    clip = np.where(is_clipped[1:] | is_clipped[:-1], 0.2 * h * largest, 0.0)
+    unseen = []
+    for steps in (gap**2, clip):
+        total = np.concatenate(([0.0], np.cumsum(steps)))
+        unseen.append(np.abs(total - total[i_start]))
+    variance = start_sd**2 + (bias_sd * t) ** 2 + nd**2 * t + walk**2 * t**3 / 3.0 + (scale_sd * turned) ** 2
+    return np.asarray(np.sqrt(variance + unseen[0] + unseen[1] ** 2))

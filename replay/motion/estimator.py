@@ -202,12 +202,7 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
     fields: dict[str, Any] = {"vel_enu_mps": vel, "pos_enu_m": pos}
     if solution.method == "integrate":
         fields["tilt_sd_rad"] = _gyro_only_tilt_sd(solution, measurements, noise)
-    lines = []
-    if "accel_bias_sd_mps2" in noise.defaulted:
-        lines.append(
-            f"accelerometer bias left by the calibration: {noise.accel_bias_sd_mps2:.3g} m/s² (default), which a tilt levelled on the pad "
-            f"can't be better than: {noise.accel_bias_sd_mps2 / STANDARD_GRAVITY_MPS2 / DEG:.1f}°"
-        )
+    lines = _noise_lines(solution.method, noise)
     if vertical is None:
         lines.append("height not held to a barometer: " + ("none in the log" if settings.use_barometer else "switched off"))
     else:
@@ -231,8 +226,21 @@ def _vertical_fields(vertical: trajectory.Vertical) -> dict[str, Any]:
     }
 
 
+def _noise_lines(method: str, noise: ImuNoise) -> list[str]:
+    """Defaults that the standard deviations lean on."""
+    lines = []
+    if "accel_bias_sd_mps2" in noise.defaulted:
+        lines.append(
+            f"accelerometer bias left by the calibration: {noise.accel_bias_sd_mps2:.3g} m/s² (default), which a tilt levelled on the pad "
+            f"can't be better than: {noise.accel_bias_sd_mps2 / STANDARD_GRAVITY_MPS2 / DEG:.1f}°"
+        )
+    if method == "integrate" and "gyro_scale_sd" in noise.defaulted:
+        lines.append(f"gyro scale left by the calibration: {noise.gyro_scale_sd * 100:g} % (default)")
+    return lines
+
+
 def _gyro_only_tilt_sd(solution: Solution, measurements: Measurements, noise: ImuNoise) -> Array:
-    """Standard deviation of a gyro-only tilt: levelling, gyro bias and its walk, white noise and scale, grown from the pad.
+    """Standard deviation of a gyro-only tilt: levelling, gyro bias and its walk, white noise, scale and gaps, grown from the pad.
 
     Levelling can't see the accelerometer bias that the calibration leaves, so that goes in at its prior (1 mg is 0.057 degrees).
     """
@@ -241,8 +249,9 @@ def _gyro_only_tilt_sd(solution: Solution, measurements: Measurements, noise: Im
     levelling, out = solution.levelling, np.empty(len(solution.log_time_s))
     levelled_sd = float(np.hypot(levelling.tilt_sd_rad, noise.accel_bias_sd_mps2 / STANDARD_GRAVITY_MPS2))
     _kernels.grow_tilt_sd(
-        solution.log_time_s, solution.q_enu_from_body, start_of(measurements, levelling), levelled_sd,
-        float(np.max(levelling.gyro_bias_sd_radps[:2])), noise.gyro_nd_radps_rthz, noise.gyro_walk_radps_rts, noise.gyro_scale_sd, out,
+        solution.log_time_s, solution.q_enu_from_body, solution.rate_body_radps, measurements.is_gap_before, measurements.is_rate_clipped,
+        start_of(measurements, levelling), levelled_sd, float(np.max(levelling.gyro_bias_sd_radps[:2])),
+        noise.gyro_nd_radps_rthz, noise.gyro_walk_radps_rts, noise.gyro_scale_sd, out,
     )  # fmt: skip
     return out
 

@@ -186,3 +186,22 @@ def test_what_can_not_be_meant_is_one_clear_error(change, says):
     }  # fmt: skip
     with pytest.raises(CannotEstimate, match=says):
         estimate_attitude(**(arguments | change))
+
+
+@pytest.mark.parametrize(("gap_ms", "bound_deg"), [(10, 0.0164), (20, 0.1316), (50, 2.056)])
+def test_a_bridged_gap_stays_within_the_bound_of_its_length(gap_ms, bound_deg):
+    """5 Hz motion of 200 deg/s: a straight line over a gap g is at most g³/12·|ω̈| off, wherever in the motion it falls."""
+    omega = 2.0 * np.pi * 5.0
+    errors = []
+    for start in np.arange(0.5, 0.7, 0.01):
+        time_s = np.arange(1001) / 1000.0
+        keep = (time_s <= start + 1e-9) | (time_s >= start + 1e-3 * gap_ms - 1e-9)
+        t = time_s[keep]
+        rate = np.column_stack((0.0 * t, 200.0 * DEG * np.sin(omega * t), 0.0 * t))
+        gap = np.zeros(len(t), dtype=bool)
+        gap[1:] = np.diff(t) > 0.0015
+        found = estimate_attitude(t, rate, np.tile([0.0, 0.0, 9.8], (len(t), 1)), "integrate", q_start=[1, 0, 0, 0], is_gap_before=gap)
+        truth = 200.0 * DEG / omega * (1.0 - np.cos(omega * t[-1]))
+        errors.append(abs(rotation.to_rotvec(found.q_enu_from_body[-1])[1] - truth) / DEG)
+    assert max(errors) <= 1.01 * bound_deg
+    assert max(errors) > 0.7 * bound_deg, "and the bound is reached"

@@ -157,13 +157,15 @@ def test_take_off_vertical_is_hermite_between_the_knots():
 
 
 def test_grow_tilt_sd(record):
-    """Starts at the levelling's own and grows both ways."""
+    """Starts at the levelling's own, grows both ways, and steps up at gaps and clipped stretches."""
     time_s, rate, _, gap = record
     q = _reference.integrate(time_s, rate, np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), gap)
-    out = np.empty(300)
-    _kernels.grow_tilt_sd(time_s, q, 50, 0.001, 0.0002, 0.0003, 0.0001, 0.01, out)
-    assert_allclose(out, _reference.grow_tilt_sd(time_s, q, 50, 0.001, 0.0002, 0.0003, 0.0001, 0.01), rtol=1e-9)
-    assert out.argmin() == 50
+    clipped = (np.arange(300) > 20) & (np.arange(300) < 25)
+    out, args = np.empty(300), (50, 0.001, 0.0002, 0.0003, 0.0001, 0.01)
+    _kernels.grow_tilt_sd(time_s, q, rate, gap, clipped, *args, out)
+    assert_allclose(out, _reference.grow_tilt_sd(time_s, q, rate, gap, clipped, *args), rtol=1e-9)
+    assert out[50] == 0.001 and out.argmin() == 50
+    assert out[90] > out[89] + 0.01 and out[20] > out[25]
 
 
 @pytest.mark.parametrize("size", [1, 7])

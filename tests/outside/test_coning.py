@@ -105,6 +105,28 @@ def test_increment_algorithms(case, expected):
             assert_allclose(value, want, rtol=0.012, atol=1e-5)
 
 
+@pytest.mark.parametrize(("n", "denominator"), [(2, 960.0), (3, 204120.0)])
+def test_what_is_left_after_correction_is_the_leading_term(n, denominator):
+    """a²λ^(2n+1)/(denominator·T), λ = ΩT, T = n h: case B, within a tenth (the series' next term).
+
+    From four samples on, the cone's own angle (terms of a⁴) leaves more than this: the table's "large-angle floor".
+    """
+    a, omega, times, _, _ = cone("B")
+    step = n * times[1]
+    corrected = {2: two_sample, 3: three_sample}[n](grouped(exact_increments("B", times), n))
+    formula = a**2 * (omega * step) ** (2 * n + 1) / (denominator * step) / DEG * 60.0
+    assert_allclose(drift_deg_per_min("B", corrected, times[: len(corrected) * n + 1 : n]), formula, rtol=0.1)
+
+
+def test_two_ways_of_writing_three_samples_agree():
+    """Miller's and Ignagni's forms are the same on pure coning."""
+    _, _, times, _, _ = cone("A")
+    d = grouped(exact_increments("A", times), 3)
+    other = d.sum(axis=1) + np.cross(9.0 / 20.0 * d[:, 0] + 27.0 / 20.0 * d[:, 1], d[:, 2])
+    a, b = (drift_deg_per_min("A", rotvecs, times[::3]) for rotvecs in (three_sample(d), other))
+    assert_allclose(a, b, rtol=2e-3)
+
+
 @pytest.mark.parametrize("case", CASES)
 def test_uncorrected_drift_is_the_closed_form(case):
     """(Ωa²/2)(1 − sin ΩT/(ΩT)) within 0.1 % at 1 degree, 1 % at 5."""
