@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 REFLY = "re-fly"
-SUB_STEPS = 2
+LONGEST_STEP_S = 0.0041
+"""Of the integration: a row at 250 Hz is one step, well inside the quickest servo's lag."""
 _WIND_HZ = 2.0
 _LEAST_AIR_SPEED_MPS = 8.0
 
@@ -48,6 +49,11 @@ class Flown:
     i_free: int
     frame: Any
     bandwidth_hz: float
+
+    @property
+    def n_sub(self) -> int:
+        """Integration steps per row."""
+        return max(1, int(np.ceil(float(np.median(np.diff(self.time_s))) / LONGEST_STEP_S)))
 
     @property
     def table(self) -> Array:
@@ -120,17 +126,21 @@ def _wind(motion: Flown) -> Array:
     """
     wind, frame = np.zeros((len(motion.time_s), 3)), motion.frame
     q, velocity = motion.states[:, 6:10], motion.states[:, 3:6]
-    across = rotation.to_dcm(rotation.normalise(q))[:, :2, :2].transpose(0, 2, 1)  # east and north seen along body x and y
+    dcm = rotation.to_dcm(rotation.normalise(q))
+    (a, b), (c, d) = dcm[:, 0, :2].T, dcm[:, 1, :2].T  # body x and y seen along east (a, b) and north (c, d)
+    area = a * d - b * c
     slow = Smoother(motion.time_s, _WIND_HZ)
     for _ in range(2):
         felt, _, mass, _ = _model(replace(motion, wind_enu_mps=wind))
         speed = np.linalg.norm(velocity - wind, axis=1)
         hold = 0.5 * frame.density_kgpm3 * speed * frame.area_m2 * (frame.normal_slope + frame.drag_coefficient)
-        is_told = (np.arange(len(speed)) >= motion.i_free) & (speed > _LEAST_AIR_SPEED_MPS) & (np.abs(np.linalg.det(across)) > 0.5)
+        is_told = (np.arange(len(speed)) >= motion.i_free) & (speed > _LEAST_AIR_SPEED_MPS) & (np.abs(area) > 0.5)
         if is_told.sum() < 10 or not hold.any():
             return wind
         side = (motion.accel_body_mps2 - felt)[is_told, :2] * (mass / hold)[is_told, None]
-        more = np.linalg.solve(across[is_told], side[:, :, None])[:, :, 0]
+        east = (d[is_told] * side[:, 0] - c[is_told] * side[:, 1]) / area[is_told]
+        north = (a[is_told] * side[:, 1] - b[is_told] * side[:, 0]) / area[is_told]
+        more = np.column_stack((east, north))
         for i in range(2):
             told = np.interp(motion.time_s, motion.time_s[is_told], wind[is_told, i] + more[:, i])
             wind[:, i] = slow(told)
@@ -149,7 +159,7 @@ def _model(motion: Flown) -> tuple[Array, Array, Array, Array]:
         np.array(motion.command_rad),
         motion.frame,
         np.array(motion.motor),
-        SUB_STEPS,
+        motion.n_sub,
         felt,
         alpha,
         mass,

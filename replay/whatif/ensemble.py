@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -163,7 +163,8 @@ def run_ensemble(
         `flown`. (A smoother would find its own way back from a moved calibration.) Called here, once per principal direction and once.
     n_members, seed : int
     executor : concurrent.futures.Executor, optional
-        Any: a process pool, or what a cluster's client gives. All cores of this machine where not given. It is not shut down.
+        Any: a process pool, or what a cluster's client gives. Where not given, threads on all cores of this machine: the compiled loops
+        let go of the interpreter, and a few hundred members are flown before other processes have loaded. It is not shut down.
     progress : callable, optional
         Called with the fraction done, 0 to 1, and what is being done.
     cancel : object with `is_set()`, optional
@@ -183,9 +184,7 @@ def run_ensemble(
     if executor is not None:
         parts = _gather(executor, task, pieces, tell, cancel)
     else:
-        import multiprocessing
-
-        with ProcessPoolExecutor(os.cpu_count(), mp_context=multiprocessing.get_context("spawn")) as pool:
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
             parts = _gather(pool, task, pieces, tell, cancel)
     pos, tilt, apogee, touchdown = (np.concatenate([part[i] for part in parts]) for i in range(4))
     tell(1.0, "done")

@@ -16,7 +16,7 @@ from replay.errors import CannotEstimate
 from replay.sensors.calibration import Calibration, gyro_matrix
 from replay.units import DEG
 from replay.whatif.descent import Path, Track, path_of, touchdown_of, tracks_of
-from replay.whatif.disturbance import REFLY, SUB_STEPS, Disturbance, Flown, flown_motion, recover
+from replay.whatif.disturbance import REFLY, Disturbance, Flown, flown_motion, recover
 from replay.whatif.guidance import steering
 from replay.whatif.vehicle import Guidance, Vehicle
 
@@ -260,7 +260,7 @@ def fly_again(
         np.array(belief.rate_gain @ np.linalg.inv(true_gain)),
         q,
         np.array(rotation.rotate(belief.q_enu_from_body, [0.0, 0.0, 1.0])),
-        SUB_STEPS,
+        motion.n_sub,
         out,
     )
     return out, out[:, 17:21]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.motion.atmosphere import EARTH_RADIUS_M, EXPONENT, LAPSE_K_PER_M
 from replay.sensors.calibration import Calibration, accel_matrix, gyro_matrix
+from replay.sensors.mount import dcm_of_axes
 from replay.units import DEG, STANDARD_GRAVITY_MPS2, kelvin
 from replay.whatif.wind import gauss_markov
 
@@ -47,7 +48,7 @@ class ImuErrors:
     def dcm_body_from_imu(self) -> Array:
         """Axis assignment, then the true mount rotation."""
         mount = rotation.to_dcm(rotation.from_rotvec(self.calibration.mount_rotation_rad))
-        return np.asarray(mount @ axis_assignment(self.axes))
+        return np.asarray(mount @ dcm_of_axes(self.axes))
 
     @property
     def resolution(self) -> tuple[float, float, float, float]:
@@ -84,14 +85,6 @@ def _noise(time_s: Array, density: float, instability: float, vibration: float, 
     phase = random.uniform(0.0, 2.0 * np.pi, (2, 3))
     tones = 0.7 * np.sin(2.0 * np.pi * 143.0 * time_s[:, None] + phase[0]) + 0.3 * np.sin(2.0 * np.pi * 61.0 * time_s[:, None] + phase[1])
     return np.asarray(white + (drift - drift[0]) + vibration * thrust_share[:, None] * tones)
-
-
-def axis_assignment(axes: tuple[str, str, str]) -> Array:
-    """Rotation that puts imu axes on body axes: axes[i] is the imu axis that is body axis i, as in a column map."""
-    dcm = np.zeros((3, 3))
-    for i, axis in enumerate(axes):
-        dcm[i, "xyz".index(axis[-1])] = -1.0 if axis.startswith("-") else 1.0
-    return dcm
 
 
 def sensed(truth_body: Array, gain: Array, offset: Array, lsb: float, limit: float) -> Array:

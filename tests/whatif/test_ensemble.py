@@ -96,11 +96,12 @@ def test_linear_motion_is_near_enough(case, ensemble):
 
 def test_any_executor_gives_the_same(case, ensemble):
     """Other processes, other pieces: the same members bit for bit; and other seeds are others."""
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        other = run_ensemble(**case, n_members=12, seed=SEED, executor=pool)
-        again = run_ensemble(**case, n_members=12, seed=SEED + 1, executor=pool)
-    assert np.array_equal(other.reflown_pos_enu_m, ensemble.reflown_pos_enu_m[:12], equal_nan=True)
-    assert np.array_equal(other.touchdown_enu_m, ensemble.touchdown_enu_m[:12], equal_nan=True)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        other = run_ensemble(**case, n_members=4, seed=SEED, executor=pool)
+    with ThreadPoolExecutor(1) as pool:
+        again = run_ensemble(**case, n_members=4, seed=SEED + 1, executor=pool)
+    assert np.array_equal(other.reflown_pos_enu_m, ensemble.reflown_pos_enu_m[:4], equal_nan=True)
+    assert np.array_equal(other.touchdown_enu_m, ensemble.touchdown_enu_m[:4], equal_nan=True)
     assert not np.array_equal(again.apogee_enu_m, other.apogee_enu_m)
 
 
