@@ -182,7 +182,7 @@ def as_text(summary: dict[str, Any]) -> str:
         lines.append(f"events: liftoff at {times['liftoff']:.3f} s of the log; after it " + ", ".join(after))
     bias = ", ".join(f"{value:+.3f}" for value in pad["gyro_bias_degps"])
     lines.append(
-        f"pad: tilt {pad['tilt_deg']:.2f}° ± {pad['tilt_sd_deg']:.2f}° towards {pad['tilt_azimuth_deg']:.0f}°, "
+        f"pad: {_tilt_text(pad)}, "
         f"levelled from {pad['levelled_from_log_s']:.2f} to {pad['levelled_to_log_s']:.2f} s; gyro bias ({bias}) deg/s"
     )
     lines += [

@@ -198,11 +198,13 @@ def measure(log: FlightLog, calibration: Calibration, mount: Mount, prepared: Pr
         notes.append("temperature slope not applied: the log has no sensor temperature")
     for mask, words in ((prepared.is_accel_clipped, "accelerometer"), (prepared.is_rate_clipped, "gyro")):
         if mask.any():
-            notes.append(f"{words} clipped on {int(mask.sum())} samples")
+            n_clipped = int(mask.sum())
+            notes.append(f"{words} clipped on {n_clipped} sample{'s' if n_clipped > 1 else ''}")
     if n_bad_accel or n_bad_rate:
         notes.append(f"no value in {n_bad_accel} accelerometer and {n_bad_rate} gyro rows: bridged")
     if prepared.is_gap_before.any():
-        notes.append(f"{int(prepared.is_gap_before.sum())} gaps: rate bridged in a straight line")
+        n_gaps = int(prepared.is_gap_before.sum())
+        notes.append(f"{n_gaps} gap{'s' if n_gaps > 1 else ''}: rate bridged in a straight line")
     return Measurements(
         log_time_s=prepared.log_time_s,
         accel_body_mps2=accel,

@@ -11,6 +11,7 @@ from replay.cli import main
 from replay.commands._kernels_table import write_rows
 from replay.commands._table import write_table
 from replay.errors import CannotEstimate
+from replay.motion.settings import METHODS
 from replay.motion.solution import PHASES
 from replay.whatif import sample, sample_files
 
@@ -55,6 +56,31 @@ def test_the_table_has_the_columns_of_the_conventions(folder, tmp_path, capsys):
     shown = capsys.readouterr().out
     for words in ("events: liftoff at 8.0", "apogee: tilt", "heading declared, not measured", f"written: {out}", "own attitude"):
         assert words in shown
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_every_method_has_a_summary(folder, capsys, method):
+    """With and without standard deviations of its own."""
+    assert run(*common(folder, "--method", method)) == 0
+    shown = capsys.readouterr().out
+    assert f"method {method}," in shown and "pad: tilt 1." in shown and "apogee: tilt" in shown
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_record_without_a_flight_has_a_summary(tmp_path, capsys, method):
+    """Attitude only, and it says so; blank cells for what is not known."""
+    path, out = tmp_path / "bench.csv", tmp_path / "out.csv"
+    rng = np.random.default_rng(1)
+    accel, gyro = rng.normal(scale=0.02, size=(400, 3)) + (0.1, 0.0, 9.8), rng.normal(scale=0.05, size=(400, 3))
+    rows = np.column_stack((np.arange(400) / 100.0, accel, gyro))
+    header = "time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2,gyro_x_degps,gyro_y_degps,gyro_z_degps"
+    np.savetxt(path, rows, fmt="%.5f", delimiter=",", header=header, comments="")
+    assert run(path, "--method", method, "--out", out) == 0
+    shown = capsys.readouterr().out
+    assert "no flight in the record" in shown and "attitude only" in shown and "apogee" not in shown
+    with out.open() as stream:
+        last = list(csv.DictReader(stream))[-1]
+    assert last["height_m"] == "" and float(last["tilt_deg"]) == pytest.approx(0.58, abs=0.3)
 
 
 def test_json_says_the_same(folder, capsys):

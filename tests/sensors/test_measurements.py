@@ -100,7 +100,7 @@ def test_gaps_clipping_and_missing_rows_are_marked_and_said():
     assert np.flatnonzero(found.is_accel_clipped).tolist() == [40, 41, 42, 43]
     assert np.flatnonzero(found.is_rate_clipped).tolist() == [10]
     assert found.n_bad == 1 and found.n_samples == 60
-    assert {"1 gaps", "accelerometer clipped on 4 samples", "gyro clipped on 1 samples"} <= {n.split(":")[0] for n in found.notes}
+    assert {"1 gap", "accelerometer clipped on 4 samples", "gyro clipped on 1 sample"} <= {n.split(":")[0] for n in found.notes}
 
 
 def test_slow_sensors_keep_their_own_clock_and_lose_their_blank_rows():
