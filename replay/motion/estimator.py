@@ -203,6 +203,8 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
     if solution.method == "integrate":
         fields["tilt_sd_rad"] = _gyro_only_tilt_sd(solution, measurements, noise)
     lines = _noise_lines(solution.method, noise)
+    if measurements.gnss_log_time_s is not None and settings.use_gnss:
+        lines.append(f"satellite positions not used: {solution.method!r} takes none")
     if vertical is None:
         lines.append("height not held to a barometer: " + ("none in the log" if settings.use_barometer else "switched off"))
     else:

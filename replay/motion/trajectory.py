@@ -106,7 +106,7 @@ def aid_height(
     The barometer is trusted less where the air moves past its port (`settings.baro_port_factor` of v²/2g) and where the temperature is
     only assumed. What lies beyond the gate (ejection spikes, a bay under pressure) is refused. None without barometer or liftoff.
     """
-    from replay.motion import _kernels
+    from replay.motion import _kernels_vertical
 
     liftoff, time_s, n = events.liftoff_log_s, measurements.log_time_s, measurements.n_samples
     height = baro_height_m(measurements, site, max(liftoff - 10.0, levelling.start_log_s), liftoff - START_MARGIN_S)
@@ -133,11 +133,11 @@ def aid_height(
     k = len(knots)
     x, cov, is_used, sigmas = np.empty((k, 3)), np.empty((k, 3, 3)), np.empty(k, dtype=bool), np.empty(k)
     difference = np.interp(knots, time_s, pos_enu_m[:, 2]) - height
-    _kernels.aid_vertical(
+    _kernels_vertical.aid_vertical(
         knots, difference, sd, weight_sd, accel_nd, walk, start, BARO_GATE_SIGMAS, BARO_PATIENCE_S, x, cov, is_used, sigmas
     )
     vel_sd, pos_sd = np.empty((n, 3)), np.empty((n, 3))
-    _kernels.take_off_vertical(time_s, i_start, i_rest, knots, x, cov, scale_sd, vel_enu_mps, pos_enu_m, vel_sd, pos_sd)
+    _kernels_vertical.take_off_vertical(time_s, i_start, i_rest, knots, x, cov, scale_sd, vel_enu_mps, pos_enu_m, vel_sd, pos_sd)
     return Vertical(knots, height, sigmas, is_used, pos_sd, vel_sd)
 
 

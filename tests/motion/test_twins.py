@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import CubicHermiteSpline
 
-from replay.motion import _kernels, _reference
+from replay.motion import _kernels, _kernels_vertical, _reference
 
 SEED = 20260101
 
@@ -120,7 +120,7 @@ def test_aid_vertical_is_the_matrix_smoother():
     sd, nd, walk = rng.uniform(0.2, 0.5, n), rng.uniform(0.05, 0.2, n), np.full(n, 0.02)
     start = np.array([[0.1, -0.2, 0.3], [0.5, 0.6, 0.7]])
     x, cov, is_used, sigmas = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty(n, dtype=bool), np.empty(n)
-    _kernels.aid_vertical(time_s, difference, sd, 1.5 * sd, nd, walk, start, 5.0, 0.5, x, cov, is_used, sigmas)
+    _kernels_vertical.aid_vertical(time_s, difference, sd, 1.5 * sd, nd, walk, start, 5.0, 0.5, x, cov, is_used, sigmas)
     assert np.flatnonzero(~is_used).tolist() == [60, 61, 62]
     x_twin, cov_twin = _reference.aid_vertical(time_s, difference, 1.5 * sd, nd, walk, start, is_used)
     assert_allclose(x, x_twin, rtol=0, atol=1e-9)
@@ -135,7 +135,7 @@ def test_aid_vertical_comes_round_when_it_was_wrong():
     x, cov, is_used, sigmas = np.empty((n, 3)), np.empty((n, 3, 3)), np.empty(n, dtype=bool), np.empty(n)
     start = np.array([[0.0, 0.0, 0.0], [0.1, 0.1, 0.01]])
     sd, noise = np.full(n, 0.3), np.full(n, 0.01)
-    _kernels.aid_vertical(time_s, difference, sd, sd, noise, noise, start, 5.0, 0.5, x, cov, is_used, sigmas)
+    _kernels_vertical.aid_vertical(time_s, difference, sd, sd, noise, noise, start, 5.0, 0.5, x, cov, is_used, sigmas)
     refused = time_s[~is_used]
     assert refused.min() > 1.0 and refused.max() < 1.56
     assert abs(x[-1, 0] - 30.0) < 1.0
@@ -148,7 +148,7 @@ def test_take_off_vertical_is_hermite_between_the_knots():
     x, cov = rng.normal(size=(10, 3)), np.tile(np.diag([0.04, 0.09, 0.01]), (10, 1, 1))
     time_s = np.linspace(knots[0], knots[-1] - 1e-9, 77)
     vel, pos, vel_sd, pos_sd = (np.zeros((77, 3)) for _ in range(4))
-    _kernels.take_off_vertical(time_s, 0, 70, knots, x, cov, 0.1, vel, pos, vel_sd, pos_sd)
+    _kernels_vertical.take_off_vertical(time_s, 0, 70, knots, x, cov, 0.1, vel, pos, vel_sd, pos_sd)
     assert_allclose(-pos[:70, 2], CubicHermiteSpline(knots, x[:, 0], x[:, 1])(time_s[:70]), rtol=0, atol=1e-12)
     assert_allclose(-vel[:70, 2], np.interp(time_s[:70], knots, x[:, 1]), rtol=0, atol=1e-12)
     assert np.ptp(pos[69:, 2]) == 0.0
