@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from shared_data import shared_data
 
 from replay import cli
 from replay.cautions import CAUTION_LINE
@@ -87,3 +88,23 @@ def test_refusals(folder, tmp_path, capsys):
     error = capsys.readouterr().err
     assert "no guidance to re-fly" in error
     assert error.count("\n") == 1
+
+
+SMALL = """
+format = 1
+name = "Student"
+liftoff_mass_kg = 20.0
+propellant_mass_kg = 3.0
+diameter_m = 0.15
+[motor]
+thrust_curve_s_n = [[0.0, 0.0], [0.1, 1500.0], [2.5, 0.0]]
+"""
+
+
+@pytest.mark.parametrize("launch", [1, 3])
+def test_a_real_unguided_flight_says_so(launch, tmp_path, capsys):
+    """Two student launches: no guidance to re-fly. Vehicle numbers here are made up; they are not used."""
+    log = shared_data("student_rocket") / f"jackpot_launch_{launch}.csv"
+    (tmp_path / "v.toml").write_text(SMALL, encoding="utf-8")
+    assert cli.main(["refly", str(log), "--vehicle", str(tmp_path / "v.toml"), "--method", "integrate"]) == 1
+    assert "no guidance to re-fly" in capsys.readouterr().err
