@@ -2,8 +2,9 @@
 
 State, 23 errors about a nominal trajectory: attitude (enu, R_true = exp(δθ) R), horizontal velocity and position, then the constants:
 gyro bias, gyro scale and cross-axis (row by row), lag of the gyro behind the accelerometer, accelerometer bias (body). Rows of a
-covariance are padded to 24, so that they fill whole vector registers. The nominal state `x` is the quaternion, then entry j + 1
-for error j ≥ 3; entry 24 is the recent spread of the position.
+covariance are padded to 24, so that they fill whole vector registers; loops over them take their length from the array, for a constant
+one would be unrolled into scalars instead. The nominal state `x` is the quaternion, then entry j + 1 for error j ≥ 3; entry 24 is the
+recent spread of the position.
 
 The vertical channel is left out: to first order it says nothing about tilt, and without it the local gravity is not needed. The
 turn about up is carried along but never measured: nothing else depends on it, so its growing variance leaks nowhere.
@@ -17,7 +18,7 @@ import numpy as np
 
 from replay._quaternion import from_rotvec, multiply, rotate
 from replay.jit import compiled
-from replay.motion._kernels_kalman_epochs import ACCEL_LOST, GAP, GAP_BEFORE, LEVEL, RATE_CLIPPED, RATE_MISSING, REST
+from replay.motion._kernels_kalman_epochs import ACCEL_LOST, GAP, GAP_BEFORE, LEVEL, LOST, RATE_CLIPPED, RATE_MISSING, REST
 
 N = 23
 WIDTH = 24
@@ -125,7 +126,7 @@ def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, 
     o00, o01, o02, o10, o11, o12, o20, o21, o22 = r00, r01, r02, r10, r11, r12, r20, r21, r22
     mx = my = mz = gx = gy = gz = since = 0.0
     is_written = len(q_out) > 0
-    before = flags[first] & ~GAP_BEFORE
+    before = flags[first] & LOST
     for i in range(first + 1, last + 1):
         dt = time_s[i] - time_s[i - 1]
         ux, uy, uz = wx, wy, wz
@@ -163,7 +164,7 @@ def preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, 
                 no_accel += dt
                 sx += dt * vx
                 sy += dt * vy
-        before = here & ~GAP_BEFORE
+        before = here & LOST
         since += dt
         gx += dt * rate[i, 0]
         gy += dt * rate[i, 1]
@@ -228,34 +229,38 @@ def relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):  
 @compiled
 def propagate(p, turn, sums, work):  # type: ignore[no-untyped-def]
     """P ← F P Fᵀ. F takes attitude, velocity and position over an epoch and leaves the constants alone."""
-    t, fz = sums[TIME], sums[2]
+    t, fz, width = sums[TIME], sums[2], p.shape[1]
     # work = F P: the seven rows of the dynamic states
     for k in range(3):
-        for c in range(WIDTH):
+        for c in range(width):
             work[k, c] = p[k, c]
-        for j in range(N_TURN):
-            a = turn[k, j]
-            for c in range(WIDTH):
-                work[k, c] += a * p[BIAS + j, c]
+        for j in range(0, N_TURN, 4):  # four rows at a time: the sum is read and written once for all of them
+            a0, a1, a2, a3 = turn[k, j], turn[k, j + 1], turn[k, j + 2], turn[k, j + 3]
+            r = BIAS + j
+            for c in range(width):
+                work[k, c] += (a0 * p[r, c] + a1 * p[r + 1, c]) + (a2 * p[r + 2, c] + a3 * p[r + 3, c])
     for k in range(2):
         # a tilt about y pushes along x, a tilt about x along −y; half way through the epoch
         half = 0.5 * fz if k == 0 else -0.5 * fz
         b0, b1, b2, lag = turn[k, 0], turn[k, 1], turn[k, 2], sums[LAGGED + k]
-        for c in range(WIDTH):
+        for c in range(width):
             work[VEL + k, c] = (
                 p[VEL + k, c] + half * (p[1 - k, c] + work[1 - k, c]) + lag * p[LAG, c]
                 + b0 * p[ACCEL_BIAS, c] + b1 * p[ACCEL_BIAS + 1, c] + b2 * p[ACCEL_BIAS + 2, c]
             )  # fmt: skip
-        for c in range(WIDTH):
+        for c in range(width):
             work[POS + k, c] = p[POS + k, c] + 0.5 * t * (p[VEL + k, c] + work[VEL + k, c])
     # (F P) Fᵀ: the constants' columns stay, the dynamic columns of the dynamic rows change
     for r in range(CONSTANTS):
         o0, o1 = work[r, 0], work[r, 1]
         for k in range(3):
-            s = work[r, k]
-            for j in range(N_TURN):
-                s += turn[k, j] * work[r, BIAS + j]
-            p[r, k] = s
+            # three sums side by side, for an addition waits for the one before it
+            s0 = s1 = s2 = 0.0
+            for j in range(0, N_TURN, 3):
+                s0 += turn[k, j] * work[r, BIAS + j]
+                s1 += turn[k, j + 1] * work[r, BIAS + j + 1]
+                s2 += turn[k, j + 2] * work[r, BIAS + j + 2]
+            p[r, k] = work[r, k] + (s0 + s1 + s2)
         for k in range(2):
             half = 0.5 * fz if k == 0 else -0.5 * fz
             tilted = (o1 + p[r, 1]) if k == 0 else (o0 + p[r, 0])
@@ -264,7 +269,7 @@ def propagate(p, turn, sums, work):  # type: ignore[no-untyped-def]
                 s += turn[k, j] * work[r, ACCEL_BIAS + j]
             p[r, VEL + k] = s
             p[r, POS + k] = work[r, POS + k] + 0.5 * t * (work[r, VEL + k] + s)
-        for c in range(CONSTANTS, WIDTH):
+        for c in range(CONSTANTS, width):
             p[r, c] = work[r, c]
     for r in range(CONSTANTS):
         for c in range(r):
@@ -299,14 +304,15 @@ def add_noise(p, sums, noise, kind):  # type: ignore[no-untyped-def]
 @compiled
 def update(p, dx, j, variance, value, gain):  # type: ignore[no-untyped-def]
     """Measure error j as `value` ± √variance. `dx` (24,) is the correction so far. Returns innovation and 1/S; `gain` becomes K."""
+    width = p.shape[1]
     inverse = 1.0 / (p[j, j] + variance)
     innovation = value - dx[j]
-    for c in range(WIDTH):
+    for c in range(width):
         gain[c] = p[j, c] * inverse
     for r in range(N):
         a = p[r, j]
         dx[r] += gain[r] * innovation
-        for c in range(WIDTH):
+        for c in range(width):
             p[r, c] -= a * gain[c]
     return innovation, inverse
 
@@ -375,7 +381,7 @@ def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, 
         if is_recorded and k == 0:
             rec_x[0], rec_p[0] = x, p
         if kind[e] & LEVEL and not relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):
-            kind[e] &= ~LEVEL
+            kind[e] = kind[e] & (REST | GAP)
             for later in range(e + 1, len(kind)):
                 if not kind[later] & GAP:
                     kind[later] |= LEVEL

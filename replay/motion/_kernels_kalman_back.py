@@ -39,18 +39,35 @@ N_COV = 12
 
 
 @compiled
+def _times(v, matrix, out):  # type: ignore[no-untyped-def]
+    """out = v · matrix, (23,) times (23, 24); four rows at a time, so that the sum is read and written once for all of them."""
+    width = matrix.shape[1]
+    for c in range(width):
+        out[c] = v[20] * matrix[20, c] + v[21] * matrix[21, c] + v[22] * matrix[22, c]
+    for r in range(0, 20, 4):
+        a0, a1, a2, a3 = v[r], v[r + 1], v[r + 2], v[r + 3]
+        for c in range(width):
+            out[c] += (a0 * matrix[r, c] + a1 * matrix[r + 1, c]) + (a2 * matrix[r + 2, c] + a3 * matrix[r + 3, c])
+
+
+@compiled
+def _dot(a, b):  # type: ignore[no-untyped-def]
+    """Scalar product of two padded rows (24,); four sums side by side, for an addition waits for the one before it."""
+    s0 = s1 = s2 = s3 = 0.0
+    for c in range(0, WIDTH, 4):
+        s0 += a[c] * b[c]
+        s1 += a[c + 1] * b[c + 1]
+        s2 += a[c + 2] * b[c + 2]
+        s3 += a[c + 3] * b[c + 3]
+    return (s0 + s1) + (s2 + s3)
+
+
+@compiled
 def undo_update(lam, big, j, gain, innovation, inverse, work):  # type: ignore[no-untyped-def]
     """Take λ and Λ from after a scalar measurement of error j to before it."""
-    s = both = 0.0
-    work[:] = 0.0
-    for r in range(N):
-        s += gain[r] * lam[r]
-        a = gain[r]
-        for c in range(WIDTH):
-            work[c] += a * big[r, c]
-    for r in range(N):
-        both += work[r] * gain[r]
-    lam[j] += innovation * inverse - s
+    _times(gain, big, work)
+    lam[j] += innovation * inverse - _dot(gain, lam)
+    both = _dot(gain, work)
     for r in range(N):
         big[r, j] -= work[r]
         big[j, r] -= work[r]
@@ -71,27 +88,37 @@ def undo_transition(lam, big, turn, f, work, push):  # type: ignore[no-untyped-d
         push[3 + k, LAG - CONSTANTS] = f[1 + k]
         for j in range(3):
             push[3 + k, ACCEL_BIAS - CONSTANTS + j] = turn[k, j]
-    _transpose_rows(lam, t, fz, push)
+    _transpose_row(lam, t, fz, push)
+    # Fᵀ Λ, row by row; the rows of w stand for velocity and half a step of position
+    width = big.shape[1]
+    w0, w1 = work[0], work[1]
+    for c in range(width):
+        w0[c] = big[VEL, c] + 0.5 * t * big[POS, c]
+        w1[c] = big[VEL + 1, c] + 0.5 * t * big[POS + 1, c]
+    for j in range(N_CONSTANTS):
+        a0, a1, a2, b0, b1 = push[0, j], push[1, j], push[2, j], push[3, j], push[4, j]
+        r = CONSTANTS + j
+        for c in range(width):
+            big[r, c] += (a0 * big[0, c] + a1 * big[1, c]) + (a2 * big[2, c] + b0 * w0[c]) + b1 * w1[c]
+    for c in range(width):
+        big[0, c] -= fz * w1[c]
+        big[1, c] += fz * w0[c]
+        big[VEL, c] += t * big[POS, c]
+        big[VEL + 1, c] += t * big[POS + 1, c]
+    # (Fᵀ Λ) F: each row is turned as λ is; then the halves are made equal to the last bit
     for r in range(N):
-        _transpose_rows(big[r], t, fz, push)  # Λ F: each row is a λ
+        _transpose_row(big[r], t, fz, push)
     for r in range(N):
-        for c in range(WIDTH):
-            work[r, c] = big[c, r] if c < N else 0.0
-    for r in range(N):
-        _transpose_rows(work[r], t, fz, push)
-    for r in range(N):
-        for c in range(r + 1):
-            s = 0.5 * (work[r, c] + work[c, r])
-            big[r, c] = s
-            big[c, r] = s
+        for c in range(r):
+            big[r, c] = big[c, r]
 
 
 @compiled
-def _transpose_rows(v, t, fz, push):  # type: ignore[no-untyped-def]
+def _transpose_row(v, t, fz, push):  # type: ignore[no-untyped-def]
     """v ← Fᵀ v, in place."""
     a0, a1, a2 = v[0], v[1], v[2]
     w0, w1 = v[VEL] + 0.5 * t * v[POS], v[VEL + 1] + 0.5 * t * v[POS + 1]
-    for j in range(N_CONSTANTS):
+    for j in range(push.shape[1]):
         v[CONSTANTS + j] += a0 * push[0, j] + a1 * push[1, j] + a2 * push[2, j] + w0 * push[3, j] + w1 * push[4, j]
     v[0] -= fz * w1
     v[1] += fz * w0
@@ -103,11 +130,7 @@ def _transpose_rows(v, t, fz, push):  # type: ignore[no-untyped-def]
 def _node(x, p, lam, big, out_x, out_cov, work):  # type: ignore[no-untyped-def]
     """Smoothed state and variances of one node."""
     shift, row = work[0], work[1]
-    shift[:] = 0.0
-    for k in range(N):
-        a = lam[k]
-        for c in range(WIDTH):
-            shift[c] += a * p[k, c]
+    _times(lam, p, shift)
     out_x[:] = x
     _turn_left(out_x, shift[0], shift[1], shift[2])
     for j in range(VEL, N):
@@ -116,20 +139,10 @@ def _node(x, p, lam, big, out_x, out_cov, work):  # type: ignore[no-untyped-def]
         r = i if i < 6 else i + LAG - 6  # attitude, three beside it, lag and accelerometer bias
         if 3 <= i < 6:
             r = BIAS + i - 3
-        row[:] = 0.0
-        for k in range(N):
-            a = p[r, k]
-            for c in range(WIDTH):
-                row[c] += a * big[k, c]
-        variance = p[r, r]
-        for c in range(N):
-            variance -= row[c] * p[r, c]
-        out_cov[i] = max(variance, 0.0)
+        _times(p[r], big, row)
+        out_cov[i] = max(p[r, r] - _dot(row, p[r]), 0.0)
         if i < 2:
-            with_lag = p[r, LAG]
-            for c in range(N):
-                with_lag -= row[c] * p[LAG, c]
-            out_cov[C_LAG_X + i] = with_lag
+            out_cov[C_LAG_X + i] = p[r, LAG] - _dot(row, p[LAG])
 
 
 @compiled

@@ -11,6 +11,7 @@ from replay.jit import compiled
 
 # bits of the per-sample flags
 RATE_MISSING, RATE_CLIPPED, ACCEL_LOST, GAP_BEFORE = 1, 2, 4, 8
+LOST = RATE_MISSING | RATE_CLIPPED | ACCEL_LOST
 # bits of the per-epoch kind
 REST, LEVEL, GAP = 1, 2, 4
 
@@ -92,7 +93,7 @@ def epoch_scatter(rate, accel, flags, stops, m, out):  # type: ignore[no-untyped
         wx, wy, wz, fx, fy, fz = wx * r, wy * r, wz * r, fx * r, fy * r, fz * r
         out[e, 0], out[e, 1], out[e, 2] = w0x + wx, w0y + wy, w0z + wz
         out[e, 3], out[e, 4], out[e, 5] = f0x + fx, f0y + fy, f0z + fz
-        bad = np.inf if lost & (RATE_MISSING | RATE_CLIPPED | ACCEL_LOST) else 0.0
+        bad = np.inf if lost & LOST else 0.0
         out[e, 6] = max(ww * r - (wx * wx + wy * wy + wz * wz), 0.0) + bad
         out[e, 7] = max(ff * r - (fx * fx + fy * fy + fz * fz), 0.0) + bad
 

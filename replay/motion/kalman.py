@@ -51,8 +51,8 @@ class AttitudeFilterSettings:
         More of it while turning: angle random walk per √s and rad/s of rate, for what scale and lag leave.
     gyro_walk_radps_rts, gyro_bias_sd_radps, gyro_scale_sd : float
         Bias drift, bias at the start, scale and cross-axis (each of nine).
-    gyro_lag_sd_s : float
-        How far the gyro may lag the accelerometer (their low-pass filters differ); zero holds the lag at zero.
+    gyro_lag_s, gyro_lag_sd_s : float
+        Lag of the gyro behind the accelerometer (their low-pass filters differ), and how well it is known; zero holds it.
     lag_s : float
         Lag of both behind their stamps: the attitude is carried forward by it. Half a sample period for samples that are means
         over the step before their stamp, as a sensor's decimation filter gives.
@@ -81,6 +81,7 @@ class AttitudeFilterSettings:
     gyro_walk_radps_rts: float = 0.002 * DEG
     gyro_bias_sd_radps: float = 1.0 * DEG
     gyro_scale_sd: float = 0.005
+    gyro_lag_s: float = 0.0
     gyro_lag_sd_s: float = 0.002
     lag_s: float = 0.0
     accel_nd_mps2_rthz: float = 0.1
@@ -100,12 +101,14 @@ class AttitudeFilterSettings:
     gap_rate_sd_radps: float = 0.35
     rate_clipped_sd_radps: float = 3.5
     accel_lost_sd_mps2: float = 30.0
-    epoch_s: float = 0.1
+    epoch_s: float = 0.15
 
     def __post_init__(self) -> None:
         for entry in dataclasses.fields(self):
             value = getattr(self, entry.name)
             may_be_zero = entry.name in _MAY_BE_ZERO
+            if entry.name == "gyro_lag_s" and math.isfinite(value):
+                continue
             if not math.isfinite(value) or value < 0.0 or (value == 0.0 and not may_be_zero):
                 least = "a number of at least zero" if may_be_zero else "a number above zero"
                 raise CannotEstimate("attitude", f"{entry.name}: expected {least}, got {value!r}")
@@ -150,7 +153,7 @@ def kalman_attitude(
     is_gap_before: ArrayLike | None = None,
     **gains: float,
 ) -> AttitudeEstimate:
-    """Attitude from past samples only, except that the first epoch (0.1 s) is levelled as a whole.
+    """Attitude from past samples only, except that the first epoch (0.15 s) is levelled as a whole.
 
     Parameters
     ----------
@@ -181,7 +184,7 @@ def kalman_attitude(
     ------
     CannotEstimate
     """
-    s = dataclasses.replace(settings or AttitudeFilterSettings(), **gains)
+    s = _replaced(settings or AttitudeFilterSettings(), gains)
     arrays = (time_s, rate_body_radps, accel_body_mps2)
     problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=False)
     from replay.motion import _kernels_kalman as kernels
@@ -215,7 +218,7 @@ def smooth_attitude(
 
     Parameters and result as `kalman_attitude`; the per-epoch details are smoothed, innovations and nis are the filter's.
     """
-    s = dataclasses.replace(settings or AttitudeFilterSettings(), **gains)
+    s = _replaced(settings or AttitudeFilterSettings(), gains)
     arrays = (time_s, rate_body_radps, accel_body_mps2)
     problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=True)
     from replay.motion import _kernels_kalman as kernels
@@ -257,6 +260,14 @@ def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
         np.empty((n_epochs, kernels.N_UPDATES, 24)), np.empty((n_epochs, kernels.N_UPDATES, 2)),
         np.empty((n_epochs, kernels.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
     )  # fmt: skip
+
+
+def _replaced(settings: AttitudeFilterSettings, gains: dict[str, float]) -> AttitudeFilterSettings:
+    names = [entry.name for entry in dataclasses.fields(settings)]
+    for name in gains:
+        if name not in names:
+            raise CannotEstimate("attitude", f"no setting {name!r}; there are {', '.join(names)}")
+    return dataclasses.replace(settings, **gains)
 
 
 def _prepare(
@@ -320,7 +331,7 @@ def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike
 
     x, p = np.zeros(25), np.zeros((kernels.N, 24))
     x[:4] = (1.0, 0.0, 0.0, 0.0) if q_start is None else rotation.normalise(q_start)
-    x[8:11] = np.asarray(bias, dtype=float)
+    x[8:11], x[20] = np.asarray(bias, dtype=float), s.gyro_lag_s
     sd = np.zeros(kernels.N)
     sd[:2] = _UNKNOWN_TILT_RAD if q_start is None else s.start_tilt_sd_rad
     sd[kernels.VEL : kernels.POS], sd[kernels.POS : kernels.CONSTANTS] = s.start_speed_sd_mps, s.start_position_sd_m

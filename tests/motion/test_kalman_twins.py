@@ -65,9 +65,9 @@ def test_epochs_and_rest(record, is_acausal):
     assert_allclose(out, scatter, rtol=0, atol=1e-12)
     assert_array_equal((problem.kind & epochs.REST) != 0, rest)
     assert rest[5] == is_acausal
-    assert rest[30]
+    assert rest[25]
     assert rest[-5]
-    assert not rest[100:250].any()
+    assert not rest[80:200].any()
     gaps = (problem.kind & epochs.GAP) != 0
     assert gaps.sum() == 2
     levelled = np.flatnonzero(problem.kind & epochs.LEVEL)
@@ -149,5 +149,5 @@ def test_the_adjoint_matrix_keeps_the_smoothed_covariance_below(record, monkeypa
     monkeypatch.setattr(kalman, "_BLOCK", 37)
     (time_s, rate, accel), options = record
     kalman.smooth_attitude(time_s, rate, accel, SETTINGS, **options)
-    assert len(seen) > 8
+    assert len(seen) > 5
     assert min(seen) >= -1e-12
