@@ -34,8 +34,8 @@ def angle(a, b):
 
 
 @pytest.fixture(scope="module")
-def crooked():
-    return sample.make("crooked_bench")
+def crooked(fly):
+    return fly("crooked_bench")
 
 
 @pytest.fixture(scope="module")
