@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.interpolate import CubicSpline
+
 from replay import rotation
 from replay.whatif import dynamics
 from replay.whatif._kernels_flight import Airframe
 from replay.whatif.dynamics import Clock, Loop, initial_state
-from scipy.interpolate import CubicSpline
 
 UPRIGHT = (1.0, 0.0, 0.0, 0.0)
 G = 9.80665
@@ -64,7 +65,8 @@ def test_order_of_convergence():
     """Halving the step divides the error by sixteen: fourth order, on a tumbling body in a side wind."""
     values = {
         "inertia_x_kgm2": 0.05, "inertia_y_kgm2": 0.06, "inertia_z_kgm2": 0.02, "gravity_mps2": G, "density_kgpm3": 1.2, "area_m2": 0.005,
-        "drag_coefficient": 0.5, "normal_slope": 6.0, "cp_below_cg_m": 0.1, "pitch_damping_m2": 0.1, "roll_damping_m2": 0.01, "wind_east_mps": 4.0,
+        "drag_coefficient": 0.5, "normal_slope": 6.0, "cp_below_cg_m": 0.1, "pitch_damping_m2": 0.1, "roll_damping_m2": 0.01,
+        "wind_east_mps": 4.0,
     }  # fmt: skip
     start = initial_state(UPRIGHT, vel_enu_mps=(0.0, 0.0, 25.0), rate_body_radps=(2.0, -1.0, 8.0))
     end = [free(values, start, until_s=1.0, period_s=0.1, n_sub=n).rows[-1, :13] for n in (5, 10, 20, 160)]

@@ -83,7 +83,7 @@ def test_a_folder_that_cannot_be_made(tmp_path, capsys):
 
 
 def test_the_sample_logs_beside_the_project_are_these(fly):
-    """What lies in sample_logs is what the command writes: the notes, the files, and the rows up to ignition (a later one may round otherwise elsewhere)."""
+    """What lies in sample_logs is what the command writes: notes, files, rows up to ignition (later ones may round otherwise elsewhere)."""
     folder = Path(__file__).resolve().parents[2] / "sample_logs"
     assert {path.name for path in folder.iterdir()} == {"README.md", *sample.NAMES}
     for name in sample.NAMES:
