@@ -18,9 +18,7 @@ COMMANDS = {
     "reconcile": "solve for the calibration that makes the record agree with itself and with what was observed",
     "refly": "the flight as flown and flown again with another calibration, side by side",
     "bench": "calibration and noise work on bench recordings",
-    "compare": "flights of a campaign, or a flight and a prediction, on one time axis",
     "figure": "one figure of a review as PDF, SVG or PNG",
-    "report": "the write-up of one flight",
     "film": "the replay as a video",
     "sample": "write the sample flights with their truth",
 }

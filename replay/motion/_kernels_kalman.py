@@ -199,14 +199,11 @@ def _turn_left(x, dx, dy, dz):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):  # type: ignore[no-untyped-def]
-    """Turn the attitude at sample `first` so that the epoch's mean specific force points up; forget tilt, velocity and position.
+def relevel(x, p, noise, sums):  # type: ignore[no-untyped-def]
+    """Turn the attitude so that an epoch's mean specific force, in `sums`, points up; forget tilt, velocity and position.
 
     Returns False, and does nothing, where the epoch holds no specific force.
     """
-    q0, q1, q2, q3 = x[0], x[1], x[2], x[3]
-    preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, np.empty((0, 4)))
-    x[0], x[1], x[2], x[3] = q0, q1, q2, q3
     fx, fy, fz = sums[0], sums[1], sums[2]
     if sums[NO_ACCEL] > 0.5 * sums[TIME] or fx * fx + fy * fy + fz * fz == 0.0:
         return False
@@ -365,6 +362,16 @@ def measure(x, p, sums, noise, is_rest, dx, gain, updates, which):  # type: igno
 
 
 @compiled
+def _level_later(kind, e):  # type: ignore[no-untyped-def]
+    """Pass the levelling of epoch e on to the next that is not a gap."""
+    kind[e] = kind[e] & (REST | GAP)
+    for later in range(e + 1, len(kind)):
+        if not kind[later] & GAP:
+            kind[later] |= LEVEL
+            break
+
+
+@compiled
 def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, p, q_out, tilt_sd, out, record):  # type: ignore[no-untyped-def]
     """Filter epochs e_start to e_stop. `x` (25,) and `p` (23, 24) are carried on.
 
@@ -379,17 +386,25 @@ def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, 
         first, last = stops[e], stops[e + 1]
         k = e - e_start
         if is_recorded and k == 0:
-            rec_x[0], rec_p[0] = x, p
-        if kind[e] & LEVEL and not relevel(time_s, rate, accel, flags, first, last, x, p, noise, turn, sums):
-            kind[e] = kind[e] & (REST | GAP)
-            for later in range(e + 1, len(kind)):
-                if not kind[later] & GAP:
-                    kind[later] |= LEVEL
-                    break
-        if e == 0 and len(q_out) > 0:
-            _write_sample(rate, first, x, noise, q_out)
-            tilt_sd[first] = math.sqrt(tilt_variance(p, q_out, first, rate, x))
-        preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, q_out)
+            _keep(x, p, rec_x[0], rec_p[0])
+        is_level = False
+        # an epoch to be levelled is integrated a second time, from the levelled start
+        is_done = False
+        while not is_done:
+            q0, q1, q2, q3 = x[0], x[1], x[2], x[3]
+            if e == 0 and len(q_out) > 0:
+                _write_sample(rate, first, x, noise, q_out)
+                tilt_sd[first] = math.sqrt(tilt_variance(p, q_out, first, rate, x))
+            preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, q_out)
+            is_done = is_level or not kind[e] & LEVEL
+            if not is_done:
+                end0, end1, end2, end3 = x[0], x[1], x[2], x[3]
+                x[0], x[1], x[2], x[3] = q0, q1, q2, q3
+                is_level = relevel(x, p, noise, sums)
+                if not is_level:
+                    x[0], x[1], x[2], x[3] = end0, end1, end2, end3
+                    _level_later(kind, e)
+                    is_done = True
         t = sums[TIME]
         for j in range(2):
             x[POS + 1 + j] += t * x[VEL + 1 + j] + sums[DOUBLE + j]
@@ -413,9 +428,26 @@ def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, 
         if len(out) > 0:
             _write_epoch(x, p, updates, n, out[e])
         if is_recorded:
-            rec_x[k + 1], rec_p[k + 1], rec_turn[k], rec_n[k] = x, p, turn, n
+            _keep(x, p, rec_x[k + 1], rec_p[k + 1])
+            rec_n[k] = n
             rec_f[k, 0], rec_f[k, 1], rec_f[k, 2], rec_f[k, 3] = sums[2], sums[LAGGED], sums[LAGGED + 1], t
-            rec_gain[k], rec_updates[k], rec_which[k] = gain, updates, which
+            for i in range(3):
+                for j in range(N_TURN):
+                    rec_turn[k, i, j] = turn[i, j]
+            for i in range(n):
+                rec_which[k, i], rec_updates[k, i, 0], rec_updates[k, i, 1] = which[i], updates[i, 0], updates[i, 1]
+                for c in range(gain.shape[1]):
+                    rec_gain[k, i, c] = gain[i, c]
+
+
+@compiled
+def _keep(x, p, out_x, out_p):  # type: ignore[no-untyped-def]
+    """Copy a state and its covariance; by hand, for the compiler's array assignment brings half of its text handling along."""
+    for j in range(len(x)):
+        out_x[j] = x[j]
+    for r in range(N):
+        for c in range(p.shape[1]):
+            out_p[r, c] = p[r, c]
 
 
 @compiled

@@ -131,7 +131,8 @@ def _node(x, p, lam, big, out_x, out_cov, work):  # type: ignore[no-untyped-def]
     """Smoothed state and variances of one node."""
     shift, row = work[0], work[1]
     _times(lam, p, shift)
-    out_x[:] = x
+    for j in range(len(x)):
+        out_x[j] = x[j]
     _turn_left(out_x, shift[0], shift[1], shift[2])
     for j in range(VEL, N):
         out_x[j + 1] += shift[j]

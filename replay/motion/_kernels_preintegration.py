@@ -76,7 +76,8 @@ def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[n
                     if place < 8:
                         halved[m] += weight * correlation[place]
             halved[4:] = 0.0
-            correlation[:] = halved
+            for m in range(8):
+                correlation[m] = halved[m]
 
 
 @compiled
@@ -172,7 +173,8 @@ def preintegrate(  # type: ignore[no-untyped-def]
     start, their derivative (9, 12) with respect to gyro bias, accelerometer bias, gyro scale, accelerometer scale, variances (angle and
     velocity per axis, then extra velocity along x, y, z at the start), mean rate and specific force (6), and their variance within the
     epoch (2). `bend`: curvature of the rate. `offset` is taken off the rate. `density` (m, 5): noise density squared of gyro and
-    accelerometer in each epoch, then what the accelerometer has beyond that along body x, y, z; `extra_var` (n, 4): further variance of angle, and of velocity along body x, y, z, in step i → i + 1.
+    accelerometer in each epoch, then what the accelerometer has beyond that along body x, y, z. `extra_var` (n, 4): further variance of
+    angle, and of velocity along body x, y, z, in step i → i + 1.
     The specific force is turned and then integrated, linear over each step, which leaves nothing to correct for sculling.
     """
     attitude = np.zeros((3, 6))

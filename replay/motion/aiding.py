@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
+from replay.motion.flight_state import HELD, STATIC, STEADY, STOPS_AT_END
 from replay.motion.gravity import enu_from_geodetic
 from replay.motion.phasing import baro_height_m
 from replay.motion.preintegration import Inertial, Preintegrated
@@ -26,6 +27,8 @@ FLIGHT_EPOCH_S = 0.05
 MOST_EPOCHS = 60_000
 """Storage of the smoother is bounded: epochs of a very long record grow instead."""
 LIFTOFF_CLEARANCE_S = 0.1
+REST_CLEARANCE_S = 0.5
+"""A vehicle that has come to rest still rocks."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class FlightModel:
     baro_lag_sd_s: float = 0.05
     baro_scale_sd: float = 0.005
     baro_scale_default_sd: float = 0.05
-    baro_walk_m_rts: float = 0.01
+    baro_walk_m_rts: float = 0.02
     stop_vel_mps: float = 0.02
     held_vel_mps: float = 0.05
     held_pos_m: float = 0.02
@@ -111,9 +114,7 @@ def _grid(start: float, stop: float, step: float) -> Array:
 def epoch_kinds(
     pre: Preintegrated, events: Events, levelling: Levelling, settings: EstimatorSettings, noise: ImuNoise, gate: NDArray[np.bool_]
 ) -> Index:
-    """What each epoch is, shape (m,): bits of `_kernels_smoother`. A declared rest is believed only where the samples are quiet."""
-    from replay.motion import _kernels_smoother as kernels
-
+    """What each epoch is, shape (m,): bits of `_kernels_measure`. A declared rest is believed only where the samples are quiet."""
     start, stop = pre.log_time_s[:-1], pre.log_time_s[1:]
     period = float(np.median(pre.duration_s / np.maximum(np.diff(pre.edges), 1)))
     rate, accel = pre.mean[:, :3], pre.mean[:, 3:]
@@ -121,35 +122,47 @@ def epoch_kinds(
     quiet_accel = max(27.0 * noise.accel_nd_mps2_rthz**2 / period, 0.1**2)
     quiet = (pre.scatter[:, 0] < quiet_rate) & (pre.scatter[:, 1] < quiet_accel)
     quiet &= np.linalg.norm(rate, axis=1) < 1.0 * DEG
-    quiet &= np.abs(np.linalg.norm(accel, axis=1) - STANDARD_GRAVITY_MPS2) < 0.1 * STANDARD_GRAVITY_MPS2
+    near_g = 0.1 * STANDARD_GRAVITY_MPS2 + 3.0 * (noise.accel_bias_sd_mps2 + noise.accel_scale_sd * STANDARD_GRAVITY_MPS2)
+    quiet &= np.abs(np.linalg.norm(accel, axis=1) - STANDARD_GRAVITY_MPS2) < near_g
     liftoff = events.liftoff_log_s if np.isfinite(events.liftoff_log_s) else levelling.stop_log_s + LIFTOFF_CLEARANCE_S
     on_pad = stop <= liftoff - LIFTOFF_CLEARANCE_S + 1e-9
     settled = np.linalg.norm(accel - levelling.accel_body_mps2, axis=1) < 0.3
-    landed = start >= events.rest_log_s - 1e-9  # False where the rest is not known
+    landed = start >= events.rest_log_s + REST_CLEARANCE_S - 1e-9  # False where the rest is not known
+    landed &= _is_like_the_others(rate, quiet & landed, noise)
     is_static = quiet & ((on_pad & settled) | landed)
     # a pause of the logger on the pad shows nothing, and nothing moved that the samples on either side don't show
     is_pause = (np.diff(pre.edges) == 1) & (pre.duration_s > REST_EPOCH_S)
     is_static |= is_pause & (on_pad | landed)
-    kinds = np.where(is_static, kernels.STATIC, 0)
+    kinds = np.where(is_static, STATIC, 0)
     stops = np.zeros(len(kinds), dtype=bool)
     stops[:-1] = ~is_static[:-1] & is_static[1:]
-    kinds = kinds | np.where(stops, kernels.STOPS_AT_END, 0)
+    kinds = kinds | np.where(stops, STOPS_AT_END, 0)
     held = ~is_static & (stop <= liftoff - settings.liftoff_margin_s) & np.isfinite(events.liftoff_log_s)
-    kinds = kinds | np.where(held, kernels.HELD, 0)
+    kinds = kinds | np.where(held, HELD, 0)
     if settings.use_gravity_in_descent and np.isfinite(events.apogee_log_s):
         middle = gate[(pre.edges[:-1] + pre.edges[1:]) // 2]
         steady = ~is_static & middle & (start > events.apogee_log_s)
-        kinds = kinds | np.where(steady, kernels.STEADY, 0)
+        kinds = kinds | np.where(steady, STEADY, 0)
     return kinds.astype(np.int64)
+
+
+def _is_like_the_others(rate: Array, among: NDArray[np.bool_], noise: ImuNoise) -> NDArray[np.bool_]:
+    """Epochs whose mean rate lies within five sigmas of the median of those named, shape (m,)."""
+    if not among.any():
+        return among
+    own = noise.gyro_nd_radps_rthz / np.sqrt(REST_EPOCH_S)
+    middle = np.median(rate[among], axis=0)
+    spread = 1.4826 * np.median(np.abs(rate[among] - middle), axis=0)
+    return np.asarray((np.abs(rate - middle) < 5.0 * np.maximum(spread, own)).all(axis=1))
 
 
 @dataclass(frozen=True, eq=False)
 class Aiding:
-    """Measurements arranged by epoch, and the numbers `_kernels_smoother.forward` reads by place.
+    """Measurements arranged by epoch, and the numbers `_kernels_measure` reads by place.
 
-    `variances`: 0 unused, 1 velocity of a vehicle at rest, 2 one barometric height, 3 mean rate and 4 mean specific force of an epoch at
-    rest, 5 and 6 velocity and displacement where said to be zero, 7 and 8 satellite position horizontal and vertical, 9 magnetic field
-    component, 10 horizontal velocity in descent times s, 11 unused, 12 shortest epoch at rest that is measured, s.
+    `variances`: 0 velocity of a vehicle at rest, 1 one barometric height, 2 mean rate and 3 mean specific force of an epoch at rest, 4 and
+    5 velocity and displacement where said to be zero, 6 and 7 satellite position horizontal and vertical, 8 magnetic field component, 9
+    horizontal velocity in descent times s, 10 shortest epoch at rest that is measured, s.
     `gates`: 0 barometer, 1 s after which a refused barometer is taken back, 2 satellite and magnetometer.
     """
 
@@ -164,6 +177,13 @@ class Aiding:
     gates: Array
     notes: tuple[str, ...]
 
+    def packed(self, variances: Array) -> tuple[Array | Index, ...]:
+        """As the compiled loops take it, with other variances."""
+        return (
+            self.baro_log_time_s, self.baro_height_m, self.baro_first, self.satellite_enu_m, self.satellite_back_s, self.mag_body,
+            self.mag_ref_enu, variances, self.gates,
+        )  # fmt: skip
+
 
 def arrange(
     measurements: Measurements, pre: Preintegrated, kinds: Index, levelling: Levelling, site: Site, settings: EstimatorSettings,
@@ -177,8 +197,8 @@ def arrange(
     rate_var, accel_var = _rest_variances(pre, kinds, noise, model)
     variances = np.array(
         [
-            0.0, (0.1 * model.stop_vel_mps) ** 2, noise.baro_sd_m**2, rate_var, accel_var, model.stop_vel_mps**2, model.held_pos_m**2,
-            satellite_var[0], satellite_var[1], mag_var, 2.0 * model.descent_time_s * model.descent_speed_mps**2, 0.0, 0.25 * REST_EPOCH_S,
+            (0.1 * model.stop_vel_mps) ** 2, noise.baro_sd_m**2, rate_var, accel_var, model.stop_vel_mps**2, model.held_pos_m**2,
+            satellite_var[0], satellite_var[1], mag_var, 2.0 * model.descent_time_s * model.descent_speed_mps**2, 0.25 * REST_EPOCH_S,
         ]
     )  # fmt: skip
     gates = np.array([model.gate_sigmas, model.regain_s, model.gate_sigmas])
@@ -201,9 +221,7 @@ def _barometer(
 
 def _rest_variances(pre: Preintegrated, kinds: Index, noise: ImuNoise, model: FlightModel) -> tuple[float, float]:
     """Of the mean rate and specific force of half a second at rest: noise, or what those of the pad scatter about each other."""
-    from replay.motion import _kernels_smoother as kernels
-
-    is_rest = (kinds & kernels.STATIC != 0) & (pre.duration_s > 0.5 * REST_EPOCH_S) & (np.diff(pre.edges) > 1)
+    is_rest = (kinds & STATIC != 0) & (pre.duration_s > 0.5 * REST_EPOCH_S) & (np.diff(pre.edges) > 1)
     is_rest &= np.cumsum(~is_rest) == 0 if len(is_rest) and is_rest[0] else True
     result = []
     for columns, density, floor in (

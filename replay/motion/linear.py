@@ -47,7 +47,7 @@ class Model:
 
 @dataclass(frozen=True, eq=False)
 class Track:
-    """Means and covariances of n samples: `x` (n, d), `P` (n, d, d); before the measurements `x_prior`, `P_prior`; `nis` (n,) of the filter.
+    """Means and covariances of n samples: `x` (n, d), `P` (n, d, d); before the measurements `x_prior`, `P_prior`; `nis` (n,).
 
     `nis` is the normalised innovation squared over the components measured at that sample, NaN where there is none.
     """

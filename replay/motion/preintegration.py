@@ -140,7 +140,7 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
     is_gap_before = np.array(measurements.is_gap_before, dtype=bool)
     is_missing = np.zeros(n, dtype=bool)
     if rate is not rate_raw or accel is not accel_raw:
-        is_missing = ~(np.isfinite(rate_raw).all(axis=1) & np.isfinite(accel_raw).all(axis=1))
+        is_missing[:] = ~(np.isfinite(rate_raw).all(axis=1) & np.isfinite(accel_raw).all(axis=1))
     first, last = _bridges(is_gap_before, is_missing)
     if is_missing.any():
         is_gap_before |= is_missing
@@ -215,7 +215,8 @@ def preintegrate(
     offset_body_radps : ndarray, shape (3,)
         Taken off the rate: the bias read on the pad.
     gyro_nd_radps_rthz, accel_nd_mps2_rthz : float
-        Noise densities of a sensor at rest. Half-second spans that scatter more than twice as strongly (motor vibration) count as noisy as they are.
+        Noise densities of a sensor at rest. Half-second spans that scatter more than twice as strongly (motor vibration) count as noisy
+        as they are.
 
     Returns
     -------

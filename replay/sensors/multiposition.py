@@ -110,7 +110,7 @@ def fit_norms(means_raw: Array, gravity_mps2: float) -> tuple[Array, Array, Arra
 
 
 def _turn_steps(time_s: Array, rate_raw: Array, spans: list[slice]) -> tuple[Array, Array]:
-    """Trapezoid rate (k, m, 3) and step (k, m) of the k turns between neighbouring rests, padded with steps of no time to a power of two."""
+    """Trapezoid rate (k, m, 3) and step (k, m) of the k turns between neighbouring rests, padded to a power of two."""
     ends = [(before.stop - 1, after.start) for before, after in itertools.pairwise(spans)]
     longest = 2 ** math.ceil(math.log2(max(j - i for i, j in ends)))
     rate, step = np.zeros((len(ends), longest, 3)), np.zeros((len(ends), longest))
