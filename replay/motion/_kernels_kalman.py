@@ -460,11 +460,11 @@ def _write_sample(rate, i, x, noise, q_out):  # type: ignore[no-untyped-def]
 
 @compiled
 def _write_epoch(x, p, updates, n, out):  # type: ignore[no-untyped-def]
-    nis = 0.0
-    for k in range(min(n, 2)):
-        out[OUT_INNOVATION + k] = updates[k, 0]
-        nis += updates[k, 0] ** 2 * updates[k, 1]
-    out[OUT_NIS] = nis if n > 0 else np.nan
+    if n > 0:
+        out[OUT_INNOVATION], out[OUT_INNOVATION + 1] = updates[0, 0], updates[1, 0]
+        out[OUT_NIS] = updates[0, 0] ** 2 * updates[0, 1] + updates[1, 0] ** 2 * updates[1, 1]
+    else:
+        out[OUT_INNOVATION] = out[OUT_INNOVATION + 1] = out[OUT_NIS] = np.nan
     for j in range(16):
         out[OUT_X + j] = x[CONSTANTS + 1 + j]
         out[OUT_SD + j] = math.sqrt(p[CONSTANTS + j, CONSTANTS + j])

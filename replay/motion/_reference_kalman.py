@@ -94,7 +94,7 @@ class Epoch:
     q: Array  # of its samples, lags applied
     tilt_sd: Array
     nis: float
-    innovation: Array = field(default_factory=lambda: np.zeros(2))
+    innovation: Array = field(default_factory=lambda: np.full(2, np.nan))
 
 
 @dataclass
