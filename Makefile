@@ -13,7 +13,7 @@ run: setup
 
 test: setup-test lint
 	QT_QPA_PLATFORM=offscreen $(BIN)/pytest -n 2 --dist loadgroup --cov --cov-report=term:skip-covered -m "not benchmark"
-	NUMBA_DISABLE_JIT=1 $(BIN)/pytest -q -m "not benchmark" -k "twin or reference" tests/motion tests/whatif tests/review
+	NUMBA_DISABLE_JIT=1 $(BIN)/pytest -q -m "not benchmark" -k "twin or reference" tests/review tests/motion/test_twins.py
 
 lint: setup-test
 	$(BIN)/ruff check .
