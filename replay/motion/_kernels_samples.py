@@ -55,7 +55,7 @@ def fill_samples(  # type: ignore[no-untyped-def]
     """
     m = len(kind)
     q = np.empty(4)
-    shown = np.empty((2, 28))
+    shown, sd = np.empty((2, 28)), np.empty((2, 18))
     left = np.zeros(9)
     last = edges[m]
     for k in range(m + 1):
@@ -110,6 +110,9 @@ def fill_samples(  # type: ignore[no-untyped-def]
             left[6], left[7], left[8] = state_p[k + 1, 0] - px, state_p[k + 1, 1] - py, state_p[k + 1, 2] - pz
         shown[0] = after[k]
         shown[1] = after[k] if is_end else before[k + 1]
+        for c in range(18):
+            sd[0, c] = math.sqrt(max(0.0, shown[0, c]))
+            sd[1, c] = math.sqrt(max(0.0, shown[1, c]))
         following = k if is_end or not is_smoothed else k + 1
         duration = 1.0 if is_end else edge_time_s[k + 1] - edge_time_s[k]
         for i in range(edges[k], stop):
@@ -124,9 +127,9 @@ def fill_samples(  # type: ignore[no-untyped-def]
             for c in range(3):
                 out_gyro_bias[i, c] = a * state_params[k, c] + b * state_params[following, c]
                 out_accel_bias[i, c] = a * state_params[k, 3 + c] + b * state_params[following, 3 + c]
-                out_attitude_sd[i, c] = math.sqrt(max(0.0, a * shown[0, c] + b * shown[1, c]))
-                out_v_sd[i, c] = math.sqrt(max(0.0, a * shown[0, 6 + c] + b * shown[1, 6 + c]))
-                out_p_sd[i, c] = math.sqrt(max(0.0, a * shown[0, 9 + c] + b * shown[1, 9 + c]))
-                out_gyro_bias_sd[i, c] = math.sqrt(max(0.0, a * shown[0, 12 + c] + b * shown[1, 12 + c]))
-                out_accel_bias_sd[i, c] = math.sqrt(max(0.0, a * shown[0, 15 + c] + b * shown[1, 15 + c]))
+                out_attitude_sd[i, c] = a * sd[0, c] + b * sd[1, c]
+                out_v_sd[i, c] = a * sd[0, 6 + c] + b * sd[1, 6 + c]
+                out_p_sd[i, c] = a * sd[0, 9 + c] + b * sd[1, 9 + c]
+                out_gyro_bias_sd[i, c] = a * sd[0, 12 + c] + b * sd[1, 12 + c]
+                out_accel_bias_sd[i, c] = a * sd[0, 15 + c] + b * sd[1, 15 + c]
             out_tilt_sd[i] = math.sqrt(max(0.0, _tilt_variance(out_q[i], shown, a, b)))

@@ -329,13 +329,38 @@ def forward(is_feedback, time_s, kind, pre, walk_var, gravity, covariance, delta
 
 
 @compiled
-def backward(phi, packed, deltas, up_start, up_row, up_gain, up_value, out_delta, out_shown, out_full):  # type: ignore[no-untyped-def]
+def _smoothed_part(covariance, information, pl, shown, full):  # type: ignore[no-untyped-def]
+    """P − P Λ P: its shown part, and the whole where `full` has room for it."""
+    for i in range(N):
+        pl[i] = 0.0
+        for j in range(N):
+            factor = covariance[i, j]
+            if factor != 0.0:
+                for c in range(N):
+                    pl[i, c] += factor * information[j, c]
+    is_whole = len(full) > 0
+    for i in range(N):
+        for j in range(i, N if is_whole or i < 3 else i + 1):
+            total = covariance[i, j]
+            for c in range(N):
+                total -= pl[i, c] * covariance[c, j]
+            if is_whole:
+                full[i, j] = total
+                full[j, i] = total
+            if i == j:
+                shown[i if i < 3 else 3 + i] = total
+            elif j < 3:
+                shown[2 + i + j] = total
+
+
+@compiled
+def backward(has_covariance, phi, packed, deltas, up_start, up_row, up_gain, up_value, out_delta, out_shown, out_full):  # type: ignore[no-untyped-def]
     """Fixed-interval smoothing of what `forward` wrote, from the last edge to the first, into `out_delta` (m + 1, 25).
 
     The Rauch–Tung–Striebel smoother without its inverse of the predicted covariance, which is singular here (the declared heading has
     no variance): the adjoint recursion of Bierman [1]_, identical in exact arithmetic. λ and Λ gather what the later measurements say,
-    δ_s = δ − P λ and P_s = P − P Λ P, so that the smoothed covariance never exceeds the filter's. `out_shown` (m + 1, 28) as `_show`;
-    `out_full` (m + 1, 25, 25), or (0, 25, 25) where nobody asks for the whole covariance.
+    δ_s = δ − P λ and P_s = P − P Λ P, so that the smoothed covariance never exceeds the filter's. With `has_covariance`, `out_shown`
+    (m + 1, 28) as `_show`, and `out_full` (m + 1, 25, 25), or (m + 1, 0, 0) where nobody asks for the whole covariance.
 
     References
     ----------
@@ -345,73 +370,49 @@ def backward(phi, packed, deltas, up_start, up_row, up_gain, up_value, out_delta
     work = np.zeros((PARAMETERS, N))
     adjoint = np.zeros(N)
     information = np.zeros((N, N))
-    covariance = np.empty((N, N))
-    pl = np.empty((N, N))
+    covariance, pl = np.empty((N, N)), np.empty((N, N))
     w = np.empty(N)
     for k in range(m, -1, -1):
         _unpack(packed[k], covariance)
         for i in range(N):
-            total = 0.0
+            out_delta[k, i] = deltas[k, i]
             for j in range(N):
-                total += covariance[i, j] * adjoint[j]
-                pl[i, j] = 0.0
-            out_delta[k, i] = deltas[k, i] - total
-            for j in range(N):
-                factor = covariance[i, j]
-                if factor != 0.0:
-                    row = information[j]
-                    for c in range(N):
-                        pl[i, c] += factor * row[c]
-        for i in range(N):
-            total = 0.0
-            for j in range(N):
-                total += pl[i, j] * covariance[i, j]
-            out_shown[k, i if i < 3 else 3 + i] = covariance[i, i] - total
-        for a, b, c in ((0, 1, 3), (0, 2, 4), (1, 2, 5)):
-            total = 0.0
-            for j in range(N):
-                total += pl[a, j] * covariance[b, j]
-            out_shown[k, c] = covariance[a, b] - total
-        if len(out_full) > 0:
-            for i in range(N):
-                for j in range(N):
-                    total = 0.0
-                    for c in range(N):
-                        total += pl[i, c] * covariance[c, j]
-                    out_full[k, i, j] = covariance[i, j] - total
+                out_delta[k, i] -= covariance[i, j] * adjoint[j]
+        if has_covariance:
+            _smoothed_part(covariance, information, pl, out_shown[k], out_full[k])
         if k == 0:
             break
         for u in range(up_start[k + 1] - 1, up_start[k] - 1, -1):
             h, gain = up_row[u], up_gain[u]
-            inverse = 1.0 / up_value[u, 1]
-            pull, square = up_value[u, 0] * inverse, inverse
+            square = 1.0 / up_value[u, 1]
+            pull = up_value[u, 0] * square
             for i in range(N):
                 pull += gain[i] * adjoint[i]
-            w[:] = 0.0
-            for i in range(N):
-                factor = gain[i]
-                row = information[i]
-                for j in range(N):
-                    w[j] += factor * row[j]
-            for i in range(N):
-                square += gain[i] * w[i]
+                w[i] = 0.0
+            if has_covariance:
+                for i in range(N):
+                    factor = gain[i]
+                    for j in range(N):
+                        w[j] += factor * information[i, j]
+                for i in range(N):
+                    square += gain[i] * w[i]
             for i in range(N):
                 factor = h[i]
-                if factor == 0.0:
-                    continue
-                adjoint[i] -= factor * pull
-                for j in range(N):
-                    information[i, j] += factor * (square * h[j] - w[j])
-                    information[j, i] -= factor * w[j]
+                if factor != 0.0:
+                    adjoint[i] -= factor * pull
+                    for j in range(N if has_covariance else 0):
+                        information[i, j] += factor * (square * h[j] - w[j])
+                        information[j, i] -= factor * w[j]
         for j in range(N):
             w[j] = adjoint[j] if j >= PARAMETERS else 0.0
             for r in range(PARAMETERS):
                 w[j] += phi[k - 1, r, j] * adjoint[r]
         copy(w, adjoint)
-        for _ in range(2):
-            _back_through(phi[k - 1], information, work)
-            _transpose(information)
-        for i in range(N):
-            for j in range(i):
-                mean = 0.5 * (information[i, j] + information[j, i])
-                information[i, j], information[j, i] = mean, mean
+        if has_covariance:
+            for _ in range(2):
+                _back_through(phi[k - 1], information, work)
+                _transpose(information)
+            for i in range(N):
+                for j in range(i):
+                    mean = 0.5 * (information[i, j] + information[j, i])
+                    information[i, j], information[j, i] = mean, mean

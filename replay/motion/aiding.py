@@ -24,7 +24,7 @@ Index = NDArray[np.int64]
 
 REST_EPOCH_S = 0.5
 FLIGHT_EPOCH_S = 0.05
-MOST_EPOCHS = 60_000
+MOST_EPOCHS = 8_000
 """Storage of the smoother is bounded: epochs of a very long record grow instead."""
 LIFTOFF_CLEARANCE_S = 0.1
 REST_CLEARANCE_S = 0.5

@@ -26,8 +26,8 @@ Index = NDArray[np.int64]
 
 _MOST_ROWS = 18
 """Scalar measurements an epoch can carry."""
-_STILL_RAD, _STILL_M = 2e-5, 5e-3
-"""A pass of the smoother that moves nothing by more than this is the last."""
+_STILL_RAD, _STILL_M, _STILL_SHARE = 2e-5, 5e-3, 2e-3
+"""A pass of the smoother that moves nothing by more than this, and this share of the filter's standard deviation, is the last."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,27 +78,19 @@ def solve(
     fit = passes.filtered(problem.start, None)
     if not backward:
         return fit if not whole_covariance else dataclasses.replace(fit, covariance=passes.filter_covariance())
-    tick(0.35)
-    smoothed = passes.smoothed(whole_covariance=whole_covariance)
-    for n in range(1, max_passes):
-        tick(0.35 + 0.5 * n / max_passes)
-        nominal = smoothed.trajectory
+    delta = passes.smoothing()
+    n_passes = 1
+    while n_passes < max_passes:
+        tick(0.35 + 0.5 * n_passes / max_passes)
+        nominal = passes.nominal.moved(delta)
         fit = passes.filtered(nominal, nominal)
-        if n == 1 and passes.weigh_barometer(fit):
+        if n_passes == 1 and passes.weigh_barometer(fit):
             fit = passes.filtered(nominal, nominal)
-        smoothed = passes.smoothed(whole_covariance=whole_covariance)
-        moved = smoothed.trajectory
-        turn = rotation.to_rotvec(rotation.multiply(moved.q, rotation.conjugate(nominal.q)))
-        if np.max(np.abs(turn)) < _STILL_RAD and np.max(np.abs(moved.pos - nominal.pos)) < _STILL_M:
+        n_passes += 1
+        delta = passes.smoothing()
+        if passes.stands_still(delta):
             break
-    return dataclasses.replace(
-        smoothed,
-        codes=fit.codes,
-        epochs=fit.epochs,
-        innovations=fit.innovations,
-        refused=fit.refused,
-        n_passes=n + 1 if max_passes > 1 else 1,
-    )
+    return passes.smoothed(fit, n_passes, whole_covariance=whole_covariance)
 
 
 class Passes:
@@ -151,17 +143,32 @@ class Passes:
             self.up_code[:n_up].copy(), epochs, self.up_value[:n_up].copy(), self.refused[:n_refused].copy(), 1,
         )  # fmt: skip
 
-    def smoothed(self, *, whole_covariance: bool) -> Fit:
-        """Backward pass over the last forward one."""
+    def _backward(self, *, has_covariance: bool, whole_covariance: bool = False) -> tuple[Array, Array, Array]:
         from replay.motion import _kernels_smoother as kernels
 
-        pre, m = self.problem.pre, self.problem.pre.n_epochs
-        delta, shown = np.empty((m + 1, N)), np.empty((m + 1, 28))
-        whole = np.empty((m + 1 if whole_covariance else 0, N, N))
-        kernels.backward(self.phi, self.packed, self.deltas, self.up_start, self.up_row, self.up_gain, self.up_value, delta, shown, whole)
-        none = np.empty(0, dtype=np.int64)
-        return Fit(
-            pre, self.problem.kinds, self.nominal.moved(delta), shown, shown, whole, none, none, np.empty((0, 2)), np.empty((0, 3)), 1
+        n_edges, width = len(self.packed), N if whole_covariance else 0
+        delta, shown = np.empty((n_edges, N)), np.empty((n_edges if has_covariance else 1, 28))
+        whole = np.empty((n_edges if has_covariance else 1, width, width))
+        kernels.backward(
+            has_covariance, self.phi, self.packed, self.deltas, self.up_start, self.up_row, self.up_gain, self.up_value, delta, shown, whole
+        )
+        return delta, shown, whole
+
+    def smoothing(self) -> Array:
+        """What a backward pass over the last forward one adds to its nominal, shape (m + 1, 25)."""
+        return self._backward(has_covariance=False)[0]
+
+    def stands_still(self, delta: Array) -> bool:
+        """Whether that is next to nothing, or far less than a filter knows it."""
+        sd = np.sqrt(self.packed[:, _shown_places()[[0, 1, 2, 9, 10, 11]]])
+        turns, moves = np.abs(delta[:, :3]), np.abs(delta[:, 6:9])
+        return bool(np.all(turns < _STILL_RAD + _STILL_SHARE * sd[:, :3]) and np.all(moves < _STILL_M + _STILL_SHARE * sd[:, 3:]))
+
+    def smoothed(self, fit: Fit, n_passes: int, *, whole_covariance: bool) -> Fit:
+        """Backward pass with its covariance over the last forward one, `fit`, whose innovations are handed on."""
+        delta, shown, whole = self._backward(has_covariance=True, whole_covariance=whole_covariance)
+        return dataclasses.replace(
+            fit, trajectory=self.nominal.moved(delta), after=shown, before=shown, covariance=whole, n_passes=n_passes
         )
 
     def filter_covariance(self) -> Array:
