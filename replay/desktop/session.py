@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
@@ -17,6 +17,7 @@ from replay.desktop.reading import LogNotFound, ReadRequest, ReadResult, read
 from replay.errors import Cancelled, ReplayError
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
+from replay.motion.solution import Solution
 from replay.review.history import History
 from replay.review.recompute import Outcome, Recomputer
 from replay.review.recovery import Recovered, RecoveryCopy
@@ -24,7 +25,11 @@ from replay.review.request import EstimateRequest, Estimating, warm_up
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.review.storage import save_review
+from replay.review.whatif_work import REFLOWN, flown_from
 from replay.whatif.vehicle import Vehicle
+
+if TYPE_CHECKING:
+    from replay.whatif.reconcile import Reconciliation
 
 Edit = Callable[[Review], Review]
 _RECOVERY_MS = 2000
@@ -65,6 +70,8 @@ class Session(QObject):
     """LogNotFound: the user is asked where the log is."""
     saved = Signal(str)
     """The review was written there."""
+    closing = Signal()
+    """The window is going: whoever works on a thread of its own ends it now."""
     failed = Signal(object)
     """What could not be opened, read or saved (an exception); estimates that fail come as a snapshot's error."""
 
@@ -84,6 +91,7 @@ class Session(QObject):
         self.log: FlightLog | None = None
         self.vehicle: Vehicle | None = None
         self.snapshot: Snapshot | None = None
+        self.reconciliation: Reconciliation | None = None
         self.review_path: str | None = None
         self.headers: tuple[tuple[str, tuple[str, ...]], ...] = ()
         self._wanted_traces = wanted_traces
@@ -93,6 +101,7 @@ class Session(QObject):
         self._first: EstimateRequest | None = None
         self._is_dragging = False
         self._is_closed = False
+        self._reflown: tuple[object, Solution] | None = None
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
         self._reader = ThreadPoolExecutor(1, thread_name_prefix="read")
         self._recomputer: Recomputer[EstimateRequest, Snapshot] = Recomputer(
@@ -211,6 +220,21 @@ class Session(QObject):
             return
         self._request()
 
+    @property
+    def reflown(self) -> Solution | None:
+        """The flight flown again with the calibration as the document has it now; None where that is another one, or none was flown."""
+        of, solution = self._reflown or (None, None)
+        return solution if of == flown_from(self.review) else None
+
+    def set_reflown(self, solution: Solution | None, review: Review | None = None) -> None:
+        """Draw a flight flown again for `review` beside the others, for as long as the document asks for the same one."""
+        self._reflown = None if solution is None or review is None else (flown_from(review), solution)
+        self._request()
+
+    def _overlays(self) -> dict[str, Solution]:
+        reflown = self.reflown
+        return {} if reflown is None else {REFLOWN: reflown}
+
     def _last_has_failed(self) -> bool:
         return self.snapshot is not None and self.snapshot.error is not None
 
@@ -224,7 +248,9 @@ class Session(QObject):
         # nothing is drawn yet: a fast method shows the flight while a slow one still works (or is compiled, the first time ever)
         is_first = self.snapshot is None and self._first is None
         is_fast = self._is_dragging or is_first
-        request = EstimateRequest(self.history.revision, self.log, self.review, self.vehicle, is_fast, self._wanted_traces())
+        request = EstimateRequest(
+            self.history.revision, self.log, self.review, self.vehicle, is_fast, self._wanted_traces(), self._overlays()
+        )
         if is_first:
             self._first = request
         # a drag's own preview is let finish, or nothing would be drawn while it lasts; a slow settled run is not waited for
@@ -333,7 +359,7 @@ class Session(QObject):
         """Another log is open from here on; with only its columns read otherwise, the document and its history go on."""
         goes_on = self.log is not None and request.is_same_document
         self.log, self.headers = result.log, result.headers
-        self._last = self._first = self.snapshot = None
+        self._last = self._first = self.snapshot = self.reconciliation = self._reflown = None
         self.review_path = result.review_path
         self._read_map = result.review.column_map
         if not request.is_made:
@@ -351,6 +377,7 @@ class Session(QObject):
         if self._is_closed:
             return
         self._is_closed = True
+        self.closing.emit()
         self._recovery_timer.stop()
         self._read_cancel.set()
         self._recomputer.close()

@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 LOGGED = "logged"
 """Variant of a trace that comes straight from the log."""
+GIMBAL_ANGLE, FLOWN_GIMBAL_ANGLE = "gimbal angle (rad)", "gimbal angle as flown (rad)"
+"""Diagnostics of a re-flown flight: the gimbal's angle by the model of its servo, flown again and as flown."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -361,11 +363,35 @@ class _FromDiagnostics:
         return (values if values.ndim == 1 else values[:, self.column]) * self.factor, None
 
 
+@dataclass(frozen=True)
+class _FromGimbal:
+    """Reader of one axis of the gimbal angle, flown and flown again, of whichever solution carries both."""
+
+    column: int
+
+    def __call__(self, source: Source) -> Iterator[RawLine]:
+        for variant, solution in source.solutions.items():
+            for name, drawn_as in ((FLOWN_GIMBAL_ANGLE, "as_flown"), (GIMBAL_ANGLE, variant)):
+                if name in solution.diagnostics:
+                    log_time_s, angle_rad = solution.diagnostics[name]
+                    yield RawLine(drawn_as, log_time_s, partial(self._compute, angle_rad), (log_time_s, angle_rad))
+
+    def _compute(self, angle_rad: Array) -> tuple[Array, None]:
+        return angle_rad[:, self.column] / DEG, None
+
+
+_GIMBAL_TRACES = tuple(
+    Trace(f"gimbal.{name}", GIMBAL, "gimbal angle by the servo model", "deg", _FromGimbal(i), name) for i, name in enumerate(_XYZ[:2])
+)
+
+
 def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
     """Innovations and rest residuals of whichever method has them; the unit is read off the end of the name."""
     seen: dict[str, int] = {}
     for solution in solutions.values():
         for name, (_, values) in solution.diagnostics.items():
+            if name in (GIMBAL_ANGLE, FLOWN_GIMBAL_ANGLE):
+                continue  # one trace of its own, both flights in it
             seen[name] = max(seen.get(name, 0), 1 if values.ndim == 1 else values.shape[1])
     for name, width in seen.items():
         found = _UNIT_AT_END.match(name)
@@ -379,7 +405,7 @@ def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
 
 def label_of(key: str) -> str:
     """Label of a trace by its key alone, for one that a log does not have."""
-    for trace in (*_SOLUTION_TRACES, *_ONBOARD_TRACES):
+    for trace in (*_SOLUTION_TRACES, *_ONBOARD_TRACES, *_GIMBAL_TRACES):
         if trace.key == key:
             return trace.label
     name = key.partition(":")[2]
@@ -392,5 +418,6 @@ def catalogue(source: Source) -> dict[str, Trace]:
     solutions = source.solutions
     traces = [t for t in _SOLUTION_TRACES if any(True for _ in t.read(source))]
     traces += [t for t in _ONBOARD_TRACES if source.onboard is not None]
+    traces += [t for t in _GIMBAL_TRACES if any(True for _ in t.read(source))]
     traces += list(_channel_traces(source.log)) + list(_diagnostic_traces(solutions))
     return {trace.key: trace for trace in traces}

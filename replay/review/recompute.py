@@ -68,6 +68,13 @@ class Recomputer(Generic[Q, R]):
             self._running = threading.Event()
         self._executor.submit(self._run)
 
+    def cancel(self) -> None:
+        """Drop the waiting request and stop the running one; nothing of either is delivered."""
+        with self._lock:
+            self._waiting = []
+            if self._running is not None:
+                self._running.set()
+
     def close(self) -> None:
         """Drop the waiting request and cancel the running one; nothing is delivered from here on."""
         with self._lock:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import threading
-from collections.abc import Hashable
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -49,6 +49,8 @@ class EstimateRequest:
         A fast method may stand in for a slow one.
     wanted_traces : tuple of str, or None
         Traces to make ready to draw (`series.prepare`).
+    overlays : mapping of str to Solution
+        Drawn over the rest as they are (a re-flown flight).
     """
 
     revision: int
@@ -57,6 +59,7 @@ class EstimateRequest:
     vehicle: Vehicle | None = None
     is_dragging: bool = False
     wanted_traces: tuple[str, ...] | None = None
+    overlays: Mapping[str, Solution] = field(default_factory=dict)
 
 
 def site_of(review: Review, vehicle: Vehicle | None) -> Site:
@@ -117,7 +120,7 @@ class Estimating:
         as_flown = solve(method, review.as_flown)
         what_if = None if review.drawn_whatif is None else solve(method, review.drawn_whatif)
         others = () if is_preview else tuple(other for other in review.also_drawn if other != method)
-        overlays = {other: solve(other, review.drawn_whatif or review.as_flown) for other in others}
+        overlays = {other: solve(other, review.drawn_whatif or review.as_flown) for other in others} | dict(request.overlays)
         self._forget(used, len(work.prepared.log_time_s))
         snapshot = Snapshot(
             revision=request.revision,

@@ -18,6 +18,7 @@ from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Events
 from replay.sensors.calibration import Calibration
+from replay.whatif.evidence import Evidence
 
 Json: TypeAlias = bool | int | float | str | tuple["Json", ...] | Mapping[str, "Json"] | None
 """Plain JSON, frozen: tuples for lists, read-only mappings for objects."""
@@ -130,6 +131,10 @@ class Review:
         What the user declared; goes before the vehicle file's.
     vehicle_path, evidence_path : str or None
         As `LogReference.path`.
+    evidence : Evidence or None
+        What was observed from outside the log, as edited here; None: as the file at `evidence_path` has it.
+    freed : tuple of str or None
+        What reconcile solves for (`whatif.reconcile.GROUPS`); None: its default.
     moved_events : mapping of str to float
         Event name -> log time, for those moved by hand.
     bookmarks, notes, finding_marks : tuple
@@ -148,6 +153,8 @@ class Review:
     site: Site = field(default_factory=Site)
     vehicle_path: str | None = None
     evidence_path: str | None = None
+    evidence: Evidence | None = None
+    freed: tuple[str, ...] | None = None
     moved_events: Mapping[str, float] = field(default_factory=dict)
     bookmarks: tuple[Bookmark, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -38,6 +38,7 @@ DEFAULT_PANES: Final = (
     ("accel.x", "accel.y", "accel.z"),
     ("rate.x", "rate.y", "rate.z"),
     ("log:gimbal_command_rad.x", "log:gimbal_command_rad.y"),
+    ("gimbal.x", "gimbal.y"),
 )
 """What a stack shows until the user chooses, as far as the log has it."""
 DEFAULT_KEYS: Final = tuple(key for pane in DEFAULT_PANES for key in pane)
@@ -136,9 +137,9 @@ class Series:
 
 
 def _tracks(source: Source, apogee_log_s: float, previous: Mapping[str, NoseTrack]) -> dict[str, NoseTrack]:
-    """Nose tracks of the computer's own attitude, the flight as flown and the what-if, as far as there are any."""
+    """Nose tracks of the computer's own attitude, the flight as flown, the what-if and the re-flown flight, as far as there are any."""
     wanted: dict[str, tuple[Array, Array, str]] = {}
-    for variant in ("as_flown", "what_if"):
+    for variant in ("as_flown", "what_if", "reflown"):
         if variant in source.solutions:
             solution = source.solutions[variant]
             wanted[variant] = (solution.log_time_s, solution.q_enu_from_body, "rate_raw_imu_radps")

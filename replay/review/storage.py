@@ -24,13 +24,14 @@ from replay.sensors import calibration
 from replay.settings_file import FORMAT as _SETTINGS_FORMAT
 from replay.settings_file import Check, Unfit, checked, flag, number, text, whole, write_whole
 from replay.units import DEG, ZERO_CELSIUS_K, celsius, kelvin
+from replay.whatif import evidence
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Version of the file this Plumbline writes."""
 SUFFIX: Final = ".review.json"
 
 Migration = Callable[[dict[str, Any]], dict[str, Any]]
-MIGRATIONS: Final[Mapping[int, Migration]] = {}
+MIGRATIONS: Final[Mapping[int, Migration]] = {1: dict}  # format 2 may hold evidence of its own (`observed`) and what is `freed`
 """Version n -> what makes version n + 1 of it. For each there is a sample in `tests/review/samples` that a test keeps opening."""
 
 _HASH_DIGITS = 64
@@ -177,6 +178,8 @@ def _document(review: Review, folder: Path) -> dict[str, Any]:
             },
             "vehicle": None if review.vehicle_path is None else _relative(review.vehicle_path, folder),
             "evidence": None if review.evidence_path is None else _relative(review.evidence_path, folder),
+            "observed": None if review.evidence is None else {"stated": True, **evidence.tables_of(review.evidence)},
+            "freed": None if review.freed is None else list(review.freed),
             "moved_events": dict(review.moved_events),
             "bookmarks": [dataclasses.asdict(bookmark) for bookmark in review.bookmarks],
             "notes": [dataclasses.asdict(note) for note in review.notes],
@@ -257,6 +260,17 @@ def _methods(value: Any) -> tuple[str, ...]:
     return tuple(accept(item) for item in value)
 
 
+def _freed(value: Any) -> tuple[str, ...]:
+    """Names of what reconcile solves for; reconcile itself knows which there are."""
+    if not isinstance(value, list):
+        raise Unfit("a list of texts")
+    return tuple(text()(item) for item in value)
+
+
+def _observed(tables: Mapping[str, Any], name: str) -> evidence.Evidence:
+    return evidence.evidence_of({key: value for key, value in tables.items() if key != "stated"}, f"{name}, observed")
+
+
 def _settings_schema() -> dict[str, Check]:
     return {field.name: flag() if isinstance(field.default, bool) else number() for field in dataclasses.fields(EstimatorSettings)}
 
@@ -277,6 +291,8 @@ _SCHEMA: Final[dict[str, Any]] = {
     },
     "vehicle": text(),
     "evidence": text(),
+    "observed": {"stated": flag(), **evidence.SCHEMA},
+    "freed": _freed,
     "moved_events": {name: number() for name in EVENT_NAMES},
     "bookmarks": [{"log_time_s": number(), "text": text()}],
     "notes": [{"text": text(), "start_log_s": number(), "stop_log_s": number()}],
@@ -315,6 +331,8 @@ def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
         ),
         vehicle_path=_absolute(data["vehicle"], folder) if "vehicle" in data else None,
         evidence_path=_absolute(data["evidence"], folder) if "evidence" in data else None,
+        evidence=_observed(data["observed"], name) if "observed" in data else None,
+        freed=data.get("freed"),
         moved_events=data.get("moved_events", {}),
         bookmarks=tuple(Bookmark(**item) for item in data.get("bookmarks", [])),
         notes=tuple(Note(**item) for item in data.get("notes", [])),

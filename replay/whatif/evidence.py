@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from replay.settings_file import Schema, checked, number, read_toml, write_toml
+from replay.settings_file import Schema, checked, flag, number, read_toml, write_toml
 from replay.units import DEG
 
 
@@ -22,9 +22,14 @@ class Lean:
 
 @dataclass(frozen=True)
 class Sighting(Lean):
-    """A lean read off a photograph or a video frame, `time_s` after liftoff."""
+    """A lean read off a photograph or a video frame, `time_s` after liftoff.
+
+    `is_one_view`: read off one picture taken level, which shows only the lean across the line of sight. `tilt_azimuth_rad` is then the
+    side of the picture the nose leans to, and how far it leans towards the camera or away is left open.
+    """
 
     time_s: float = 0.0
+    is_one_view: bool = False
 
 
 @dataclass(frozen=True)
@@ -69,11 +74,11 @@ class Evidence:
 
 _POSITIVE = number(above=0.0)
 _LEAN: Schema = {"tilt_deg": number(low=0.0, high=180.0), "azimuth_deg": number(low=-360.0, high=360.0), "sd_deg": _POSITIVE}
-_SCHEMA: Schema = {
+SCHEMA: Schema = {
     "rail": _LEAN,
     "touchdown": {"east_m": number(), "north_m": number(), "sd_m": _POSITIVE},
     "apogee": {"height_m": _POSITIVE, "sd_m": _POSITIVE},
-    "sighting": [{"time_s": number(), **_LEAN}],
+    "sighting": [{"time_s": number(), **_LEAN, "one_view": flag()}],
     "prior": {
         "accel_bias_mps2": _POSITIVE,
         "accel_scale": _POSITIVE,
@@ -83,6 +88,7 @@ _SCHEMA: Schema = {
         "mount_deg": _POSITIVE,
     },
 }
+"""Of an evidence file, and of the evidence that a review holds."""
 _WHOLE = {"rail": ("tilt_deg", "azimuth_deg", "sd_deg"), "touchdown": ("east_m", "north_m", "sd_m"), "apogee": ("height_m", "sd_m")}
 
 
@@ -94,12 +100,12 @@ def load_evidence(path: str | os.PathLike[str]) -> Evidence:
     SettingsError
         Unreadable, an unknown key (the nearest known one is named), a value that can't be meant, or half an observation.
     """
-    return _evidence(read_toml(path, _SCHEMA), os.fspath(path))
+    return _evidence(read_toml(path, SCHEMA), os.fspath(path))
 
 
 def evidence_of(tables: Mapping[str, Any], name: str = "evidence") -> Evidence:
     """The evidence of an evidence file's tables standing elsewhere; `name` stands for the file in errors."""
-    return _evidence(checked({"format": 1, **tables}, _SCHEMA, name), name)
+    return _evidence(checked({"format": 1, **tables}, SCHEMA, name), name)
 
 
 def _evidence(data: Mapping[str, Any], name: str) -> Evidence:
@@ -122,7 +128,7 @@ def _evidence(data: Mapping[str, Any], name: str) -> Evidence:
         rail=Lean(*_lean(data["rail"])) if "rail" in data else None,
         touchdown=Touchdown(**data["touchdown"]) if "touchdown" in data else None,
         apogee=Apogee(**data["apogee"]) if "apogee" in data else None,
-        sightings=tuple(Sighting(*_lean(one), time_s=one["time_s"]) for one in data.get("sighting", ())),
+        sightings=tuple(Sighting(*_lean(one), one["time_s"], one.get("one_view", False)) for one in data.get("sighting", ())),
         prior=Prior(
             of("accel_bias_mps2"),
             of("accel_scale"),
@@ -162,7 +168,7 @@ def tables_of(evidence: Evidence) -> dict[str, Any]:
     if evidence.apogee is not None:
         tables["apogee"] = {"height_m": evidence.apogee.height_m, "sd_m": evidence.apogee.sd_m}
     if evidence.sightings:
-        tables["sighting"] = [{"time_s": s.time_s, **lean(s)} for s in evidence.sightings]
+        tables["sighting"] = [{"time_s": s.time_s, **lean(s), **({"one_view": True} if s.is_one_view else {})} for s in evidence.sightings]
     p = evidence.prior
     stated = {
         "accel_bias_mps2": p.accel_bias_mps2,

@@ -34,7 +34,7 @@ from replay.motion.site import Site
 from replay.motion.solution import Solution
 from replay.sensors.measurements import Measurements
 from replay.sensors.noise import ImuNoise, measured_on_pad
-from replay.whatif.evidence import Evidence, Lean
+from replay.whatif.evidence import Evidence, Lean, Sighting
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
@@ -479,6 +479,8 @@ def lean_residual(record: Record, s: States, knot: int, lean: Lean) -> tuple[Arr
 
 def _lean(record: Record, s: States, knot: int, lean: Lean, name: str) -> Rows:
     residual, by_turn, by_mount = lean_residual(record, s, knot, lean)
+    if isinstance(lean, Sighting) and lean.is_one_view:  # the first row is square to the plane of the line of sight and the nose: exact
+        residual, by_turn, by_mount = residual[:1], by_turn[:1], by_mount[:1]
     blocks = [(9 * knot + np.arange(3), by_turn / lean.sd_rad), (_error_columns(len(s.q))[MOUNT], by_mount / lean.sd_rad)]
     return _dense(name, residual / lean.sd_rad, blocks, True)
 

@@ -21,6 +21,7 @@ from replay.review.recovery import RecoveryCopy, left_behind
 from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, Review
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
+from replay.whatif.evidence import Apogee, Evidence, Lean, Prior, Sighting, Touchdown
 
 SAMPLES = Path(__file__).parent / "samples"
 
@@ -35,8 +36,20 @@ opaque = st.dictionaries(st.text(max_size=8), json_values, max_size=4)
 calibrations = st.builds(
     Calibration, accel_bias_imu_mps2=vec3, gyro_bias_imu_radps=vec3, accel_cross_axis=vec3, gyro_pad_bias=st.booleans()
 )
+sizes = st.integers(1, 900).map(lambda v: v / 10)
+leans = {"tilt_rad": sizes.map(lambda v: v * DEG), "tilt_azimuth_rad": sizes.map(lambda v: v * DEG), "sd_rad": sizes.map(lambda v: v * DEG)}
+evidences = st.builds(
+    Evidence,
+    rail=st.none() | st.builds(Lean, **leans),
+    touchdown=st.none() | st.builds(Touchdown, east_m=finite, north_m=finite, sd_m=sizes),
+    apogee=st.none() | st.builds(Apogee, height_m=sizes, sd_m=sizes),
+    sightings=st.lists(st.builds(Sighting, **leans, time_s=finite, is_one_view=st.booleans()), max_size=2).map(tuple),
+    prior=st.builds(Prior, accel_bias_mps2=st.none() | sizes, gyro_bias_radps=st.none() | sizes.map(lambda v: v * DEG)),
+)
 reviews = st.builds(
     Review,
+    evidence=st.none() | evidences,
+    freed=st.none() | st.lists(st.sampled_from(("gyro bias", "barometer")), max_size=2).map(tuple),
     as_flown=calibrations,
     what_if=st.none() | calibrations,
     is_whatif_on=st.booleans(),
@@ -101,6 +114,15 @@ def test_a_sample_of_every_version_still_opens(version):
     assert Path(review.vehicle_path) == SAMPLES / "wren.toml"
     assert Path(review.evidence_path) == SAMPLES.parent / "evidence.toml"
     assert review.figure_settings["title"] is None
+    if version == 1:
+        assert (review.evidence, review.freed) == (None, None)
+    else:
+        assert review.evidence == Evidence(
+            rail=Lean(2.0 * DEG, 40.0 * DEG, 0.5 * DEG),
+            sightings=(Sighting(6.0 * DEG, 80.0 * DEG, 1.5 * DEG, 1.5, is_one_view=True),),
+            prior=Prior(accel_bias_mps2=0.4),
+        )
+        assert review.freed == ("accelerometer bias", "gyro scale")
 
 
 def test_there_is_a_step_from_every_older_version():

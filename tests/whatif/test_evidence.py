@@ -42,6 +42,42 @@ def test_every_entry_is_read_in_si(tmp_path):
     assert load_evidence(tmp_path / "again.toml") == evidence
 
 
+def test_a_sighting_of_one_view_is_kept_as_such(tmp_path):
+    """It is written only where it is so, and read back."""
+    path = tmp_path / "evidence.toml"
+    path.write_text(TEXT.replace("time_s = 1.5", "time_s = 1.5\none_view = true"))
+    evidence = load_evidence(path)
+    assert evidence.sightings[0].is_one_view
+    save_evidence(evidence, path)
+    assert load_evidence(path) == evidence
+
+
+def test_one_view_leaves_the_lean_along_the_line_of_sight_open():
+    """What a level camera sees of any nose direction is tan(angle) = (nose . right of picture) / up, its perspective; the one row kept
+    vanishes for every lean towards the camera or away that gives the same picture."""
+    import types
+
+    import numpy as np
+
+    from replay import rotation
+    from replay.whatif import flight_fit
+    from replay.whatif.evidence import Sighting
+
+    right, side = np.array([np.sin(1.2), np.cos(1.2), 0.0]), 7.0 * DEG
+    seen = Sighting(side, 1.2, 1.0, is_one_view=True)
+    away = np.array([np.cos(1.2), -np.sin(1.2), 0.0])
+    for along in (-0.3, 0.0, 0.2):
+        nose = np.tan(side) * right + along * away + np.array([0.0, 0.0, 1.0])
+        nose /= np.linalg.norm(nose)
+        q = rotation.from_tilt(np.arccos(nose[2]), np.arctan2(nose[0], nose[1]), 0.4)
+        states = flight_fit.States(np.array([q]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(flight_fit.N_ERRORS))
+        row = flight_fit._lean(types.SimpleNamespace(), states, 0, seen, "sighting 1")
+        assert row.residual == pytest.approx([0.0], abs=1e-12)
+    off = rotation.from_tilt(side + 0.01, 1.2, 0.4)
+    states = flight_fit.States(np.array([off]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(flight_fit.N_ERRORS))
+    assert flight_fit._lean(types.SimpleNamespace(), states, 0, seen, "s").residual == pytest.approx([np.sin(0.01)], abs=1e-9)
+
+
 @pytest.mark.parametrize(
     ("change", "key", "word"),
     [
