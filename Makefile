@@ -35,7 +35,7 @@ setup-test: $(VENV)/.installed-test
 
 $(VENV)/.python: resources/setup/system_libraries.sh
 	@$(PYTHON) -c 'import sys; sys.exit("Plumbline needs Python 3.11 or newer; this is " + sys.version.split()[0] + " (make PYTHON=/path/to/python ...)" if sys.version_info < (3, 11) else 0)'
-	@sh resources/setup/system_libraries.sh window
+	@PYTHON=$(PYTHON) sh resources/setup/system_libraries.sh window
 	$(PYTHON) -m venv $(VENV)
 	@touch $@
 
@@ -44,7 +44,7 @@ $(VENV)/.installed: $(VENV)/.python pyproject.toml constraints.txt
 	@touch $@
 
 $(VENV)/.installed-test: $(VENV)/.python pyproject.toml constraints.txt
-	@sh resources/setup/system_libraries.sh test
+	@PYTHON=$(BIN)/python sh resources/setup/system_libraries.sh test
 	$(BIN)/pip install -q --disable-pip-version-check -c constraints.txt -e ".[parquet,film,cluster,test]"
 	@touch $@ $(VENV)/.installed
 

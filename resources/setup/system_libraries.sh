@@ -22,6 +22,9 @@ for package in $wanted; do
   # newer releases carry some of these under a t64 name
   dpkg-query -W -f='${Status}\n' "$package" "${package}t64" 2>/dev/null | grep -q "ok installed" || missing="$missing $package"
 done
+# Debian's own Python comes without what makes a virtual environment
+python="${PYTHON:-python3}"
+"$python" -c 'import ensurepip' 2>/dev/null || missing="$missing python$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')-venv"
 [ -z "$missing" ] && exit 0
 if [ "$(id -u)" -ne 0 ]; then
   echo "Missing system packages; to install them: sudo apt-get install --no-install-recommends$missing"
@@ -30,6 +33,5 @@ fi
 echo "Installing system packages:$missing"
 export DEBIAN_FRONTEND=noninteractive
 apt-get update -qq
-# python3-venv only where the distribution's own Python is used
 # shellcheck disable=SC2086
 apt-get install -y -qq --no-install-recommends $missing >/dev/null
