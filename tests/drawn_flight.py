@@ -8,6 +8,8 @@ from replay import rotation
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import Channel, FlightLog
 from replay.motion.solution import Events, Levelling, Solution
+from replay.review.catalogue import FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE
+from replay.review.series import OVERLAYS, REFLOWN
 from replay.review.snapshot import Snapshot
 from replay.sensors.calibration import Calibration
 from replay.units import DEG
@@ -110,3 +112,31 @@ def snapshot(rate_hz=400.0, duration_s=38.0, *, gap_s=(20.0, 20.6), what_if=True
 def dragged(old, extra_tilt_deg, seed=1):
     """The same log with another what-if: what one slider edit publishes."""
     return replace(old, revision=old.revision + 1, what_if=solution(old.as_flown.log_time_s, extra_tilt_deg=extra_tilt_deg, seed=seed))
+
+
+def with_reflown(old, extra_tilt_deg=-2.0, *, with_sd=True):
+    """The same result with the flight flown again from liftoff on, and the gimbal angles that go with it."""
+    whole = solution(old.as_flown.log_time_s, extra_tilt_deg=extra_tilt_deg, with_sd=with_sd)
+    after = whole.log_time_s >= EVENTS.liftoff_log_s
+    time_s = whole.log_time_s[after]
+    angle_rad = np.column_stack((0.04 * np.sin(6 * time_s), 0.03 * np.cos(5 * time_s)))
+    nothing = np.full((len(time_s), 3), np.nan)
+    again = replace(
+        whole,
+        method="re-fly",
+        log_time_s=time_s,
+        q_enu_from_body=whole.q_enu_from_body[after],
+        pos_enu_m=whole.pos_enu_m[after],
+        vel_enu_mps=whole.vel_enu_mps[after],
+        accel_body_mps2=nothing,
+        rate_body_radps=nothing,
+        is_gravity_used=np.zeros(len(time_s), dtype=bool),
+        tilt_sd_rad=whole.tilt_sd_rad[after] if with_sd else None,
+        pos_sd_enu_m=whole.pos_sd_enu_m[after] if with_sd else None,
+        vel_sd_enu_mps=None,
+        attitude_sd_rad=None,
+        gyro_bias_body_radps=None,
+        gyro_bias_sd_radps=None,
+        diagnostics={GIMBAL_ANGLE: (time_s, angle_rad), FLOWN_GIMBAL_ANGLE: (time_s, -angle_rad)},
+    )
+    return replace(old, extras={OVERLAYS: {REFLOWN: again}})

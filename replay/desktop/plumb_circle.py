@@ -15,9 +15,10 @@ from replay.desktop import plumb_paint as draw
 from replay.desktop import style
 from replay.desktop.plumb_paint import Dial, TrackDrawn
 from replay.desktop.time_scale import number
+from replay.desktop.trace_style import variant_name
 from replay.motion.solution import Solution
 from replay.review.nose import NoseTrack, point_deg
-from replay.review.series import Series, of_snapshot
+from replay.review.series import REFLOWN, Series, of_snapshot, reflown_of
 from replay.review.snapshot import Snapshot
 from replay.units import DEG
 
@@ -29,8 +30,9 @@ _CLICK_PX: Final = 9.0
 
 @dataclass(frozen=True, eq=False)
 class Pointing:
-    """One attitude over time that can be looked up, by the name it goes by on screen."""
+    """One attitude over time that can be looked up: its part on the circle (a key of `plumb_paint.LOOKS`), and its name on screen."""
 
+    part: str
     name: str
     log_time_s: np.ndarray
     q_enu_from_body: np.ndarray
@@ -58,28 +60,35 @@ class Pointing:
         return float(self.tilt_sd_rad[i]) / DEG
 
 
-def pointings(snapshot: Snapshot, series: Series) -> tuple[Pointing, Pointing | None]:
-    """What was believed and what is corrected.
+def pointings(snapshot: Snapshot, series: Series) -> tuple[Pointing, ...]:
+    """What was believed, what is corrected, and what was flown again, as far as there are.
 
     Believed is the computer's own attitude where it was logged, else the flight as flown. Corrected is the what-if where there is
-    one, else the flight as flown; None where that is what was believed already.
+    one, else the flight as flown; none where that is what was believed already.
     """
 
-    def of(solution: Solution, variant: str, name: str) -> Pointing:
-        return Pointing(name, solution.log_time_s, solution.q_enu_from_body, solution.tilt_sd_rad, series.tracks[variant])
+    def of(part: str, solution: Solution, variant: str) -> Pointing:
+        times, q = solution.log_time_s, solution.q_enu_from_body
+        return Pointing(part, variant_name(variant), times, q, solution.tilt_sd_rad, series.tracks[variant])
 
+    found = []
     if snapshot.onboard is not None:
         log_time_s, q = snapshot.onboard
-        believed = Pointing("onboard", np.asarray(log_time_s), np.asarray(q), None, series.tracks["onboard"])
+        found.append(Pointing("believed", "onboard", np.asarray(log_time_s), np.asarray(q), None, series.tracks["onboard"]))
     else:
-        believed = of(snapshot.as_flown, "as_flown", "as flown")
+        found.append(of("believed", snapshot.as_flown, "as_flown"))
     if snapshot.what_if is not None:
-        return believed, of(snapshot.what_if, "what_if", "what-if")
-    return believed, of(snapshot.as_flown, "as_flown", "as flown") if snapshot.onboard is not None else None
+        found.append(of("corrected", snapshot.what_if, "what_if"))
+    elif snapshot.onboard is not None:
+        found.append(of("corrected", snapshot.as_flown, "as_flown"))
+    reflown = reflown_of(snapshot)
+    if reflown is not None:
+        found.append(of("re-flown", reflown, REFLOWN))
+    return tuple(found)
 
 
 class PlumbCircle(QWidget):
-    """A view: `show_snapshot` draws a result, `move_cursor` moves the two points."""
+    """A view: `show_snapshot` draws a result, `move_cursor` moves the points."""
 
     cursor_requested = Signal(float)
     """The user clicked on a track: the log time there."""
@@ -114,7 +123,7 @@ class PlumbCircle(QWidget):
         self.face.show_snapshot(snapshot)
 
     def move_cursor(self, log_time_s: float) -> None:
-        """Move both points; the tracks are not drawn again."""
+        """Move the points; the tracks are not drawn again."""
         self.face.move_cursor(log_time_s)
 
     def set_span(self, name: str) -> None:
@@ -126,7 +135,7 @@ class PlumbCircle(QWidget):
 
 
 class _Face(QWidget):
-    """The circle itself. What stands still is drawn once a change; a cursor step copies it and draws two points and two lines."""
+    """The circle itself. What stands still is drawn once a change; a cursor step copies it and draws a point and a line for each track."""
 
     cursor_requested = Signal(float)
 
@@ -140,8 +149,7 @@ class _Face(QWidget):
             "Seen from above: the centre is straight up, distance is tilt. Colour is time from liftoff. Click a track to go there."
         )
         self._series: Series | None = None
-        self._believed: Pointing | None = None
-        self._corrected: Pointing | None = None
+        self._pointings: tuple[Pointing, ...] = ()
         self._span = "ascent"
         self._cursor_log_s: float | None = None
         self._picture: QPixmap | None = None
@@ -150,7 +158,7 @@ class _Face(QWidget):
 
     def show_snapshot(self, snapshot: Snapshot) -> None:
         self._series = of_snapshot(snapshot)
-        self._believed, self._corrected = pointings(snapshot, self._series)
+        self._pointings = pointings(snapshot, self._series)
         self._lay_out()
 
     def move_cursor(self, log_time_s: float) -> None:
@@ -162,7 +170,7 @@ class _Face(QWidget):
     def _touched(self, log_time_s: float) -> QRegion:
         """What the points and readings of one time cover."""
         region = QRegion()
-        for row, (pointing, _) in enumerate(self._tracks()):
+        for row, pointing in enumerate(self._pointings):
             region += self._foot(row).toAlignedRect()
             at = pointing.place_deg(log_time_s)
             if at is not None:
@@ -192,17 +200,18 @@ class _Face(QWidget):
     def _line_px(self) -> float:
         return QFontMetricsF(self.font()).height() + 2.0
 
+    @property
+    def _n_foot(self) -> int:
+        """Lines below the circle: one a track, at least two, and the key of time."""
+        return max(len(self._pointings), 2) + 1
+
     def _lay_out(self) -> None:
-        foot = 3.0 * self._line_px() + 6.0
+        foot = self._n_foot * self._line_px() + 6.0
         rim = self._line_px() + 6.0
         radius = max(min(self.width() / 2.0 - rim, (self.height() - foot) / 2.0 - rim), 20.0)
         self.dial = Dial(QPointF(self.width() / 2.0, (self.height() - foot) / 2.0), radius, self._range_deg())
         self._picture = None
         self.update()
-
-    def _tracks(self) -> list[tuple[Pointing, bool]]:
-        """(track, is it the believed one), the one to be drawn on top last."""
-        return [(p, is_believed) for p, is_believed in ((self._believed, True), (self._corrected, False)) if p is not None]
 
     def _range_deg(self) -> float:
         """The smallest circle that holds what is drawn."""
@@ -210,7 +219,7 @@ class _Face(QWidget):
             return 5.0
         start, stop = self.window_log_s
         largest = 0.0
-        for pointing, _ in self._tracks():
+        for pointing in self._pointings:
             part = draw.between(pointing.track, start, stop)
             tilt = np.hypot(pointing.track.east_deg[part], pointing.track.north_deg[part])
             largest = max(largest, float(np.nanmax(tilt)) if np.isfinite(tilt).any() else 0.0)
@@ -243,14 +252,14 @@ class _Face(QWidget):
         if self._series is not None:
             start, stop = self.window_log_s
             zero = self._series.marks.zero_log_s
-            for pointing, is_believed in self._tracks():
+            for pointing in self._pointings:
                 self._drawn.append(TrackDrawn.of(pointing.track, self.dial, start, stop))
-                draw.paint_track(painter, self._drawn[-1], self.dial, start, stop, is_dashed=is_believed)
+                draw.paint_track(painter, self._drawn[-1], self.dial, start, stop, draw.LOOKS[pointing.part])
             taken: list[QRectF] = []
-            for i, (pointing, _) in enumerate(reversed(self._tracks())):
+            for i, pointing in enumerate(reversed(self._pointings)):
                 draw.paint_marks(painter, self._event_places(pointing), self.dial, with_names=i == 0, taken=taken)
             self._paint_legend(painter)
-            draw.paint_time_key(painter, self._foot(2), start - zero, stop - zero)
+            draw.paint_time_key(painter, self._foot(self._n_foot - 1), start - zero, stop - zero)
         painter.end()
         return picture
 
@@ -265,25 +274,25 @@ class _Face(QWidget):
         return places
 
     def _foot(self, row: int) -> QRectF:
-        top = self.height() - (3 - row) * self._line_px() - 4.0
+        top = self.height() - (self._n_foot - row) * self._line_px() - 4.0
         return QRectF(style.GAP + 2.0, top, self.width() - 2.0 * style.GAP - 4.0, self._line_px())
 
     def _paint_legend(self, painter: QPainter) -> None:
-        for row, (pointing, is_believed) in enumerate(self._tracks()):
-            text = f"{'believed' if is_believed else 'corrected'}: {pointing.name}"
-            draw.paint_legend_line(painter, self._foot(row), text, is_believed=is_believed, dial=self.dial)
+        for row, pointing in enumerate(self._pointings):
+            draw.paint_legend_line(painter, self._foot(row), legend_text(pointing), draw.LOOKS[pointing.part], self.dial)
 
     def _paint_now(self, painter: QPainter, log_time_s: float) -> None:
         painter.setFont(style.figures(self, 0.94))
-        for row, (pointing, is_believed) in enumerate(self._tracks()):
+        for row, pointing in enumerate(self._pointings):
             at = pointing.place_deg(log_time_s)
             if at is None:
                 continue
             where, is_outside = self.dial.on_rim(*at)
+            look = draw.LOOKS[pointing.part]
             sd_deg = pointing.sd_deg(log_time_s)
             if not is_outside:
-                draw.paint_spread(painter, where, self._spread_px(pointing, log_time_s), self.dial)
-            draw.paint_point(painter, where, is_believed=is_believed, is_outside=is_outside, dial=self.dial)
+                draw.paint_spread(painter, where, self._spread_px(pointing, log_time_s), look, self.dial)
+            draw.paint_point(painter, where, look, is_outside=is_outside, dial=self.dial)
             painter.setPen(QColor(style.INK))
             painter.drawText(self._foot(row), Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight, reading(*at, sd_deg))
 
@@ -294,6 +303,11 @@ class _Face(QWidget):
             event.accept()
         else:
             event.ignore()
+
+
+def legend_text(pointing: Pointing) -> str:
+    """ "corrected: what-if"; the re-flown flight goes by its own name."""
+    return pointing.name if pointing.name == pointing.part else f"{pointing.part}: {pointing.name}"
 
 
 def reading(east_deg: float, north_deg: float, sd_deg: float | None) -> str:

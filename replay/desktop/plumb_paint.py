@@ -29,7 +29,27 @@ RING_STEP_DEG: Final = {
 _COMPASS: Final = (("N", 0.0), ("E", 90.0), ("S", 180.0), ("W", 270.0))
 _RING: Final = "#C9D0D5"
 _N_COLOURS: Final = 64
-_BELIEVED_DASH: Final = (4.0, 2.5)
+_FAT_CROSS: Final = [
+    (1.5, -0.5), (1.5, 0.5), (0.5, 0.5), (0.5, 1.5), (-0.5, 1.5), (-0.5, 0.5), (-1.5, 0.5), (-1.5, -0.5), (-0.5, -0.5), (-0.5, -1.5),
+    (0.5, -1.5), (0.5, -0.5),
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one track is told from the others: dashes of its line, and shape and fill of the nose at the cursor."""
+
+    dash: tuple[float, ...]
+    sign: str
+    fill: str
+
+
+LOOKS: Final = {
+    "believed": Look((4.0, 2.5), "diamond", style.PAPER),
+    "corrected": Look((), "disc", palette.VERMILLION),
+    "re-flown": Look((7.0, 2.2, 1.2, 2.2), "cross", palette.PURPLE),
+}
+"""Open diamond and dashes, full disc and a whole line, fat cross and dash-dot."""
 
 
 @dataclass(frozen=True)
@@ -146,8 +166,8 @@ class TrackDrawn:
         return float(distance[i]), float(self.log_time_s[good][i])
 
 
-def paint_track(painter: QPainter, track: TrackDrawn, dial: Dial, start_log_s: float, stop_log_s: float, *, is_dashed: bool) -> None:
-    """The track coloured by time, clipped to the circle: solid, or dashed without a break where the colour changes."""
+def paint_track(painter: QPainter, track: TrackDrawn, dial: Dial, start_log_s: float, stop_log_s: float, look: Look) -> None:
+    """The track coloured by time, clipped to the circle; its dashes go on without a break where the colour changes."""
     good = np.isfinite(track.x_px)
     if good.sum() < 2:
         return
@@ -171,8 +191,8 @@ def paint_track(painter: QPainter, track: TrackDrawn, dial: Dial, start_log_s: f
         if stop - a < 2:
             continue
         pen = QPen(ramp((colour[a] + 0.5) / _N_COLOURS), width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap, Qt.PenJoinStyle.RoundJoin)
-        if is_dashed:
-            pen.setDashPattern(list(_BELIEVED_DASH))
+        if look.dash:
+            pen.setDashPattern(list(look.dash))
             pen.setDashOffset(float(along[a]) / width)
         painter.setPen(pen)
         painter.drawPolyline(pg.functions.arrayToQPolygonF(track.x_px[a:stop], track.y_px[a:stop]))
@@ -226,32 +246,34 @@ def paint_time_key(painter: QPainter, field: QRectF, start_s: float, stop_s: flo
     painter.drawText(field, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignRight, right_text)
 
 
-def paint_point(painter: QPainter, where: QPointF, *, is_believed: bool, is_outside: bool, dial: Dial) -> None:
-    """The nose at the cursor: open diamond believed, full disc corrected; an arrow outwards where it is off the circle."""
+def paint_point(painter: QPainter, where: QPointF, look: Look, *, is_outside: bool, dial: Dial) -> None:
+    """The nose at the cursor by its look's sign; an arrow outwards where it is off the circle."""
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+    is_open = look.fill == style.PAPER
     if is_outside:
         angle = math.atan2(where.y() - dial.centre.y(), where.x() - dial.centre.x())
         c, s = math.cos(angle), math.sin(angle)
         corners = [QPointF(where.x() + u * c - v * s, where.y() + u * s + v * c) for u, v in ((9.0, 0.0), (-5.0, 6.0), (-5.0, -6.0))]
         painter.setPen(QPen(QColor(style.INK), 1.8))
-        painter.setBrush(QColor(style.PAPER if is_believed else palette.VERMILLION))
+        painter.setBrush(QColor(look.fill))
         painter.drawPolygon(QPolygonF(corners))
-    elif is_believed:
-        r = 7.5
-        painter.setPen(QPen(QColor(style.PAPER), 4.5))
-        painter.setBrush(QColor(style.PAPER))
-        diamond = QPolygonF([where + QPointF(r, 0), where + QPointF(0, r), where - QPointF(r, 0), where - QPointF(0, r)])
-        painter.drawPolygon(diamond)
-        painter.setPen(QPen(QColor(style.INK), 2.0))
-        painter.drawPolygon(diamond)
-    else:
+    elif look.sign == "disc":
         painter.setPen(QPen(QColor(style.PAPER), 2.0))
-        painter.setBrush(QColor(palette.VERMILLION))
+        painter.setBrush(QColor(look.fill))
         painter.drawEllipse(where, 6.5, 6.5)
+    else:
+        corners = [(1, 0), (0, 1), (-1, 0), (0, -1)] if look.sign == "diamond" else _FAT_CROSS
+        size = 7.5 if look.sign == "diamond" else 5.0
+        shape = QPolygonF([QPointF(where.x() + size * u, where.y() + size * v) for u, v in corners])
+        painter.setPen(QPen(QColor(style.PAPER), 4.5))
+        painter.setBrush(QColor(look.fill))
+        painter.drawPolygon(shape)
+        painter.setPen(QPen(QColor(style.INK), 2.0 if is_open else 1.0))
+        painter.drawPolygon(shape)
     painter.setBrush(Qt.BrushStyle.NoBrush)
 
 
-def paint_spread(painter: QPainter, where: QPointF, radius_px: float, dial: Dial) -> None:
+def paint_spread(painter: QPainter, where: QPointF, radius_px: float, look: Look, dial: Dial) -> None:
     """One standard deviation of tilt around a point, where it is large enough to be seen beside the point's own sign."""
     if radius_px < 2.0:
         return
@@ -260,27 +282,31 @@ def paint_spread(painter: QPainter, where: QPointF, radius_px: float, dial: Dial
     clip.addEllipse(dial.centre, dial.radius_px, dial.radius_px)
     painter.setClipPath(clip)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
-    fill = QColor(palette.VERMILLION)
+    edge = style.MUTED if look.fill == style.PAPER else look.fill
+    fill = QColor(edge)
     fill.setAlpha(50)
-    painter.setPen(QPen(QColor(palette.VERMILLION), 1.0))
+    pen = QPen(QColor(edge), 1.0)
+    if look.dash:
+        pen.setDashPattern([2.0 * length for length in look.dash])
+    painter.setPen(pen)
     painter.setBrush(fill)
     painter.drawEllipse(where, radius_px, radius_px)
     painter.restore()
 
 
-def paint_legend_line(painter: QPainter, field: QRectF, text: str, *, is_believed: bool, dial: Dial) -> None:
+def paint_legend_line(painter: QPainter, field: QRectF, text: str, look: Look, dial: Dial) -> None:
     """One line under the circle: how the track is drawn, and its name. Where it points at the cursor goes to the right."""
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
     middle = field.center().y()
     pen = QPen(ramp(0.45), 2.2, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap)
-    if is_believed:
-        pen.setDashPattern(list(_BELIEVED_DASH))
+    if look.dash:
+        pen.setDashPattern(list(look.dash))
     painter.setPen(pen)
     painter.drawLine(QPointF(field.left(), middle), QPointF(field.left() + 40.0, middle))
     painter.save()
     painter.translate(field.left() + 20.0, middle)
     painter.scale(0.72, 0.72)
-    paint_point(painter, QPointF(0.0, 0.0), is_believed=is_believed, is_outside=False, dial=dial)
+    paint_point(painter, QPointF(0.0, 0.0), look, is_outside=False, dial=dial)
     painter.restore()
     painter.setPen(QColor(style.INK))
     painter.drawText(field.adjusted(48.0, 0, 0, 0), Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, text)

@@ -19,11 +19,13 @@ from PySide6.QtWidgets import (
 
 from replay.desktop import style
 from replay.review.readout import Row, rows_at
+from replay.review.series import reflown_of
 from replay.review.snapshot import Snapshot
 from replay.scene import palette
 
-_COLUMNS = ("at the cursor", "as flown", "what-if")
-_PENS: Final = tuple(QColor(ink) for ink in (style.INK, palette.SERIES["as_flown"][0], palette.SERIES["what_if"][0]))
+_COLUMNS = ("at the cursor", "as flown", "what-if", "re-flown")
+_PENS: Final = tuple(QColor(ink) for ink in (style.INK, *(palette.SERIES[name][0] for name in ("as_flown", "what_if")), "#A2447A"))
+"""Re-flown in its own hue, darkened until it can be read as text on white (contrast 5.8; WCAG 2.1 asks for 4.5)."""
 
 # Put together once: an enum's | takes as long as drawing the text.
 _LEFT: Final = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft
@@ -57,7 +59,7 @@ class _Model(QAbstractTableModel):
     def text(self, row: int, column: int) -> str:
         line = self.lines[row]
         label = f"{line.label}, {line.unit}" if line.unit and line.unit != "1" else line.label
-        return (label, line.as_flown, line.what_if)[column]
+        return (label, line.as_flown, line.what_if, line.reflown)[column]
 
     def data(self, index: QModelIndex, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if role == Qt.ItemDataRole.DisplayRole:
@@ -97,7 +99,7 @@ class _Cell(QStyledItemDelegate):
 
 
 class Readout(QWidget):
-    """Table of quantity, as flown and what-if; without a what-if its column is not shown. Rows can be copied."""
+    """Table of quantity, as flown, what-if and re-flown; what there is not has no column. Rows can be copied."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -116,7 +118,8 @@ class Readout(QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result at the cursor's place."""
         self._snapshot = snapshot
-        self.table.setColumnHidden(2, snapshot.what_if is None)
+        for column, solution in ((2, snapshot.what_if), (3, reflown_of(snapshot))):
+            self.table.setColumnHidden(column, solution is None)
         self.move_cursor(self._log_time_s)
 
     def move_cursor(self, log_time_s: float) -> None:
@@ -152,7 +155,8 @@ class _Table(QTableView):
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.matches(QKeySequence.StandardKey.Copy):
             rows = sorted({index.row() for index in self.selectedIndexes()}) or range(self.model().rowCount())
-            texts = ["\t".join(self.model().text(row, column) for column in range(len(_COLUMNS))) for row in rows]
+            shown = [column for column in range(len(_COLUMNS)) if not self.isColumnHidden(column)]
+            texts = ["\t".join(self.model().text(row, column) for column in shown) for row in rows]
             QGuiApplication.clipboard().setText("\n".join(texts))
             event.accept()
             return

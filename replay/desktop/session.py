@@ -23,9 +23,10 @@ from replay.review.recompute import Outcome, Recomputer
 from replay.review.recovery import Recovered, RecoveryCopy
 from replay.review.request import EstimateRequest, Estimating, warm_up
 from replay.review.review import Review
+from replay.review.series import REFLOWN
 from replay.review.snapshot import Snapshot
 from replay.review.storage import save_review
-from replay.review.whatif_work import REFLOWN, flown_from
+from replay.review.whatif_work import flown_from
 from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:

@@ -62,6 +62,7 @@ def _draw(axes: Axes, shape: Primitive, *, zorder: float, pt_per_px: float) -> N
         )
     elif isinstance(shape, Polygon):
         patch = _patch(axes, shape.points_px.tolist(), shape.fill, shape.edge, shape.edge_width_px * pt_per_px)
+        patch.set_linestyle(DASHES[shape.edge_dash])
         patch.set_zorder(zorder)
         axes.add_patch(patch)
 

@@ -12,6 +12,8 @@ from replay import rotation
 from replay.flightlog.channels import KINDS
 from replay.flightlog.log import Channel
 from replay.motion.solution import PHASES, Solution
+from replay.review.catalogue import FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE
+from replay.review.series import reflown_of
 from replay.review.snapshot import Snapshot
 from replay.units import DEG, celsius
 
@@ -26,20 +28,41 @@ class Row:
     unit: str
     as_flown: str = ""
     what_if: str = ""
+    reflown: str = ""
 
 
 def rows_at(snapshot: Snapshot, log_time_s: float) -> tuple[Row, ...]:
     """All lines at one time. Each value is that of the last sample at or before the cursor; nothing is interpolated."""
-    flown = _Sample(snapshot.as_flown, log_time_s)
-    edited = None if snapshot.what_if is None else _Sample(snapshot.what_if, log_time_s)
+    again = reflown_of(snapshot)
+    solutions = (snapshot.as_flown, snapshot.what_if, _reaching(again, log_time_s))
+    samples = [None if solution is None else _Sample(solution, log_time_s) for solution in solutions]
     liftoff = snapshot.as_flown.events.liftoff_log_s
+    phases = ["" if sample is None else sample.phase for sample in samples]
     rows = [
         Row("time from liftoff", "s", _signed(log_time_s - liftoff, 3) if math.isfinite(liftoff) else "not known"),
-        Row("phase", "", flown.phase, "" if edited is None or edited.phase == flown.phase else edited.phase),
+        Row("phase", "", phases[0], *("" if phase == phases[0] else phase for phase in phases[1:])),
     ]
     for i, (label, unit) in enumerate(_LINES):
-        rows.append(Row(label, unit, flown.lines[i], "" if edited is None else edited.lines[i]))
-    return (*rows, *_onboard_rows(snapshot, log_time_s), *_channel_rows(snapshot, log_time_s))
+        rows.append(Row(label, unit, *("" if sample is None else sample.lines[i] for sample in samples)))
+    return (*rows, *_gimbal_rows(again, log_time_s), *_onboard_rows(snapshot, log_time_s), *_channel_rows(snapshot, log_time_s))
+
+
+def _reaching(solution: Solution | None, log_time_s: float) -> Solution | None:
+    """A flight flown again begins at liftoff: before that there is none."""
+    has_begun = solution is not None and len(solution.log_time_s) > 0 and log_time_s >= solution.log_time_s[0]
+    return solution if has_begun else None
+
+
+def _gimbal_rows(again: Solution | None, log_time_s: float) -> list[Row]:
+    """Where the nozzle pointed by the model of the servo, in the flown flight and flown again."""
+    if again is None or GIMBAL_ANGLE not in again.diagnostics:
+        return []
+    has_begun = _reaching(again, log_time_s) is not None
+    texts = []
+    for name in (FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE):
+        times, angle_rad = again.diagnostics[name]
+        texts.append([_signed(float(angle) / DEG, 2) if has_begun else "" for angle in angle_rad[index_at(times, log_time_s)]])
+    return [Row(f"gimbal {axis} by the model", "deg", flown, "", reflown) for axis, flown, reflown in zip("xy", *texts, strict=True)]
 
 
 _LINES = (

@@ -30,6 +30,8 @@ EXTRA: Final = "series"
 """Under this name `Snapshot.extras` carries a `Series`."""
 OVERLAYS: Final = "overlays"
 """Under this name `Snapshot.extras` may carry {name: Solution}: other methods, a truth, a re-flown flight, drawn over the rest."""
+REFLOWN: Final = "reflown"
+"""Name of the overlay that is the flight flown again."""
 
 DEFAULT_PANES: Final = (
     ("tilt",),
@@ -181,6 +183,12 @@ def prepare(snapshot: Snapshot, wanted: Iterable[str] | None = None, previous: S
     for key in {"height", *wanted}:
         series.take_over(key, previous.ready_lines(key) if previous else ())
     return series
+
+
+def reflown_of(snapshot: Snapshot) -> Solution | None:
+    """The flight flown again, where one is drawn over the rest."""
+    found: Solution | None = ((snapshot.extras or {}).get(OVERLAYS) or {}).get(REFLOWN)
+    return found
 
 
 def of_snapshot(snapshot: Snapshot) -> Series:

@@ -6,7 +6,7 @@ import dataclasses
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -28,9 +28,6 @@ if TYPE_CHECKING:
     from replay.whatif.refly import Reflight
 
 Progress = Callable[[float, str], None]
-
-REFLOWN: Final = "reflown"
-"""Name of the overlay that is the flight flown again."""
 
 
 @dataclass(frozen=True, eq=False)

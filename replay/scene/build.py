@@ -1,14 +1,14 @@
 """A flight and an instant to a Scene. What never changes with time is worked out once, by `prepare`.
 
 The vehicle is drawn with its tail on the path, at true size by the chase camera and enlarged by the wide ones (the picture says so).
-Beside the vehicle as flown stands the what-if: translucent, in its own colour, in the wide cameras at its own place and in the chase
-camera at the same place, where only the difference in attitude matters.
+Beside the vehicle as flown stand the what-if, translucent, and the re-flown one, hollow, each in its own colour: in the wide cameras at
+its own place and in the chase camera at the same place, where only the difference in attitude matters.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from replay import rotation
 from replay.motion.solution import PHASES, Solution
+from replay.review.catalogue import GIMBAL_ANGLE
 from replay.review.series import OVERLAYS
 from replay.review.snapshot import Snapshot
 from replay.scene import palette
@@ -23,6 +24,7 @@ from replay.scene.camera import Stage
 from replay.scene.ground import compass_ring, drop_line, grid_step_m, still_items
 from replay.scene.mesh import VehicleShape, arrow, place, shape_of, thrust_axis_body, vehicle_mesh
 from replay.scene.scene import Corner, Dash, Item, Label, Line, Note, Row, Scene, Solid
+from replay.scene.spread import rings
 from replay.units import DEG
 
 Array = NDArray[np.float64]
@@ -30,12 +32,14 @@ Array = NDArray[np.float64]
 _NAMES = {"as_flown": "as flown", "what_if": "what-if", "reflown": "re-flown", "truth": "truth"}
 """Series that are drawn as a vehicle, in this order."""
 _N_PATH, _N_LOOKED_AT = 320, 20_000
-_GHOST_ALPHA = (0.10, 0.34)
-"""Of the what-if where it stands in the vehicle as flown, and once it leans or stands clear of it."""
+_GHOST_ALPHA = {"what_if": (0.10, 0.34), "reflown": (0.02, 0.08), "truth": (0.05, 0.2)}
+"""Of a twin where it stands in the vehicle as flown, and once it leans or stands clear of it. The what-if is filled, the re-flown one
+hollow with its series' dashes for an outline: they differ by more than colour."""
 _GHOST_CLEAR_RAD = 5.0 * DEG
 _GHOST_CLEAR_DIAMETERS = 3.0
 _THRUST_WINDOW_S = 0.04
 _ARC_FROM_RAD = 0.4 * DEG
+_RING_ALPHA = 0.45
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +55,8 @@ class Track:
     path_enu_m : ndarray, shape (m, 3)
         Thinned to even steps along the path; one point where the position was not estimated.
     has_position : bool
+    rings_enu_m : ndarray, shape (k, 3)
+        One standard deviation of the position along the path (`spread.rings`); empty where there is none.
     """
 
     series: str
@@ -58,6 +64,12 @@ class Track:
     path_log_time_s: Array
     path_enu_m: Array
     has_position: bool
+    rings_enu_m: Array = field(default_factory=lambda: np.empty((0, 3)))
+
+    @property
+    def gimbal(self) -> tuple[Array, Array] | None:
+        """Gimbal angles the solution itself carries, rad about body x and y, with their times: those of a re-flown flight."""
+        return self.solution.diagnostics.get(GIMBAL_ANGLE)
 
     @property
     def colour(self) -> str:
@@ -189,6 +201,8 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     if options.show_path:
         for track, pose in pairs if options.is_wide else pairs[:1]:
             items.extend(_path(track, pose, log_time_s, options))
+            if options.is_wide and len(track.rings_enu_m):
+                items.append(Line(track.rings_enu_m, track.colour, 1.0, "solid", _RING_ALPHA))
             if options.is_wide and track.has_position:
                 items.extend(drop_line(pose.pos_enu_m, 0.3 * scale * flight.shape.diameter_m, track.colour))
     middle = _middle(flight, pairs[0][1], is_wide=options.is_wide)
@@ -214,7 +228,9 @@ def _track(series: str, solution: Solution) -> Track:
     wanted = np.searchsorted(along, np.linspace(0.0, along[-1], _N_PATH))
     rising = np.concatenate(([0], wanted.clip(max=len(i_known) - 1), [len(i_known) - 1]))
     i_kept = i_known[rising[np.concatenate(([True], np.diff(rising) > 0))]]
-    return Track(series, solution, solution.log_time_s[i_kept], np.ascontiguousarray(pos[i_kept]), has_position=True)
+    path, sd = np.ascontiguousarray(pos[i_kept]), solution.pos_sd_enu_m
+    spread = {} if sd is None else {"rings_enu_m": rings(path, sd[i_kept])}
+    return Track(series, solution, solution.log_time_s[i_kept], path, has_position=True, **spread)
 
 
 def _spread(n: int) -> NDArray[np.intp]:
@@ -254,10 +270,14 @@ def _peak_thrust(solution: Solution) -> float:
 
 
 def gimbal_at(flight: Flight, log_time_s: float) -> Array:
-    """Gimbal angles about body x and y, rad, shape (2,); centred where not logged."""
-    if flight.gimbal is None:
+    """Recorded gimbal angles about body x and y, rad, shape (2,); centred where not logged."""
+    return _angles_at(flight.gimbal, log_time_s)
+
+
+def _angles_at(gimbal: tuple[Array, Array] | None, log_time_s: float) -> Array:
+    if gimbal is None:
         return np.zeros(2)
-    t, values = flight.gimbal
+    t, values = gimbal
     i = int(np.searchsorted(t, log_time_s, side="right"))
     if i == 0 or i == len(t):
         return np.asarray(np.nan_to_num(values[max(i - 1, 0)]))
@@ -285,9 +305,9 @@ def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) ->
 
 
 def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, log_time_s: float, options: SceneOptions) -> list[Item]:
-    """The vehicle as flown, and the what-if as a translucent twin."""
+    """The vehicle as flown, and its twins: the what-if translucent, the re-flown one hollow."""
     anchor_body_m = np.array([0.0, 0.0, flight.shape.tail_z_body_m])
-    recorded, centred = gimbal_at(flight, log_time_s), np.zeros(2)
+    recorded = gimbal_at(flight, log_time_s)
     scale = flight.stage.enlargement if options.is_wide else 1.0
     items: list[Item] = []
     for track, pose in pairs:
@@ -298,14 +318,17 @@ def _vehicles(flight: Flight, pairs: list[tuple[Track, Pose]], middle: Array, lo
             # about the same middle, so that the two lean apart like the hands of a clock
             half = flight.shape.middle_z_body_m - flight.shape.tail_z_body_m
             anchor = middle - half * dcm[:, 2]
-        gimbal = recorded if track.series in ("as_flown", "what_if") else centred  # the record is of the one flight
+        is_of_record = track.series in ("as_flown", "what_if")  # the record is of the one flight
+        gimbal = recorded if is_of_record else _angles_at(track.gimbal, log_time_s)
         parts = place(vehicle_mesh(flight.shape, track.colour, is_coarse=options.is_wide), dcm, anchor_body_m, anchor, scale, gimbal)
         if is_twin:
             nose_apart = math.acos(float(np.clip(dcm[:, 2] @ pairs[0][1].dcm_enu_from_body[:, 2], -1.0, 1.0)))
             apart = float(np.linalg.norm(pose.pos_enu_m - pairs[0][1].pos_enu_m)) / (scale * flight.shape.diameter_m)
             share = max(nose_apart / _GHOST_CLEAR_RAD, apart / _GHOST_CLEAR_DIAMETERS if options.is_wide else 0.0)
-            alpha = _GHOST_ALPHA[0] + min(share, 1.0) * (_GHOST_ALPHA[1] - _GHOST_ALPHA[0])
-            items.append(Solid(parts, alpha, track.colour, 1.0, glow=(track.colour, 0.3)))
+            faint, strong = _GHOST_ALPHA[track.series]
+            alpha, is_hollow = faint + min(share, 1.0) * (strong - faint), track.series != "what_if"
+            edge: tuple[float, Dash] = (1.5, track.dash) if is_hollow else (1.0, "solid")
+            items.append(Solid(parts, alpha, track.colour, *edge, glow=(track.colour, 0.3)))
         else:
             items.append(Solid(parts))
     return items

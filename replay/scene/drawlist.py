@@ -24,6 +24,7 @@ class Polygon:
     fill: Rgba | None
     edge: Rgba | None = None
     edge_width_px: float = 1.0
+    edge_dash: Dash = "solid"
 
 
 @dataclass(frozen=True, eq=False)

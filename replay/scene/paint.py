@@ -81,7 +81,7 @@ def _facets(painter: QPainter, facets: Facets) -> None:
 
 def _polygon(painter: QPainter, polygon: Polygon) -> None:
     painter.setBrush(QColor(*polygon.fill) if polygon.fill is not None else Qt.BrushStyle.NoBrush)
-    painter.setPen(_pen(polygon.edge, polygon.edge_width_px) if polygon.edge is not None else Qt.PenStyle.NoPen)
+    painter.setPen(_pen(polygon.edge, polygon.edge_width_px, polygon.edge_dash) if polygon.edge is not None else Qt.PenStyle.NoPen)
     painter.drawPolygon(_points(polygon.points_px))
 
 

@@ -53,7 +53,7 @@ class Strokes:
 class Solid:
     """Convex parts, the body first; the others say by their plane on which side of it they lie. Translucent where alpha < 1.
 
-    `edge` is the outline's colour and `glow` an unshaded tint (colour, share) laid over the parts' own colours; `is_first` draws it
+    `edge` and `edge_dash` are the outline's, `glow` an unshaded tint (colour, share) laid over the parts' own colours; `is_first` draws it
     before the other solids whatever the depth (two that stand in the same place have no order).
     """
 
@@ -61,6 +61,7 @@ class Solid:
     alpha: float = 1.0
     edge: str = "#23272E"
     edge_width_px: float = 1.0
+    edge_dash: Dash = "solid"
     glow: tuple[str, float] | None = None
     is_first: bool = False
 

@@ -115,10 +115,10 @@ def _whole_part(solid: Solid, batch: _Batch, i: int) -> list[Primitive]:
     edge = rgba(solid.edge, min(1.0, solid.alpha + 0.5))
     faces, fill = batch.grown_px[front], batch.fill[here][batch.is_front[here]]
     if solid.alpha >= 1.0:
-        return [Facets(faces, fill), Polygon(hull, None, edge, solid.edge_width_px)]
+        return [Facets(faces, fill), Polygon(hull, None, edge, solid.edge_width_px, solid.edge_dash)]
     n_plain = batch.f[i + 1] - batch.f[i] - part.n_marks
     red, green, blue, alpha = (int(v) for v in batch.fill[here][:n_plain].mean(axis=0))
-    body = Polygon(hull, (red, green, blue, alpha), edge, solid.edge_width_px)
+    body = Polygon(hull, (red, green, blue, alpha), edge, solid.edge_width_px, solid.edge_dash)
     n_marks = int(batch.is_front[here][n_plain:].sum())
     return [body, Facets(faces[-n_marks:], fill[-n_marks:])] if n_marks else [body]
 

@@ -1,19 +1,20 @@
 """The plumb circle as a user meets it; its colours against WCAG 2.1 and CIELAB (colorspacious)."""
 
+import itertools
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_flight import EVENTS, snapshot, solution
+from drawn_flight import EVENTS, snapshot, solution, with_reflown
 from numpy.testing import assert_allclose
 from PySide6.QtCore import QPoint, QPointF, Qt
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QApplication
 
 from replay import rotation
-from replay.desktop.plumb_circle import PlumbCircle, pointings, reading
-from replay.desktop.plumb_paint import RING_STEP_DEG, Dial, ramp
+from replay.desktop.plumb_circle import PlumbCircle, legend_text, pointings, reading
+from replay.desktop.plumb_paint import LOOKS, RING_STEP_DEG, Dial, ramp
 from replay.review import series
 from replay.scene import palette
 from replay.units import DEG
@@ -41,14 +42,14 @@ def circle(qtbot, drawn):
         (True, True, ("onboard", "what-if")),
         (True, False, ("onboard", "as flown")),
         (False, True, ("as flown", "what-if")),
-        (False, False, ("as flown", None)),
+        (False, False, ("as flown",)),
     ],
 )
 def test_what_was_believed_and_what_is_corrected(drawn, has_onboard, has_what_if, names):
     """Believed: the computer's own attitude where logged, else as flown. Corrected: the what-if where there is one, else as flown."""
     shown = replace(drawn, onboard=drawn.onboard if has_onboard else None, what_if=drawn.what_if if has_what_if else None)
-    believed, corrected = pointings(shown, series.prepare(shown))
-    assert (believed.name, corrected.name if corrected else None) == names
+    found = pointings(shown, series.prepare(shown))
+    assert tuple(pointing.name for pointing in found) == names
 
 
 def test_directions_on_the_dial_worked_by_hand():
@@ -89,7 +90,7 @@ def test_the_circle_is_as_large_as_what_is_drawn(circle):
 def test_a_nose_off_the_circle_is_shown_on_its_rim(circle):
     """With the circle sized for the ascent, the descent's direction is an arrow at the rim, and the numbers are still true."""
     circle.move_cursor(25.0)
-    believed = circle.face._believed.place_deg(25.0)
+    believed = circle.face._pointings[0].place_deg(25.0)
     where, is_outside = circle.face.dial.on_rim(*believed)
     assert is_outside
     assert math.hypot(where.x() - circle.face.dial.centre.x(), where.y() - circle.face.dial.centre.y()) == pytest.approx(
@@ -122,9 +123,35 @@ def test_one_standard_deviation_is_drawn_to_scale(qtbot, drawn):
     shown = replace(drawn, as_flown=flown, what_if=None, onboard=None)
     widget.show_snapshot(shown)
     face = widget.face
-    assert face._spread_px(face._believed, 9.0) == pytest.approx(face.dial.radius_px / face.dial.range_deg)
+    assert face._spread_px(face._pointings[0], 9.0) == pytest.approx(face.dial.radius_px / face.dial.range_deg)
     widget.show_snapshot(replace(shown, as_flown=solution(flown.log_time_s, with_sd=False)))
-    assert face._spread_px(face._believed, 9.0) == 0.0
+    assert face._spread_px(face._pointings[0], 9.0) == 0.0
+
+
+def test_a_flight_flown_again_is_a_third_track(qtbot, drawn):
+    """Its own dashes, sign and legend row; its nose is where it is drawn; and without it the circle is as before."""
+    widget = PlumbCircle()
+    qtbot.addWidget(widget)
+    widget.resize(380, 460)
+    widget.show()
+    shown = with_reflown(drawn)
+    widget.show_snapshot(shown)
+    widget.move_cursor(8.0)
+    image = widget.face.grab().toImage()
+    face = widget.face
+    assert [legend_text(pointing) for pointing in face._pointings] == ["believed: onboard", "corrected: what-if", "re-flown"]
+    assert len(face._drawn) == 3
+    assert len({look.dash for look in LOOKS.values()}) == len({look.sign for look in LOOKS.values()}) == len(LOOKS)
+    assert face._spread_px(face._pointings[2], 8.0) > 0.0
+    where = face.dial.point(*face._pointings[2].place_deg(8.0))
+    assert QColor(image.pixel(round(where.x()), round(where.y()))).name().upper() == palette.PURPLE
+    rows = [face._foot(i) for i in range(4)]
+    assert all(above.bottom() <= below.top() + 0.5 for above, below in itertools.pairwise(rows))
+    assert rows[-1].bottom() <= face.height()
+    assert face.dial.centre.y() + face.dial.radius_px < rows[0].top()
+    assert face._pointings[2].place_deg(EVENTS.liftoff_log_s - 0.5) is None
+    widget.show_snapshot(drawn)
+    assert len(face._pointings) == 2
 
 
 def test_a_click_on_a_track_asks_for_its_time(qtbot, circle):

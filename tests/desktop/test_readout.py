@@ -10,6 +10,7 @@ from PySide6.QtTest import QTest
 
 from replay import rotation
 from replay.desktop.readout import Readout
+from replay.review import series
 from replay.review.readout import index_at, rows_at, shown_value, with_sd
 from replay.units import DEG
 
@@ -98,3 +99,25 @@ def test_the_table_follows_the_cursor_and_can_be_copied(qtbot, snapshot):
     assert QGuiApplication.clipboard().text().splitlines()[2] == f"tilt, deg\t{lines[2].as_flown}\t{lines[2].what_if}"
     readout.show_snapshot(dataclasses.replace(snapshot, what_if=None))
     assert readout.table.isColumnHidden(2)
+
+
+def test_a_flight_flown_again_has_a_column_from_liftoff_on(qtbot, snapshot):
+    """Its tilt with its spread, its gimbal angle beside the flown one; nothing of it before liftoff, and no column without it."""
+    shown = drawn_flight.with_reflown(snapshot)
+    again = series.reflown_of(shown)
+    i = index_at(again.log_time_s, 9.5)
+    tilt_deg = rotation.tilt(again.q_enu_from_body[i]) / DEG
+    assert _row(shown, 9.5, "tilt").reflown == f"{tilt_deg:.2f} ±{again.tilt_sd_rad[i] / DEG:.2f}"
+    assert _row(shown, 9.5, "rate z").reflown == "–"
+    gimbal = _row(shown, 9.5, "gimbal x by the model")
+    assert gimbal.as_flown.lstrip("+−") == gimbal.reflown.lstrip("+−") and gimbal.as_flown != gimbal.reflown
+    assert all(row.reflown == "" for row in rows_at(shown, 3.0))
+    assert [row.label for row in rows_at(shown, 3.0)] == [row.label for row in rows_at(shown, 9.5)]
+    readout = Readout()
+    qtbot.addWidget(readout)
+    readout.resize(330, 260)
+    readout.show()
+    readout.show_snapshot(shown)
+    assert not readout.table.isColumnHidden(3)
+    readout.show_snapshot(snapshot)
+    assert readout.table.isColumnHidden(3)

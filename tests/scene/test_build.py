@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation, Slerp
 
 from replay import rotation
+from replay.review.catalogue import GIMBAL_ANGLE
 from replay.review.series import OVERLAYS
 from replay.scene import palette
 from replay.scene.build import SceneOptions, build_scene, gimbal_at, middle_enu_m, pose_at, prepare, signed, slerp
@@ -20,6 +21,7 @@ from replay.scene.lens import Lens
 from replay.scene.mesh import thrust_axis_body
 from replay.scene.project import project
 from replay.scene.scene import Label, Line, Note, Solid
+from replay.scene.spread import N_RINGS, rings
 
 FLIGHT = prepare(snapshot())
 ALONE = prepare(snapshot(with_what_if=False))
@@ -227,3 +229,47 @@ def test_a_reflown_flight_is_a_third_vehicle_with_its_own_path():
     keys = [row.key for item in scene.items if isinstance(item, Note) for row in item.rows if row.key]
     assert keys[2] == (palette.PURPLE, "dashdot")
     assert any(isinstance(item, Line) and item.dash == "dashdot" and len(item.points_enu_m) > 30 for item in scene.items)
+
+
+def test_twins_differ_by_more_than_colour():
+    """The what-if is filled with a whole outline, the re-flown one hollow with a dashed outline, and it has its own gimbal angle."""
+    shot = snapshot()
+    bent = (np.array([0.0, 20.0]), np.radians([[4.0, 0.0], [4.0, 0.0]]))
+    again = dataclasses.replace(shot.what_if, diagnostics={GIMBAL_ANGLE: bent})
+    shot = dataclasses.replace(shot, extras={OVERLAYS: {"reflown": again}})
+    flown, what_if, reflown = _solids(build_scene(prepare(shot), 9.0))
+    assert (flown.alpha, what_if.edge_dash, reflown.edge_dash) == (1.0, "solid", "dashdot")
+    assert reflown.alpha < 0.3 * what_if.alpha
+    straight = dataclasses.replace(shot, extras={OVERLAYS: {"reflown": shot.what_if}})
+    moved = [
+        np.abs(a.vertices_m - b.vertices_m).max()
+        for a, b in zip(reflown.parts, _solids(build_scene(prepare(straight), 9.0))[2].parts, strict=True)
+    ]
+    assert sum(m > 1e-4 for m in moved) == 1  # the nozzle
+
+
+def test_rings_are_one_standard_deviation():
+    """Worked by hand: a straight climb known to 3 m east and 1 m north, 2 m up; level rings of that size, and upright ones at the top."""
+    path = np.column_stack((np.zeros(50), np.zeros(50), np.linspace(0.0, 98.0, 50)))
+    rows = rings(path, np.tile([3.0, 1.0, 2.0], (50, 1)))
+    each = rows[np.isfinite(rows[:, 0])].reshape(-1, 25, 3)
+    assert len(each) == N_RINGS + 3
+    assert_allclose(np.ptp(each[0], axis=0), [6.0, 2.0, 0.0], atol=1e-12)
+    assert_allclose(np.ptp(each[-2], axis=0), [6.0, 0.0, 4.0], atol=1e-12)
+    assert_allclose(np.ptp(each[-1], axis=0), [0.0, 2.0, 4.0], atol=1e-12)
+    assert_allclose(each[-1].mean(axis=0)[2], 98.0, atol=0.1)
+    assert not len(rings(path, np.zeros((50, 3))))
+    assert not len(rings(path, np.full((50, 3), np.nan)))
+
+
+def test_a_path_known_with_a_spread_is_drawn_with_its_rings():
+    """In the wide cameras only, and only where the method has standard deviations."""
+    shot = snapshot()
+    sd = np.tile(np.linspace(0.0, 2.0, len(shot.as_flown.log_time_s))[:, None], (1, 3))
+    known = dataclasses.replace(shot, as_flown=dataclasses.replace(shot.as_flown, pos_sd_enu_m=sd))
+
+    def n_lines(shot, is_wide):
+        return sum(isinstance(item, Line) for item in build_scene(prepare(shot), 9.0, SceneOptions(is_wide=is_wide)).items)
+
+    assert n_lines(known, True) == n_lines(shot, True) + 1
+    assert n_lines(known, False) == n_lines(shot, False)
