@@ -12,6 +12,7 @@ from typing import Final, Protocol
 
 from PySide6.QtWidgets import QWidget
 
+from replay.desktop.asking import Asking
 from replay.desktop.session import Session
 from replay.review.review import Review
 from replay.review.snapshot import View
@@ -26,14 +27,14 @@ class Panel(View, Protocol):
 
 @dataclass(frozen=True)
 class PanelKind:
-    """One row: its id, the title on its tab, and what builds it (and wires its edits to the session)."""
+    """One row: its id, the title on its tab, and what builds it: wired to the session, its questions asked by `Asking`."""
 
     id: str
     title: str
-    build: Callable[[Session], QWidget]
+    build: Callable[[Session, Asking], QWidget]
 
 
-def _estimator(session: Session) -> QWidget:
+def _estimator(session: Session, _: Asking) -> QWidget:
     from replay.desktop.estimator_panel import EstimatorPanel
 
     panel = EstimatorPanel()

@@ -26,7 +26,7 @@ from replay.review.review import Review
 from replay.review.series import REFLOWN
 from replay.review.snapshot import Snapshot
 from replay.review.storage import save_review
-from replay.review.whatif_work import flown_from
+from replay.review.whatif_work import flown_from, reconciled_from
 from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -71,6 +71,8 @@ class Session(QObject):
     """LogNotFound: the user is asked where the log is."""
     saved = Signal(str)
     """The review was written there."""
+    reconciled = Signal(object)
+    """A new Reconciliation is kept."""
     closing = Signal()
     """The window is going: whoever works on a thread of its own ends it now."""
     failed = Signal(object)
@@ -92,7 +94,6 @@ class Session(QObject):
         self.log: FlightLog | None = None
         self.vehicle: Vehicle | None = None
         self.snapshot: Snapshot | None = None
-        self.reconciliation: Reconciliation | None = None
         self.review_path: str | None = None
         self.headers: tuple[tuple[str, tuple[str, ...]], ...] = ()
         self._wanted_traces = wanted_traces
@@ -102,6 +103,7 @@ class Session(QObject):
         self._first: EstimateRequest | None = None
         self._is_dragging = False
         self._is_closed = False
+        self._reconciled: tuple[object, Reconciliation] | None = None
         self._reflown: tuple[object, Solution] | None = None
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
         self._reader = ThreadPoolExecutor(1, thread_name_prefix="read")
@@ -220,6 +222,21 @@ class Session(QObject):
                 self._publish(dataclasses.replace(self.snapshot, revision=self.history.revision))
             return
         self._request()
+
+    @property
+    def reconciliation(self) -> Reconciliation | None:
+        """The last good one of this log, stale or not."""
+        return None if self._reconciled is None else self._reconciled[1]
+
+    @property
+    def is_reconciliation_stale(self) -> bool:
+        """The document asks for another one than the last good one."""
+        return self._reconciled is not None and self._reconciled[0] != reconciled_from(self.review)
+
+    def set_reconciliation(self, reconciliation: Reconciliation, review: Review) -> None:
+        """Keep the one that was solved for `review`."""
+        self._reconciled = (reconciled_from(review), reconciliation)
+        self.reconciled.emit(reconciliation)
 
     @property
     def reflown(self) -> Solution | None:
@@ -360,7 +377,7 @@ class Session(QObject):
         """Another log is open from here on; with only its columns read otherwise, the document and its history go on."""
         goes_on = self.log is not None and request.is_same_document
         self.log, self.headers = result.log, result.headers
-        self._last = self._first = self.snapshot = self.reconciliation = self._reflown = None
+        self._last = self._first = self.snapshot = self._reconciled = self._reflown = None
         self.review_path = result.review_path
         self._read_map = result.review.column_map
         if not request.is_made:

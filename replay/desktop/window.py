@@ -55,14 +55,15 @@ class MainWindow(QMainWindow):
         self.session = Session(self.preferences, self._wanted_traces, estimating, self)
         self.player = Player(self)
         self.bar = MessageBar()
-        self.files = Files(self.session, self.bar, asking or Asking(self), self)
+        asking = asking or Asking(self)
+        self.files = Files(self.session, self.bar, asking, self)
         self.view_commands = ViewCommands(self)
         self.actions, self.submenus = actions.build(self, self.menuBar(), self._handler)
         self.attitude, self.readout = AttitudeView(), Readout()
         self.traces: QWidget | None = None
         self.timeline: QWidget | None = None
         self.plumb_circle: QWidget | None = None
-        self.panels = {kind.id: kind.build(self.session) for kind in PANELS}
+        self.panels = {kind.id: kind.build(self.session, asking) for kind in PANELS}
         self._arrangement: object = None
         self._is_fresh = False
         self._build()

@@ -9,6 +9,7 @@ from typing import Any
 from replay.flightlog.columnmap import ColumnMap
 from replay.review.review import Bookmark, FindingMark, LogReference, Review
 from replay.sensors.calibration import Calibration
+from replay.whatif.evidence import Evidence
 
 
 def with_logs(review: Review, logs: tuple[LogReference, ...], column_map: ColumnMap | None = None) -> Review:
@@ -44,6 +45,18 @@ def with_field_reset(review: Review, field: str, axis: int | None = None) -> Rev
     if axis is None:
         return with_calibration_value(review, field, flown)
     return with_calibration_axis(review, field, axis, flown[axis])
+
+
+def with_evidence(review: Review, evidence: Evidence, path: str | None = None) -> Review:
+    """What was observed from outside the log, as edited; `path` is the file it was just read from or written to (None: as before)."""
+    return dataclasses.replace(review, evidence=evidence, evidence_path=review.evidence_path if path is None else path)
+
+
+def with_freed(review: Review, group: str, is_free: bool, default: tuple[str, ...]) -> Review:
+    """One group of parameters freed for reconcile, or pinned; `default` is what is free where the review says nothing."""
+    freed = default if review.freed is None else review.freed
+    others = tuple(name for name in freed if name != group)
+    return dataclasses.replace(review, freed=(*others, group) if is_free else others)
 
 
 def with_event(review: Review, name: str, log_time_s: float | None) -> Review:

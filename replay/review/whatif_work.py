@@ -68,6 +68,15 @@ def flown_from(review: Review) -> tuple[object, ...]:
     return review.as_flown, review.corrected, review.method, review.settings, review.site, review.vehicle_path, review.moved_events
 
 
+def reconciled_from(review: Review) -> tuple[object, ...]:
+    """The part of a review that reconciling hangs on; the order in which groups were freed is no part of it."""
+    freed = None if review.freed is None else frozenset(review.freed)
+    return (
+        review.as_flown, review.settings, review.site, review.vehicle_path, review.moved_events, freed,
+        review.evidence, review.evidence_path if review.evidence is None else None,
+    )  # fmt: skip
+
+
 def solve_reconcile(request: WhatIfRequest, progress: Progress, cancel: threading.Event) -> Reconciliation:
     """Reconcile what the review says with its evidence; errors as `whatif.reconcile`."""
     from replay.whatif.reconcile import DEFAULT_FREE, reconcile

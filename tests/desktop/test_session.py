@@ -324,3 +324,18 @@ def test_a_flight_just_opened_is_drawn_by_the_fast_method_until_the_chosen_one_i
     settle(qtbot, session)
     assert [request.is_dragging for request in estimates.requests] == [True, False]
     session.close()
+
+
+def test_a_reconciliation_is_stale_by_comparison_only(qtbot, session):
+    """Kept with what it hangs on: an edit of that makes it stale, undo makes it fresh again, another edit does neither."""
+    assert session.reconciliation is None and not session.is_reconciliation_stale
+    result = object()
+    with qtbot.waitSignal(session.reconciled):
+        session.set_reconciliation(result, session.review)
+    assert session.reconciliation is result and not session.is_reconciliation_stale
+    session.apply(lambda review: edits.with_freed(review, "gyro scale", False, ("gyro bias", "gyro scale")), "Pin")
+    assert session.is_reconciliation_stale and session.reconciliation is result
+    session.undo()
+    assert not session.is_reconciliation_stale
+    session.apply(lambda review: edits.with_bookmark(review, Bookmark(1.0)), "Bookmark")
+    assert not session.is_reconciliation_stale

@@ -518,7 +518,7 @@ def test_another_panel_is_one_row(qtbot, preferences, estimates, monkeypatch):
         def move_cursor(self, log_time_s):
             self.got.append("cursor")
 
-    rows = (*panels.PANELS, panels.PanelKind("extra", "Extra", lambda session: Extra()))
+    rows = (*panels.PANELS, panels.PanelKind("extra", "Extra", lambda session, asking: Extra()))
     monkeypatch.setattr("replay.desktop.window.PANELS", rows)
     window = MainWindow(preferences, Answers(), estimates)
     qtbot.addWidget(window)

@@ -6,6 +6,7 @@ from replay.errors import SettingsError
 from replay.review import edits
 from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, Review
 from replay.sensors.calibration import Calibration
+from replay.whatif.evidence import Apogee, Evidence
 
 FLOWN = Calibration(accel_bias_imu_mps2=(0.1, 0.0, 0.0), gyro_scale=(1.0, 1.0, 1.01))
 REVIEW = Review(as_flown=FLOWN)
@@ -70,3 +71,21 @@ def test_a_finding_mark_that_says_nothing_is_dropped():
     resolved = edits.with_finding_mark(pinned, FindingMark("gap", 3.0, is_resolved=True))
     assert resolved.finding_marks == (FindingMark("gap", 3.0, is_resolved=True),)
     assert edits.with_finding_mark(resolved, FindingMark("gap", 3.0)).finding_marks == ()
+
+
+def test_evidence_is_kept_with_the_file_it_came_from():
+    """An edit by hand leaves the path; reading or writing a file sets it."""
+    evidence = Evidence(apogee=Apogee(145.0, 2.0))
+    read = edits.with_evidence(REVIEW, evidence, "/flights/evidence.toml")
+    assert (read.evidence, read.evidence_path) == (evidence, "/flights/evidence.toml")
+    edited = edits.with_evidence(read, Evidence())
+    assert (edited.evidence, edited.evidence_path) == (Evidence(), "/flights/evidence.toml")
+
+
+def test_a_group_is_freed_and_pinned_from_the_default_on():
+    """What the review does not say is the default; freeing twice is once."""
+    default = ("gyro bias", "barometer")
+    pinned = edits.with_freed(REVIEW, "barometer", False, default)
+    assert pinned.freed == ("gyro bias",)
+    freed = edits.with_freed(edits.with_freed(pinned, "gyro scale", True, default), "gyro scale", True, default)
+    assert freed.freed == ("gyro bias", "gyro scale")
