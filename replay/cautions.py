@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 CAUTION_LINE: Final = (
-    "A review tool only: the model says, it does not certify. Local codes, aviation rules and the range safety officer decide what flies."
+    "A review tool only: the model says, it does not certify. "
+    "Local codes, aviation rules, the range safety officer and licensed practice decide what flies."
 )
 """One line, for the foot of a list, a figure or a command's output."""
 

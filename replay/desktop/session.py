@@ -26,10 +26,11 @@ from replay.review.review import Review
 from replay.review.series import REFLOWN
 from replay.review.snapshot import Snapshot
 from replay.review.storage import save_review
-from replay.review.whatif_work import flown_from, reconciled_from
+from replay.review.whatif_work import reconciled_from
 from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:
+    from replay.review.whatif_work import Reflown
     from replay.whatif.reconcile import Reconciliation
 
 Edit = Callable[[Review], Review]
@@ -104,7 +105,7 @@ class Session(QObject):
         self._is_dragging = False
         self._is_closed = False
         self._reconciled: tuple[object, Reconciliation] | None = None
-        self._reflown: tuple[object, Solution] | None = None
+        self._reflown: Reflown | None = None
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
         self._reader = ThreadPoolExecutor(1, thread_name_prefix="read")
         self._recomputer: Recomputer[EstimateRequest, Snapshot] = Recomputer(
@@ -217,7 +218,9 @@ class Session(QObject):
 
     def _refresh(self) -> None:
         """A new request, or the old picture with the new revision where the edit is of no consequence to it."""
-        if self._last is not None and _estimated(self._last.review) == _estimated(self.review) and not self._last_has_failed():
+        last = self._last
+        is_same = last is not None and _estimated(last.review) == _estimated(self.review) and last.overlays == self._overlays()
+        if is_same and not self._last_has_failed():
             if not self._recomputer.is_busy and self.snapshot is not None:
                 self._publish(dataclasses.replace(self.snapshot, revision=self.history.revision))
             return
@@ -239,19 +242,22 @@ class Session(QObject):
         self.reconciled.emit(reconciliation)
 
     @property
-    def reflown(self) -> Solution | None:
-        """The flight flown again with the calibration as the document has it now; None where that is another one, or none was flown."""
-        of, solution = self._reflown or (None, None)
-        return solution if of == flown_from(self.review) else None
+    def reflown(self) -> Reflown | None:
+        """The flight flown again, as last flown, whatever became of the document since (`Reflown.is_of` tells)."""
+        return self._reflown
 
-    def set_reflown(self, solution: Solution | None, review: Review | None = None) -> None:
-        """Draw a flight flown again for `review` beside the others, for as long as the document asks for the same one."""
-        self._reflown = None if solution is None or review is None else (flown_from(review), solution)
+    def set_reflown(self, reflown: Reflown | None) -> None:
+        """Draw a flight flown again beside the others, for as long as the document asks for the same one."""
+        self._reflown = reflown
         self._request()
 
     def _overlays(self) -> dict[str, Solution]:
-        reflown = self.reflown
-        return {} if reflown is None else {REFLOWN: reflown}
+        """Nothing stale, and nothing where only the flight as flown is wanted."""
+        reflown, review = self._reflown, self.review
+        if reflown is None or not review.is_whatif_on or not reflown.is_of(review):
+            return {}
+        run = reflown.run_of(review, self.reconciliation)
+        return {REFLOWN: reflown.overlay if run is None else run.overlay}
 
     def _last_has_failed(self) -> bool:
         return self.snapshot is not None and self.snapshot.error is not None

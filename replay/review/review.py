@@ -107,6 +107,15 @@ class FindingMark:
 
 
 @dataclass(frozen=True)
+class ReflySettings:
+    """How the flight is flown again: bandwidth of the logged thrust and of the disturbances shown; members and seed of the ensemble."""
+
+    bandwidth_hz: float = 12.0
+    n_members: int = 200
+    seed: int = 0
+
+
+@dataclass(frozen=True)
 class Review:
     """The document.
 
@@ -135,6 +144,7 @@ class Review:
         What was observed from outside the log, as edited here; None: as the file at `evidence_path` has it.
     freed : tuple of str or None
         What reconcile solves for (`whatif.reconcile.GROUPS`); None: its default.
+    refly : ReflySettings
     moved_events : mapping of str to float
         Event name -> log time, for those moved by hand.
     bookmarks, notes, finding_marks : tuple
@@ -155,6 +165,7 @@ class Review:
     evidence_path: str | None = None
     evidence: Evidence | None = None
     freed: tuple[str, ...] | None = None
+    refly: ReflySettings = field(default_factory=ReflySettings)
     moved_events: Mapping[str, float] = field(default_factory=dict)
     bookmarks: tuple[Bookmark, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -19,7 +19,7 @@ from replay.errors import SettingsError
 from replay.flightlog import columnmap
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
-from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, Review, freeze, thaw
+from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, ReflySettings, Review, freeze, thaw
 from replay.sensors import calibration
 from replay.settings_file import FORMAT as _SETTINGS_FORMAT
 from replay.settings_file import Check, Unfit, checked, flag, number, text, whole, write_whole
@@ -31,7 +31,7 @@ FORMAT: Final = 2
 SUFFIX: Final = ".review.json"
 
 Migration = Callable[[dict[str, Any]], dict[str, Any]]
-MIGRATIONS: Final[Mapping[int, Migration]] = {1: dict}  # format 2 may hold evidence of its own (`observed`) and what is `freed`
+MIGRATIONS: Final[Mapping[int, Migration]] = {1: dict}  # format 2 may hold evidence of its own (`observed`), what is `freed`, and `refly`
 """Version n -> what makes version n + 1 of it. For each there is a sample in `tests/review/samples` that a test keeps opening."""
 
 _HASH_DIGITS = 64
@@ -180,6 +180,7 @@ def _document(review: Review, folder: Path) -> dict[str, Any]:
             "evidence": None if review.evidence_path is None else _relative(review.evidence_path, folder),
             "observed": None if review.evidence is None else {"stated": True, **evidence.tables_of(review.evidence)},
             "freed": None if review.freed is None else list(review.freed),
+            "refly": {"bandwidth_hz": review.refly.bandwidth_hz, "members": review.refly.n_members, "seed": review.refly.seed},
             "moved_events": dict(review.moved_events),
             "bookmarks": [dataclasses.asdict(bookmark) for bookmark in review.bookmarks],
             "notes": [dataclasses.asdict(note) for note in review.notes],
@@ -293,6 +294,7 @@ _SCHEMA: Final[dict[str, Any]] = {
     "evidence": text(),
     "observed": {"stated": flag(), **evidence.SCHEMA},
     "freed": _freed,
+    "refly": {"bandwidth_hz": number(above=0.0), "members": whole(low=2), "seed": whole(low=0)},
     "moved_events": {name: number() for name in EVENT_NAMES},
     "bookmarks": [{"log_time_s": number(), "text": text()}],
     "notes": [{"text": text(), "start_log_s": number(), "stop_log_s": number()}],
@@ -303,6 +305,8 @@ _SCHEMA: Final[dict[str, Any]] = {
 }
 
 _NEEDED: Final = {"logs": ("path", "size_bytes", "sha256"), "bookmarks": ("log_time_s",), "notes": ("text",), "findings": ("rule",)}
+
+_REFLY_KEYS: Final = {"members": "n_members"}
 
 
 def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
@@ -333,6 +337,7 @@ def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
         evidence_path=_absolute(data["evidence"], folder) if "evidence" in data else None,
         evidence=_observed(data["observed"], name) if "observed" in data else None,
         freed=data.get("freed"),
+        refly=ReflySettings(**{_REFLY_KEYS.get(key, key): value for key, value in data.get("refly", {}).items()}),
         moved_events=data.get("moved_events", {}),
         bookmarks=tuple(Bookmark(**item) for item in data.get("bookmarks", [])),
         notes=tuple(Note(**item) for item in data.get("notes", [])),

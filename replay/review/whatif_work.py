@@ -6,7 +6,7 @@ import dataclasses
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from replay.errors import Cancelled, CannotEstimate
 from replay.flightlog.log import FlightLog
 from replay.motion.solution import Events, Solution
 from replay.review.catalogue import FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE
+from replay.review.comparison import spread_about
 from replay.review.request import site_of
 from replay.review.review import Review
 from replay.sensors.calibration import Calibration
@@ -29,6 +30,16 @@ if TYPE_CHECKING:
 
 Progress = Callable[[float, str], None]
 
+_PRIOR_OF: Final = {
+    "accelerometer bias": ("accel_bias_imu_mps2", "accel_bias_mps2"),
+    "accelerometer scale": ("accel_scale", "accel_scale"),
+    "accelerometer cross-axis": ("accel_cross_axis", "accel_cross_axis"),
+    "gyro bias": ("gyro_bias_imu_radps", "gyro_bias_radps"),
+    "gyro scale": ("gyro_scale", "gyro_scale"),
+    "mount rotation": ("mount_rotation_rad", "mount_rad"),
+}
+"""What reconcile can free -> field of Calibration, and its prior in the evidence. The barometer is no part of a calibration."""
+
 
 @dataclass(frozen=True, eq=False)
 class WhatIfRequest:
@@ -40,12 +51,53 @@ class WhatIfRequest:
 
 
 @dataclass(frozen=True, eq=False)
-class Reflown:
-    """A flight flown again: the model's own result, the flown solution it hangs on, and the re-flown flight ready to draw."""
+class Spread:
+    """What an ensemble draws the true calibration from, and where that comes from in words."""
 
+    posterior: Posterior
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class EnsembleRun:
+    """An ensemble about a flight flown again: what it drew from, what it hangs on (`ensemble_from`), and the overlay with its bands."""
+
+    ensemble: Ensemble
+    spread: Spread
+    of: tuple[object, ...]
+    overlay: Solution
+
+
+@dataclass(frozen=True, eq=False)
+class Reflown:
+    """A flight flown again.
+
+    Parameters
+    ----------
+    review : Review
+        As it stood when asked.
+    reflight : Reflight
+        The model's own result.
+    flown : Solution
+        What it hangs on: the flown flight with the what-if taken for true.
+    overlay : Solution
+        The re-flown flight ready to draw, without bands.
+    run : EnsembleRun or None
+    """
+
+    review: Review
     reflight: Reflight
     flown: Solution
     overlay: Solution
+    run: EnsembleRun | None = None
+
+    def is_of(self, review: Review) -> bool:
+        """Whether that review would be flown again just so."""
+        return flown_from(self.review) == flown_from(review)
+
+    def run_of(self, review: Review, reconciliation: Reconciliation | None) -> EnsembleRun | None:
+        """The ensemble, where that review and what is known of its what-if would give the same."""
+        return self.run if self.run is not None and self.run.of == ensemble_from(review, reconciliation) else None
 
 
 def evidence_of_review(review: Review) -> Evidence:
@@ -65,7 +117,43 @@ def evidence_of_review(review: Review) -> Evidence:
 
 def flown_from(review: Review) -> tuple[object, ...]:
     """The part of a review that a re-flight hangs on."""
-    return review.as_flown, review.corrected, review.method, review.settings, review.site, review.vehicle_path, review.moved_events
+    how = review.method, review.settings, review.site, review.moved_events, review.refly.bandwidth_hz
+    return review.as_flown, review.corrected, review.vehicle_path, *how
+
+
+def ensemble_from(review: Review, reconciliation: Reconciliation | None) -> tuple[object, ...]:
+    """What an ensemble hangs on: the re-flight, members and seed, and what is known of the what-if."""
+    reconciled = _reconciled(review, reconciliation)
+    known = (review.evidence, review.evidence_path, review.freed) if reconciled is None else (reconciled,)
+    return *flown_from(review), review.refly, *known
+
+
+def _reconciled(review: Review, reconciliation: Reconciliation | None) -> Reconciliation | None:
+    """A reconciliation that gave just the review's what-if."""
+    return reconciliation if reconciliation is not None and reconciliation.calibration == review.corrected else None
+
+
+def spread_of(review: Review, reconciliation: Reconciliation | None = None) -> Spread:
+    """What is known of the what-if: the covariance it was reconciled with; of one set by hand, the sensors' priors about it.
+
+    Raises
+    ------
+    SettingsError
+        As `evidence_of_review`.
+    """
+    from replay.whatif.ensemble import Posterior
+    from replay.whatif.reconcile import DEFAULT_FREE, stated_prior
+
+    reconciled = _reconciled(review, reconciliation)
+    if reconciled is not None:
+        return Spread(reconciled.posterior, "the covariance this what-if was reconciled with")
+    prior = evidence_of_review(review).prior
+    used = stated_prior(prior)
+    groups = [group for group in (DEFAULT_FREE if review.freed is None else review.freed) if group in _PRIOR_OF]
+    is_stated = [getattr(prior, _PRIOR_OF[group][1]) is not None for group in groups]
+    sd = {name: (getattr(used, key),) * 3 for name, key in (_PRIOR_OF[group] for group in groups)}
+    origin = "stated" if all(is_stated) else "partly stated" if any(is_stated) else "data-sheet size, none stated"
+    return Spread(Posterior.of_sd(review.corrected, sd), f"the sensors' priors ({origin}) about a what-if that was not reconciled")
 
 
 def reconciled_from(review: Review) -> tuple[object, ...]:
@@ -117,33 +205,46 @@ def solve_refly(request: WhatIfRequest, progress: Progress, cancel: threading.Ev
     flown = _estimate(request, review.corrected, review.method, cancel, vehicle.imu_from_cg_m)
     _go_on(cancel)
     progress(0.4, "disturbances, then flying again")
-    reflight = refly(request.log, flown, vehicle, onboard=review.corrected, as_flown=review.as_flown)
+    reflight = refly(
+        request.log, flown, vehicle, onboard=review.corrected, as_flown=review.as_flown, bandwidth_hz=review.refly.bandwidth_hz
+    )
     _go_on(cancel)
     progress(1.0, "done")
-    return Reflown(reflight, flown, overlay_of(reflight, flown))
+    return Reflown(review, reflight, flown, overlay_of(reflight, flown))
 
 
 def solve_ensemble(
-    request: WhatIfRequest, posterior: Posterior, n_members: int, seed: int, progress: Progress, cancel: threading.Event
-) -> Ensemble:
-    """Fly an ensemble over what is known of the what-if and of the vehicle; errors as `whatif.ensemble`."""
+    request: WhatIfRequest, reflown: Reflown, reconciliation: Reconciliation | None, progress: Progress, cancel: threading.Event
+) -> Reflown:
+    """Fly an ensemble about a flight flown again for the same review, over what is known of its what-if and of the vehicle.
+
+    Raises
+    ------
+    ReplayError
+        As `spread_of` and `whatif.ensemble`.
+    """
     from replay.whatif.ensemble import run_ensemble
 
     review, vehicle = request.review, _vehicle(request)
-    flown = _estimate(request, review.corrected, review.method, cancel, vehicle.imu_from_cg_m)
-    return run_ensemble(
+    spread = spread_of(review, reconciliation)
+    ensemble = run_ensemble(
         request.log,
-        flown,
+        reflown.flown,
         vehicle,
         onboard=review.corrected,
-        posterior=posterior,
+        posterior=spread.posterior,
         solve=lambda calibration: _estimate(request, calibration, "integrate", cancel, vehicle.imu_from_cg_m),
         as_flown=review.as_flown,
-        n_members=n_members,
-        seed=seed,
+        bandwidth_hz=review.refly.bandwidth_hz,
+        n_members=review.refly.n_members,
+        seed=review.refly.seed,
         progress=progress,
         cancel=cancel,
     )
+    tilt_sd, pos_sd = spread_about(reflown.reflight, ensemble)
+    overlay = dataclasses.replace(reflown.overlay, tilt_sd_rad=tilt_sd, pos_sd_enu_m=pos_sd)
+    run = EnsembleRun(ensemble, spread, ensemble_from(review, reconciliation), overlay)
+    return dataclasses.replace(reflown, run=run)
 
 
 def overlay_of(reflight: Reflight, flown: Solution) -> Solution:

@@ -18,7 +18,7 @@ from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
 from replay.review import storage
 from replay.review.recovery import RecoveryCopy, left_behind
-from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, Review
+from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, ReflySettings, Review
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
 from replay.whatif.evidence import Apogee, Evidence, Lean, Prior, Sighting, Touchdown
@@ -50,6 +50,7 @@ reviews = st.builds(
     Review,
     evidence=st.none() | evidences,
     freed=st.none() | st.lists(st.sampled_from(("gyro bias", "barometer")), max_size=2).map(tuple),
+    refly=st.builds(ReflySettings, bandwidth_hz=sizes, n_members=st.integers(2, 5000), seed=st.integers(0, 10**6)),
     as_flown=calibrations,
     what_if=st.none() | calibrations,
     is_whatif_on=st.booleans(),
@@ -115,7 +116,7 @@ def test_a_sample_of_every_version_still_opens(version):
     assert Path(review.evidence_path) == SAMPLES.parent / "evidence.toml"
     assert review.figure_settings["title"] is None
     if version == 1:
-        assert (review.evidence, review.freed) == (None, None)
+        assert (review.evidence, review.freed, review.refly) == (None, None, ReflySettings())
     else:
         assert review.evidence == Evidence(
             rail=Lean(2.0 * DEG, 40.0 * DEG, 0.5 * DEG),
@@ -123,6 +124,7 @@ def test_a_sample_of_every_version_still_opens(version):
             prior=Prior(accel_bias_mps2=0.4),
         )
         assert review.freed == ("accelerometer bias", "gyro scale")
+        assert review.refly == ReflySettings(8.0, 500, 7)
 
 
 def test_there_is_a_step_from_every_older_version():

@@ -1,0 +1,137 @@
+"""A flight and the same flight flown again, side by side: what panel, figure and report show of it. Plain data, no drawing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.units import DEG
+
+if TYPE_CHECKING:
+    from replay.whatif.ensemble import Ensemble
+    from replay.whatif.refly import Moment, Reflight
+
+Array = NDArray[np.float64]
+
+MOMENTS = ("burnout", "apogee", "touchdown")
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One row of the table: a quantity at a moment, flown and flown again, in `unit`. NaN where the record does not get there.
+
+    `sd` is one standard deviation of the difference over an ensemble; NaN without one, or where the ensemble does not carry the quantity.
+    """
+
+    moment: str
+    quantity: str
+    unit: str
+    flown: float
+    reflown: float
+    difference: float
+    sd: float = math.nan
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """What nine of ten members lie between, on the ensemble's times, shapes (m,) or (m, 3): low, middle, high."""
+
+    low: Array
+    middle: Array
+    high: Array
+
+
+def differences(reflight: Reflight, ensemble: Ensemble | None = None) -> tuple[Difference, ...]:
+    """Burnout, apogee and touchdown as a table.
+
+    The shift over ground is how far the two places lie apart; the tilt's difference is that of the two angles from up, the azimuth's
+    goes the short way round.
+    """
+    rows = []
+    for moment in MOMENTS:
+        flown, reflown = reflight.moments[moment]
+        spread = _spread(ensemble, moment, flown.time_s)
+        values = _values(moment, flown, reflown)
+        for quantity, (unit, before, after, difference) in values.items():
+            rows.append(Difference(moment, quantity, unit, before, after, difference, spread.get(quantity, math.nan)))
+    return tuple(rows)
+
+
+def _values(moment: str, flown: Moment, reflown: Moment) -> dict[str, tuple[str, float, float, float]]:
+    """Quantity -> (unit, flown, re-flown, difference), of those that mean something at this moment."""
+    names = {"burnout": ("tilt", "towards", "height"), "apogee": ("time", "height"), "touchdown": ("time",)}[moment]
+    pairs = {
+        "time": ("s", flown.time_s, reflown.time_s),
+        "tilt": ("deg", flown.tilt_rad / DEG, reflown.tilt_rad / DEG),
+        "towards": ("deg", flown.tilt_azimuth_rad / DEG, reflown.tilt_azimuth_rad / DEG),
+        "height": ("m", flown.height_m, reflown.height_m),
+    }
+    found = {name: (*pairs[name], pairs[name][2] - pairs[name][1]) for name in names}
+    if "towards" in found:
+        unit, before, after, turn = found["towards"]
+        found["towards"] = (unit, before, after, (turn + 180.0) % 360.0 - 180.0)
+    east, north = reflown.east_m - flown.east_m, reflown.north_m - flown.north_m
+    found["east"] = ("m", flown.east_m, reflown.east_m, east)
+    found["north"] = ("m", flown.north_m, reflown.north_m, north)
+    found["shift over ground"] = ("m", math.nan, math.nan, math.hypot(east, north))
+    return found
+
+
+def _spread(ensemble: Ensemble | None, moment: str, time_s: float) -> dict[str, float]:
+    """Standard deviation over the members of re-flown less flown. Members that do not get there are left out."""
+    if ensemble is None:
+        return {}
+    if moment == "burnout":
+        place = at_time(ensemble.time_s, ensemble.reflown_pos_enu_m - ensemble.flown_pos_enu_m, time_s)
+        tilt = at_time(ensemble.time_s, ensemble.reflown_tilt_rad - ensemble.flown_tilt_rad, time_s)
+    else:
+        pair = ensemble.apogee_enu_m if moment == "apogee" else ensemble.touchdown_enu_m
+        place, tilt = pair[:, 1] - pair[:, 0], np.full(len(pair), np.nan)
+    shift = np.hypot(place[:, 0], place[:, 1])
+    columns = {"east": place[:, 0], "north": place[:, 1], "height": place[:, 2], "shift over ground": shift, "tilt": tilt / DEG}
+    return {name: _sd(values) for name, values in columns.items()}
+
+
+def at_time(time_s: Array, values: Array, at_s: float) -> Array:
+    """Values of all members, shape (N, m, ...), interpolated to one time, shape (N, ...); NaN outside."""
+    if not (np.isfinite(at_s) and time_s[0] <= at_s <= time_s[-1]):
+        return np.full((len(values), *values.shape[2:]), np.nan)
+    i = min(int(np.searchsorted(time_s, at_s, side="right")), len(time_s) - 1)
+    share = (at_s - time_s[i - 1]) / (time_s[i] - time_s[i - 1])
+    return np.asarray(values[:, i - 1] + share * (values[:, i] - values[:, i - 1]))
+
+
+def _sd(values: Array) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.std(known, ddof=1)) if len(known) > 1 else math.nan
+
+
+def bands(ensemble: Ensemble) -> dict[str, Band]:
+    """Nine tenths of the members, flown and flown again: `flown_tilt_deg`, `reflown_tilt_deg` (m,), `…_pos_enu_m` (m, 3)."""
+    return {
+        "flown_tilt_deg": Band(*ensemble.band(ensemble.flown_tilt_rad / DEG)),
+        "reflown_tilt_deg": Band(*ensemble.band(ensemble.reflown_tilt_rad / DEG)),
+        "flown_pos_enu_m": Band(*ensemble.band(ensemble.flown_pos_enu_m)),
+        "reflown_pos_enu_m": Band(*ensemble.band(ensemble.reflown_pos_enu_m)),
+    }
+
+
+def spread_about(reflight: Reflight, ensemble: Ensemble) -> tuple[Array, Array]:
+    """One standard deviation of the members about the single re-flight, on the re-flight's rows.
+
+    Returns
+    -------
+    tilt_sd_rad : ndarray, shape (n,)
+    pos_sd_enu_m : ndarray, shape (n, 3)
+        Root mean square of member less re-flight, so that members lying to one side of what is drawn count in full.
+    """
+    grid, rows = ensemble.time_s, reflight.time_s
+    tilt = np.interp(grid, rows, reflight.reflown.tilt_rad)
+    path = np.column_stack([np.interp(grid, rows, reflight.reflown.pos_enu_m[:, i]) for i in range(3)])
+    tilt_sd = np.sqrt(np.nanmean((ensemble.reflown_tilt_rad - tilt) ** 2, axis=0))
+    path_sd = np.sqrt(np.nanmean((ensemble.reflown_pos_enu_m - path) ** 2, axis=0))
+    return np.interp(rows, grid, tilt_sd), np.column_stack([np.interp(rows, grid, path_sd[:, i]) for i in range(3)])
