@@ -8,7 +8,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class VehicleFacts:
-    """What of the vehicle thrust and drag need. None: not given, and what needs it is undetermined."""
+    """What of the vehicle the explanation needs. None: not given, and what needs it is undetermined.
+
+    Defaults of a vehicle file are left out here on purpose: no result is to rest on a number nobody stated.
+    """
 
     liftoff_mass_kg: float
     propellant_mass_kg: float
@@ -20,6 +23,17 @@ class VehicleFacts:
     gimbal_below_cg_m: float | None = None
     cp_below_cg_m: float | None = None
     rail_length_m: float | None = None
+    gimbal_limit_rad: float | None = None
+    gimbal_rate_limit_radps: float | None = None
+    proportional: float | None = None
+    is_guided: bool = False
+    chute_drag_area_m2: float | None = None
+    chute_delay_s: float | None = None
+
+    @property
+    def dry_mass_kg(self) -> float:
+        """After the burn."""
+        return self.liftoff_mass_kg - self.propellant_mass_kg
 
     @property
     def area_m2(self) -> float:

@@ -21,7 +21,9 @@ SMOOTHING_S = 0.08
 MODEL_SD_RAD = 0.03 * DEG
 """What gusts through the derivative leave, from the spread over the sample flights against their truth."""
 COMMAND_SHARE_SD = 0.1
-"""What the lag between command and nozzle leaves: this part of the gimbal's own motion (value from memory)."""
+"""What the lag between command and nozzle leaves at the least: this part of the gimbal's own motion (value from memory)."""
+COMMAND_LAG_S = 0.05
+"""Lag between command and nozzle that is not taken off (value from memory): fast motion of the command says little of the nozzle's."""
 
 
 def autocorrelation_widening(residual: Array) -> float:
@@ -88,7 +90,7 @@ def thrust_misalignment(
         spread = np.linalg.inv(design.T @ design) * float(left @ left) / max(len(left) - 3, 1) * autocorrelation_widening(left)
         # ε also hides in the side force, which acts its arm from the centre of gravity
         arm = -lever + sign * float(solved[1])
-        sd = math.hypot(math.sqrt(float(spread[0, 0])) / abs(arm), COMMAND_SHARE_SD * motion[axis], MODEL_SD_RAD)
+        sd = math.hypot(math.sqrt(float(spread[0, 0])) / abs(arm), motion[axis], MODEL_SD_RAD)
         found.append(Quantity(label, float(solved[0]) / arm / DEG, sd / DEG, "deg", note))
     return found[0], found[1]
 
@@ -128,9 +130,11 @@ def _window(time_s: Array) -> tuple[float, int]:
 
 
 def _gimbal(time_s: Array, gimbal_rad: tuple[Array, Array] | None) -> tuple[Array, tuple[float, float]]:
-    """Gimbal angles on these times, shape (n, 2), and how much each moves (standard deviation)."""
+    """Gimbal angles on these times, shape (n, 2), and how far each may be from the nozzle's own (standard deviation)."""
     if gimbal_rad is None:
         return np.zeros((len(time_s), 2)), (0.0, 0.0)
     smooth = smoother_of(time_s)
     angle = np.column_stack([smooth(np.interp(time_s, gimbal_rad[0], gimbal_rad[1][:, axis])) for axis in range(2)])
-    return angle, (float(np.std(angle[:, 0])), float(np.std(angle[:, 1])))
+    moves, turns = np.std(angle, axis=0), np.std(np.gradient(angle, time_s, axis=0), axis=0)
+    off = np.clip(COMMAND_LAG_S * turns, COMMAND_SHARE_SD * moves, moves)
+    return angle, (float(off[0]), float(off[1]))

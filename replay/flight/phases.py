@@ -109,6 +109,7 @@ def find_flight_events(
     FlightEvents
     """
     rough = solution.events if solution is not None else Events()
+    hand = {n: FlightEvent(n, float(t), _NAN, "moved by hand", is_moved=True) for n, t in (moved or {}).items() if n in NAMES}
     if baro is None and measurements is not None and measurements.baro_log_time_s is not None:
         liftoff = rough.liftoff_log_s
         height = baro_height_m(measurements, site, liftoff - 10.0, liftoff - 0.2)
@@ -116,26 +117,29 @@ def find_flight_events(
     if measurements is None or not np.isfinite(rough.liftoff_log_s):
         found, unknown = _from_barometer(baro)
     else:
-        found, unknown = _from_all(measurements, solution, rough, baro, rail_length_m)
-    for name, time in (moved or {}).items():
-        if name in NAMES:
-            found[name] = FlightEvent(name, float(time), _NAN, "moved by hand", is_moved=True)
-            unknown.pop(name, None)
+        found, unknown = _from_all(measurements, solution, rough, baro, rail_length_m, hand)
+    found |= hand
     return FlightEvents({n: found[n] for n in NAMES if n in found}, {n: unknown[n] for n in NAMES if n in unknown and n not in found})
 
 
 def _from_all(
-    measurements: Measurements, solution: Solution | None, rough: Events, baro: tuple[Array, Array] | None, rail_length_m: float | None
+    measurements: Measurements,
+    solution: Solution | None,
+    rough: Events,
+    baro: tuple[Array, Array] | None,
+    rail_length_m: float | None,
+    hand: Mapping[str, FlightEvent],
 ) -> tuple[dict[str, FlightEvent], dict[str, str]]:
     assert solution is not None  # rough events came from it
     accel = measurements.accel_body_mps2
     inertial = _Inertial(measurements.log_time_s, accel[:, 2], np.sqrt(np.einsum("ij,ij->i", accel, accel)))
     found: dict[str, FlightEvent] = {}
     unknown: dict[str, str] = {}
-    liftoff = _liftoff(inertial, rough.liftoff_log_s)
+    # an event moved by hand goes before what is found, and what is counted from it follows
+    liftoff = hand["liftoff"] if "liftoff" in hand else _liftoff(inertial, rough.liftoff_log_s)
     found["liftoff"] = liftoff
     _keep(found, unknown, "rail_exit", _rail_exit(inertial, solution, liftoff, rail_length_m))
-    burnout = _burnout(inertial, liftoff.log_time_s, rough.burnout_log_s)
+    burnout = hand["burnout"] if "burnout" in hand else _burnout(inertial, liftoff.log_time_s, rough.burnout_log_s)
     _keep(found, unknown, "burnout", burnout)
     after = found["burnout"].log_time_s if "burnout" in found else liftoff.log_time_s
     _keep(found, unknown, "apogee", _apogee(solution, baro, after, rough.apogee_log_s))
@@ -229,7 +233,7 @@ def _rail_exit(inertial: _Inertial, solution: Solution, liftoff: FlightEvent, ra
     # one per cent of scale and 0.1 m/s² of bias on the way, half a step of sampling (data-sheet sizes, value from memory)
     lasted = exit_s - liftoff.log_time_s
     way_sd = math.hypot(0.01 * rail_length_m, 0.5 * 0.1 * lasted**2)
-    sd = math.hypot(liftoff.sd_s, way_sd / max(float(speed[k]), 0.5))
+    sd = math.hypot(0.0 if liftoff.is_moved else liftoff.sd_s, way_sd / max(float(speed[k]), 0.5))
     return FlightEvent("rail_exit", exit_s, sd, f"path along the rail reaches {rail_length_m:g} m at {speed[k]:.1f} m/s")
 
 

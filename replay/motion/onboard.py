@@ -61,6 +61,23 @@ def attitude_difference(solution: Solution, log: FlightLog, mount: Mount | None 
         Angle of the whole rotation between the two.
     or None where the log has no attitude within the solution's time.
     """
+    found = aligned_attitude(solution, log, mount)
+    if found is None:
+        return None
+    times, q_aligned, q_own = found
+    return times, *angles_between(q_aligned, q_own)
+
+
+def angles_between(q_logged: Array, q_own: Array) -> tuple[Array, Array]:
+    """Angle between the two noses and angle of the whole rotation between two tracks of attitudes, rad, each (k,)."""
+    nose = np.array([0.0, 0.0, 1.0])
+    a, b = rotation.rotate(q_logged, nose), rotation.rotate(q_own, nose)
+    between = np.arctan2(np.linalg.norm(np.cross(a, b), axis=1), np.einsum("ij,ij->i", a, b))
+    return between, _angle(q_logged, q_own)
+
+
+def aligned_attitude(solution: Solution, log: FlightLog, mount: Mount | None = None) -> tuple[Array, Array, Array] | None:
+    """(log_time_s (k,), the computer's body attitude in our heading (k, 4), ours (k, 4)), as `attitude_difference` takes them."""
     logged = onboard_attitude(log)
     if logged is None:
         return None
@@ -76,11 +93,7 @@ def attitude_difference(solution: Solution, log: FlightLog, mount: Mount | None 
     q_imu_from_body = rotation.from_dcm(np.asarray(mount.dcm_body_from_imu).T)
     start = int(np.argmin(np.abs(times - solution.levelling.stop_log_s)))
     candidates = [_heading_aligned(q, q_own, start) for q in (q_logged, rotation.multiply(q_logged, q_imu_from_body))]
-    q_aligned = min(candidates, key=lambda q: float(_angle(q[start], q_own[start])))
-    nose = np.array([0.0, 0.0, 1.0])
-    a, b = rotation.rotate(q_aligned, nose), rotation.rotate(q_own, nose)
-    between = np.arctan2(np.linalg.norm(np.cross(a, b), axis=1), np.einsum("ij,ij->i", a, b))
-    return times, between, _angle(q_aligned, q_own)
+    return times, min(candidates, key=lambda q: float(_angle(q[start], q_own[start]))), q_own
 
 
 def _heading_aligned(q_logged: Array, q_own: Array, start: int) -> Array:
