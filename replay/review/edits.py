@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from replay.flightlog.columnmap import ColumnMap
-from replay.review.review import Bookmark, FindingMark, LogReference, Review
+from replay.review.review import Bookmark, FindingMark, LogReference, Review, ReviewVideo
 from replay.sensors.calibration import Calibration
 from replay.whatif.evidence import Evidence
 
@@ -83,3 +83,29 @@ def with_finding_mark(review: Review, mark: FindingMark) -> Review:
     others = tuple(m for m in review.finding_marks if (m.rule, m.start_log_s) != (mark.rule, mark.start_log_s))
     says_something = mark.is_pinned or mark.is_resolved or mark.text
     return dataclasses.replace(review, finding_marks=(*others, mark) if says_something else others)
+
+
+def with_video(review: Review, file: LogReference | None) -> Review:
+    """Another launch video, not lined up yet; the same one found elsewhere keeps all that is known of it. None takes it away."""
+    if file is None:
+        return dataclasses.replace(review, video=None)
+    old = review.video
+    if old is not None and (old.file.size_bytes, old.file.sha256) == (file.size_bytes, file.sha256):
+        return dataclasses.replace(review, video=dataclasses.replace(old, file=file))
+    return dataclasses.replace(review, video=ReviewVideo(file))
+
+
+def with_video_liftoff(review: Review, video_s: float, sd_s: float, by: str) -> Review:
+    """When the vehicle lifts off on the launch video, and how that is known (`LIFTOFF_BY`)."""
+    if review.video is None:
+        return review
+    marked = dataclasses.replace(review.video, liftoff_video_s=float(video_s), liftoff_sd_s=float(sd_s), liftoff_by=by)
+    return dataclasses.replace(review, video=marked)
+
+
+def with_video_camera(review: Review, **stated: Any) -> Review:
+    """Fields of `VideoCamera`."""
+    if review.video is None:
+        return review
+    camera = dataclasses.replace(review.video.camera, **stated)
+    return dataclasses.replace(review, video=dataclasses.replace(review.video, camera=camera))

@@ -96,8 +96,18 @@ class Playback:
             i = int(np.searchsorted(log_time_s, self.log_time_s, side="left")) + n
         return self.at(float(log_time_s[min(max(i, 0), len(log_time_s) - 1)])).stopped()
 
-    def stepped_frames(self, n: int, zero_log_s: float = 0.0) -> Playback:
-        """Stopped on the frame `n` away; frames are counted from `zero_log_s` (liftoff), so that stepping there and back agrees."""
+    def stepped_frames(self, n: int, zero_log_s: float = 0.0, frames_log_s: NDArray[np.float64] | None = None) -> Playback:
+        """Stopped on the frame `n` away: of a video's own frames while within them (`frames_log_s`, shape (k,), rising), else of an even
+        rate counted from `zero_log_s` (liftoff), so that stepping there and back agrees.
+        """
+        at, tiny = self.log_time_s, 1e-6  # a frame's time that went through another clock is still that frame's
+        if frames_log_s is not None and len(frames_log_s) and frames_log_s[0] - tiny <= at <= frames_log_s[-1] + tiny:
+            if n > 0:
+                i = int(np.searchsorted(frames_log_s, at + tiny, side="right")) + n - 1
+            else:
+                i = int(np.searchsorted(frames_log_s, at - tiny, side="left")) + n
+            if 0 <= i < len(frames_log_s):
+                return self.at(float(frames_log_s[i])).stopped()
         position = (self.log_time_s - zero_log_s) * self.frame_rate_hz
         nearest = round(position)
         is_on_frame = abs(position - nearest) < 1e-6

@@ -65,6 +65,13 @@ def _gimbal_rows(again: Solution | None, log_time_s: float) -> list[Row]:
     return [Row(f"gimbal {axis} by the model", "deg", flown, "", reflown) for axis, flown, reflown in zip("xy", *texts, strict=True)]
 
 
+def numbers_at(snapshot: Snapshot, log_time_s: float, labels: tuple[str, ...]) -> tuple[Row, ...]:
+    """Some lines of the flight as flown, by their labels and in that order: what stands over a picture."""
+    flown = _Sample(snapshot.as_flown, log_time_s)
+    values = {label: Row(label, unit, text) for (label, unit), text in zip(_LINES, flown.lines, strict=True)}
+    return tuple(values[label] for label in labels)
+
+
 _LINES = (
     ("tilt", "deg"),
     ("tilt azimuth", "deg"),

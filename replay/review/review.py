@@ -116,6 +116,55 @@ class ReflySettings:
 
 
 @dataclass(frozen=True)
+class VideoCamera:
+    """Where the launch video's camera looked. What is None the user has not stated.
+
+    Parameters
+    ----------
+    azimuth_rad : float or None
+        Direction it looked towards, clockwise from true north.
+    elevation_rad, roll_rad : float
+        Raised above level, and turned clockwise as the photographer sees it.
+    distance_m : float or None
+        From the pad, for the sound's way.
+    """
+
+    azimuth_rad: float | None = None
+    elevation_rad: float = 0.0
+    roll_rad: float = 0.0
+    distance_m: float | None = None
+
+
+@dataclass(frozen=True)
+class ReviewVideo:
+    """The launch video, and what lines it up with the log.
+
+    Parameters
+    ----------
+    file : LogReference
+    liftoff_video_s, liftoff_sd_s : float or None
+        When the vehicle lifts off, from the video's first frame; None while nobody has said. The video follows the log's liftoff.
+    liftoff_by : str
+        A key of `LIFTOFF_BY`, or "" while nobody has said.
+    camera : VideoCamera
+    """
+
+    file: LogReference
+    liftoff_video_s: float | None = None
+    liftoff_sd_s: float | None = None
+    liftoff_by: str = ""
+    camera: VideoCamera = field(default_factory=VideoCamera)
+
+    def first_frame_log_s(self, liftoff_log_s: float) -> float | None:
+        """Log time of the video's first frame; None while the two are not lined up (the log's liftoff may not be known either)."""
+        return None if self.liftoff_video_s is None or not math.isfinite(liftoff_log_s) else liftoff_log_s - self.liftoff_video_s
+
+
+LIFTOFF_BY = {"frame": "marked on a frame", "sound": "found from the sound"}
+"""How a video's liftoff is known."""
+
+
+@dataclass(frozen=True)
 class Review:
     """The document.
 
@@ -145,6 +194,8 @@ class Review:
     freed : tuple of str or None
         What reconcile solves for (`whatif.reconcile.GROUPS`); None: its default.
     refly : ReflySettings
+    video : ReviewVideo or None
+        The launch video.
     moved_events : mapping of str to float
         Event name -> log time, for those moved by hand.
     bookmarks, notes, finding_marks : tuple
@@ -166,6 +217,7 @@ class Review:
     evidence: Evidence | None = None
     freed: tuple[str, ...] | None = None
     refly: ReflySettings = field(default_factory=ReflySettings)
+    video: ReviewVideo | None = None
     moved_events: Mapping[str, float] = field(default_factory=dict)
     bookmarks: tuple[Bookmark, ...] = ()
     notes: tuple[Note, ...] = ()

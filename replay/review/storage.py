@@ -19,7 +19,20 @@ from replay.errors import SettingsError
 from replay.flightlog import columnmap
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
-from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, ReflySettings, Review, freeze, thaw
+from replay.review.review import (
+    EVENT_NAMES,
+    LIFTOFF_BY,
+    Bookmark,
+    FindingMark,
+    LogReference,
+    Note,
+    ReflySettings,
+    Review,
+    ReviewVideo,
+    VideoCamera,
+    freeze,
+    thaw,
+)
 from replay.sensors import calibration
 from replay.settings_file import FORMAT as _SETTINGS_FORMAT
 from replay.settings_file import Check, Unfit, checked, flag, number, text, whole, write_whole
@@ -31,7 +44,9 @@ FORMAT: Final = 2
 SUFFIX: Final = ".review.json"
 
 Migration = Callable[[dict[str, Any]], dict[str, Any]]
-MIGRATIONS: Final[Mapping[int, Migration]] = {1: dict}  # format 2 may hold evidence of its own (`observed`), what is `freed`, and `refly`
+MIGRATIONS: Final[Mapping[int, Migration]] = {
+    1: dict
+}  # format 2 may hold evidence of its own (`observed`), what is `freed`, `refly`, `launch_video`
 """Version n -> what makes version n + 1 of it. For each there is a sample in `tests/review/samples` that a test keeps opening."""
 
 _HASH_DIGITS = 64
@@ -181,6 +196,7 @@ def _document(review: Review, folder: Path) -> dict[str, Any]:
             "observed": None if review.evidence is None else {"stated": True, **evidence.tables_of(review.evidence)},
             "freed": None if review.freed is None else list(review.freed),
             "refly": {"bandwidth_hz": review.refly.bandwidth_hz, "members": review.refly.n_members, "seed": review.refly.seed},
+            "launch_video": None if review.video is None else _video_tables(review.video, folder),
             "moved_events": dict(review.moved_events),
             "bookmarks": [dataclasses.asdict(bookmark) for bookmark in review.bookmarks],
             "notes": [dataclasses.asdict(note) for note in review.notes],
@@ -194,6 +210,21 @@ def _document(review: Review, folder: Path) -> dict[str, Any]:
         }
     )
     return document
+
+
+def _video_tables(video: ReviewVideo, folder: Path) -> dict[str, Any]:
+    camera = video.camera
+    return {
+        **dataclasses.asdict(video.file),
+        "path": _relative(video.file.path, folder),
+        "liftoff_video_s": video.liftoff_video_s,
+        "liftoff_sd_s": video.liftoff_sd_s,
+        "liftoff_by": video.liftoff_by or None,
+        "camera_azimuth_deg": _degrees(camera.azimuth_rad),
+        "camera_elevation_deg": _degrees(camera.elevation_rad),
+        "camera_roll_deg": _degrees(camera.roll_rad),
+        "camera_distance_m": camera.distance_m,
+    }
 
 
 def _without_none(value: Any) -> Any:
@@ -295,6 +326,18 @@ _SCHEMA: Final[dict[str, Any]] = {
     "observed": {"stated": flag(), **evidence.SCHEMA},
     "freed": _freed,
     "refly": {"bandwidth_hz": number(above=0.0), "members": whole(low=2), "seed": whole(low=0)},
+    "launch_video": {
+        "path": text(),
+        "size_bytes": whole(low=0),
+        "sha256": _hash,
+        "liftoff_video_s": number(),
+        "liftoff_sd_s": number(low=0.0),
+        "liftoff_by": text(*LIFTOFF_BY),
+        "camera_azimuth_deg": number(low=-360.0, high=360.0),
+        "camera_elevation_deg": number(low=-90.0, high=90.0),
+        "camera_roll_deg": number(low=-180.0, high=180.0),
+        "camera_distance_m": number(low=0.0),
+    },
     "moved_events": {name: number() for name in EVENT_NAMES},
     "bookmarks": [{"log_time_s": number(), "text": text()}],
     "notes": [{"text": text(), "start_log_s": number(), "stop_log_s": number()}],
@@ -338,6 +381,7 @@ def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
         evidence=_observed(data["observed"], name) if "observed" in data else None,
         freed=data.get("freed"),
         refly=ReflySettings(**{_REFLY_KEYS.get(key, key): value for key, value in data.get("refly", {}).items()}),
+        video=_video(data["launch_video"], name, folder) if "launch_video" in data else None,
         moved_events=data.get("moved_events", {}),
         bookmarks=tuple(Bookmark(**item) for item in data.get("bookmarks", [])),
         notes=tuple(Note(**item) for item in data.get("notes", [])),
@@ -348,4 +392,29 @@ def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
         trace_arrangement=data.get("traces", {}),
         figure_settings=data.get("figures", {}),
         film_settings=data.get("film", {}),
+    )
+
+
+def _video(data: Mapping[str, Any], name: str, folder: Path) -> ReviewVideo:
+    for key in ("path", "size_bytes", "sha256"):
+        if key not in data:
+            raise SettingsError(name, f"launch_video.{key}", "this key", "nothing")
+    marked = [key for key in ("liftoff_video_s", "liftoff_sd_s", "liftoff_by") if key in data]
+    if len(marked) not in (0, 3):
+        missing = next(key for key in ("liftoff_video_s", "liftoff_sd_s", "liftoff_by") if key not in marked)
+        raise SettingsError(
+            name, f"launch_video.{missing}", "this key: a liftoff goes with its standard deviation and how it is known", "nothing"
+        )
+    azimuth = data.get("camera_azimuth_deg")
+    return ReviewVideo(
+        LogReference(_absolute(data["path"], folder), data["size_bytes"], data["sha256"]),
+        data.get("liftoff_video_s"),
+        data.get("liftoff_sd_s"),
+        data.get("liftoff_by", ""),
+        VideoCamera(
+            None if azimuth is None else azimuth * DEG,
+            data.get("camera_elevation_deg", 0.0) * DEG,
+            data.get("camera_roll_deg", 0.0) * DEG,
+            data.get("camera_distance_m"),
+        ),
     )

@@ -190,8 +190,11 @@ def _decibels(power: Array) -> Array:
 def _audible(level_db: Array) -> Array:
     """Digital silence (a recording that begins muted, a gap) lifted to the quietest sound there is, or its end would be an onset."""
     is_silent = level_db < _TINY_DB + 10.0
-    quietest = [float(np.percentile(band[~silent], 5)) if not silent.all() else _TINY_DB for band, silent in zip(level_db.T, is_silent.T, strict=True)]
-    return np.maximum(level_db, np.array(quietest))
+    quietest = [
+        float(np.percentile(band[~silent], 5)) if not silent.all() else _TINY_DB
+        for band, silent in zip(level_db.T, is_silent.T, strict=True)
+    ]
+    return np.asarray(np.maximum(level_db, np.array(quietest)))
 
 
 def _lasting_rise(level_db: Array, step_s: float) -> Array:
@@ -209,7 +212,7 @@ def _lasting_rise(level_db: Array, step_s: float) -> Array:
     rise = np.sort(steps, axis=0)[1]
     rise[: max(n_before // 2, 1)] = 0.0
     rise[len(rise) - n_after + 1 :] = 0.0
-    return rise
+    return np.asarray(rise)
 
 
 def _refined(power: Array, i_coarse: int, step_s: float, rise_db: float) -> Onset:

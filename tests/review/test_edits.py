@@ -4,7 +4,7 @@ import pytest
 
 from replay.errors import SettingsError
 from replay.review import edits
-from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, Review
+from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Review, ReviewVideo, VideoCamera
 from replay.sensors.calibration import Calibration
 from replay.whatif.evidence import Apogee, Evidence
 
@@ -89,3 +89,18 @@ def test_a_group_is_freed_and_pinned_from_the_default_on():
     assert pinned.freed == ("gyro bias",)
     freed = edits.with_freed(edits.with_freed(pinned, "gyro scale", True, default), "gyro scale", True, default)
     assert freed.freed == ("gyro bias", "gyro scale")
+
+
+def test_a_launch_video_is_taken_lined_up_and_moved_without_losing_what_is_known():
+    """Another file begins anew; the same one found elsewhere keeps its mark and camera; without a video nothing is marked."""
+    film = LogReference("/a/launch.mp4", 7, "ab" * 32)
+    review = edits.with_video_liftoff(edits.with_video(REVIEW, film), 12.5, 0.02, "frame")
+    review = edits.with_video_camera(review, azimuth_rad=0.5, distance_m=30.0)
+    assert review.video == ReviewVideo(film, 12.5, 0.02, "frame", VideoCamera(0.5, distance_m=30.0))
+    assert review.video.first_frame_log_s(20.0) == 7.5
+    assert review.video.first_frame_log_s(float("nan")) is None and ReviewVideo(film).first_frame_log_s(20.0) is None
+    moved = edits.with_video(review, LogReference("/b/launch.mp4", 7, "ab" * 32))
+    assert (moved.video.file.path, moved.video.liftoff_video_s) == ("/b/launch.mp4", 12.5)
+    assert edits.with_video(review, LogReference("/b/other.mp4", 7, "cd" * 32)).video.liftoff_video_s is None
+    assert edits.with_video(review, None) == REVIEW
+    assert edits.with_video_liftoff(REVIEW, 1.0, 0.1, "sound") == REVIEW == edits.with_video_camera(REVIEW, roll_rad=0.1)

@@ -44,6 +44,24 @@ def test_a_frame_step_from_between_frames_lands_on_the_neighbour():
     assert playback.stepped_frames(-1).log_time_s == pytest.approx(0.2)
 
 
+def test_a_frame_step_goes_by_a_videos_own_frames():
+    """Unevenly apart: exactly on them, there and back; from between two to the neighbour; outside the video by the even rate."""
+    frames = np.array([0.2, 0.217, 0.25, 0.3])
+    playback, seen = PLAYBACK.at(0.2), []
+    for _ in range(3):
+        playback = playback.stepped_frames(1, 0.0, frames)
+        seen.append(playback.log_time_s)
+    for _ in range(3):
+        playback = playback.stepped_frames(-1, 0.0, frames)
+        seen.append(playback.log_time_s)
+    assert seen == [0.217, 0.25, 0.3, 0.25, 0.217, 0.2]
+    between = PLAYBACK.at(0.23)
+    assert (between.stepped_frames(1, 0.0, frames).log_time_s, between.stepped_frames(-1, 0.0, frames).log_time_s) == (0.25, 0.217)
+    even = dataclasses.replace(PLAYBACK, frame_rate_hz=10.0)
+    assert even.at(0.3).stepped_frames(1, 0.0, frames).log_time_s == pytest.approx(0.4)
+    assert even.at(0.0).stepped_frames(1, 0.0, frames).log_time_s == pytest.approx(0.1)
+
+
 @pytest.mark.parametrize("speed", SPEEDS)
 def test_playing_covers_wall_time_times_the_rate(speed):
     """A hundred ticks of 1/60 s."""

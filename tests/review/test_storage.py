@@ -18,7 +18,7 @@ from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
 from replay.review import storage
 from replay.review.recovery import RecoveryCopy, left_behind
-from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, ReflySettings, Review
+from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, ReflySettings, Review, ReviewVideo, VideoCamera
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
 from replay.whatif.evidence import Apogee, Evidence, Lean, Prior, Sighting, Touchdown
@@ -62,6 +62,19 @@ reviews = st.builds(
         latitude_rad=st.none() | st.floats(-1.57, 1.57),
         ground_temperature_k=st.none() | st.floats(200.0, 330.0),
         pad_azimuth_rad=st.none() | st.floats(-6.0, 6.0),
+    ),
+    video=st.none()
+    | st.builds(
+        ReviewVideo,
+        file=st.just(LogReference("/tmp/films/launch.mp4", 12, "ab" * 32)),
+        camera=st.builds(VideoCamera, azimuth_rad=st.none() | sizes.map(lambda v: v * DEG), distance_m=st.none() | sizes),
+    )
+    | st.builds(
+        ReviewVideo,
+        file=st.just(LogReference("/launch.mov", 12, "cd" * 32)),
+        liftoff_video_s=finite,
+        liftoff_sd_s=sizes,
+        liftoff_by=st.sampled_from(("frame", "sound")),
     ),
     moved_events=st.dictionaries(st.sampled_from(EVENT_NAMES), finite, max_size=3),
     bookmarks=st.lists(st.builds(Bookmark, log_time_s=finite, text=st.text(max_size=10)), max_size=3).map(tuple),
@@ -124,6 +137,8 @@ def test_a_sample_of_every_version_still_opens(version):
             prior=Prior(accel_bias_mps2=0.4),
         )
         assert review.freed == ("accelerometer bias", "gyro scale")
+        film = LogReference(str(SAMPLES / "films" / "launch.mp4"), 987654, "00112233445566778899aabbccddeeff" * 2)
+        assert review.video == ReviewVideo(film, 12.512, 0.022, "frame", VideoCamera(40.0 * DEG, 5.0 * DEG, 0.0, 25.0))
         assert review.refly == ReflySettings(8.0, 500, 7)
 
 
@@ -171,6 +186,12 @@ def _sample() -> dict:
         (lambda d: d.update(format=True), "format", "a whole number"),
         (lambda d: d.pop("format"), "format", "nothing"),
         (lambda d: d["column_map"]["column"][0].update(channel="tme"), "column[1].channel", "nearest: 'time'"),
+        (lambda d: d.update(launch_video={"path": "a.mp4", "size_bytes": 1}), "launch_video.sha256", "this key"),
+        (
+            lambda d: d.update(launch_video={"path": "a.mp4", "size_bytes": 1, "sha256": "ab" * 32, "liftoff_video_s": 1.0}),
+            "launch_video.liftoff_sd_s",
+            "goes with its standard deviation",
+        ),
     ],
 )
 def test_what_a_review_cannot_mean_is_one_clear_error(tmp_path, change, key, says):

@@ -6,10 +6,10 @@ import pytest
 from replay.errors import CannotEstimate
 from replay.review.video_sound import IGNITION_TO_LIFTOFF_S, Onset, find_onset, liftoff_from_onset, onset_of
 
-RATE = 16_000
-
-av = pytest.importorskip("av")
+pytest.importorskip("av")
 from video_files import even_times, make_video, roar, uneven_times
+
+RATE = 16_000
 
 
 def test_the_onset_and_its_standard_deviation_hold_over_many_launches():
