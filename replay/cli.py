@@ -6,6 +6,7 @@ import argparse
 import importlib
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 
 from replay import __version__
 from replay.errors import ReplayError
@@ -22,6 +23,10 @@ COMMANDS = {
     "film": "the replay as a video",
     "sample": "write the sample flights with their truth",
 }
+
+
+_SPEAK_FOR_THEMSELVES = ("open",)
+"""Commands that show by other means what a first start waits for."""
 
 
 def _parser(command: str | None) -> argparse.ArgumentParser:
@@ -41,8 +46,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     command = next((a for a in arguments if not a.startswith("-")), None)
     args = _parser(command if command in COMMANDS else None).parse_args(arguments)
+    from replay.commands.preparing import saying_what_is_prepared
+
     try:
-        return int(importlib.import_module(f"replay.commands.{args.command}").run(args))
+        with nullcontext() if args.command in _SPEAK_FOR_THEMSELVES else saying_what_is_prepared(args.command):
+            return int(importlib.import_module(f"replay.commands.{args.command}").run(args))
     except ReplayError as error:
         print(f"plumbline {args.command}: {error}", file=sys.stderr)
         return 1

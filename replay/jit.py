@@ -31,6 +31,7 @@ def _choose_cache_folder() -> None:
 _choose_cache_folder()
 
 import numba  # noqa: E402  (the cache folder must be set first)
+import numba.core.event as _event  # noqa: E402
 
 _decorate = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
 
@@ -38,3 +39,28 @@ _decorate = numba.njit(cache=True, nogil=True, fastmath=False, error_model="nump
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a loop: float64, no fastmath, GIL released, cached on disk."""
     return _decorate(function)  # type: ignore[no-any-return]
+
+
+class _Watch(_event.Listener):
+    """Hears of each of our loops when its compilation begins; one that the cache holds is not compiled and not heard of."""
+
+    def __init__(self, begun: Callable[[str], None]) -> None:
+        self._begun = begun
+
+    def on_start(self, event: Any) -> None:
+        function = event.data["dispatcher"].py_func
+        if function.__module__.startswith("replay."):
+            self._begun(f"{function.__module__}.{function.__name__}")
+
+    def on_end(self, event: Any) -> None:
+        """Nothing to do: the next beginning says it."""
+
+
+def watch(begun: Callable[[str], None]) -> Callable[[], None]:
+    """Call `begun(module.name)` on the compiling thread before each loop that is compiled, until the returned call ends it.
+
+    An exception that `begun` raises stops the compiler there, and reaches whoever asked for the loop.
+    """
+    listener = _Watch(begun)
+    _event.register("numba:compile", listener)
+    return lambda: _event.unregister("numba:compile", listener)

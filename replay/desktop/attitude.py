@@ -32,6 +32,9 @@ _ZOOM_STEP: Final = 1.18
 _GLIDE_MS: Final = 220
 
 
+NOTHING_OPEN = "No flight open.\nOpen a log with Ctrl+O, or drop one here."
+
+
 class AttitudeView(QWidget):
     """Draws the vehicle as flown, and the what-if beside it, at the cursor (see `review.snapshot.View`).
 
@@ -118,6 +121,10 @@ class AttitudeView(QWidget):
         """Give the camera in use its own direction and size back."""
         self.canvas.glide_to(Viewpoint(self.camera))
 
+    def set_waiting(self, text: str) -> None:
+        """What is said in the place of the picture while there is none."""
+        self.canvas.set_waiting(text)
+
     def set_what_if_visible(self, is_visible: bool) -> None:
         """Draw the what-if's twin, or leave it out."""
         self.canvas.set_what_if_visible(is_visible)
@@ -133,6 +140,7 @@ class Canvas(QWidget):
         super().__init__(owner)
         self._owner = owner
         self._flight: Flight | None = None
+        self._waiting = NOTHING_OPEN
         self._log_time_s = 0.0
         self._viewpoints = {name: Viewpoint(name) for name in CAMERAS}
         self._name = "chase"
@@ -158,6 +166,11 @@ class Canvas(QWidget):
 
     def sizeHint(self) -> QSize:
         return QSize(520, 520)
+
+    def set_waiting(self, text: str) -> None:
+        if text != self._waiting:
+            self._waiting = text
+            self.update()
 
     def show_flight(self, flight: Flight) -> None:
         self._flight = flight
@@ -214,7 +227,8 @@ class Canvas(QWidget):
         else:
             painter.fillRect(self.rect(), QColor(style.SHELF))
             painter.setPen(QColor(style.MUTED))
-            painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, "No flight open")
+            flags = Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap
+            painter.drawText(self.rect().adjusted(style.GAP, 0, -style.GAP, 0), flags, self._waiting)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         if event.button() == Qt.MouseButton.LeftButton:

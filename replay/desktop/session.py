@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
 from replay.desktop.preferences import Preferences
+from replay.desktop.preparing import Preparing
 from replay.desktop.reading import LogNotFound, ReadRequest, ReadResult, read
 from replay.errors import Cancelled, ReplayError
 from replay.flightlog.columnmap import ColumnMap
@@ -81,6 +82,7 @@ class Session(QObject):
 
     _arrived = Signal(object)
     _read = Signal(object)
+    _warm = Signal()
 
     def __init__(
         self,
@@ -103,7 +105,7 @@ class Session(QObject):
         self._last: EstimateRequest | None = None
         self._first: EstimateRequest | None = None
         self._is_dragging = False
-        self._is_closed = False
+        self._is_closed = self._is_reading = False
         self._reconciled: tuple[object, Reconciliation] | None = None
         self._reflown: Reflown | None = None
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
@@ -111,6 +113,8 @@ class Session(QObject):
         self._recomputer: Recomputer[EstimateRequest, Snapshot] = Recomputer(
             self._estimator, estimating or Estimating(), self._arrived.emit
         )
+        self.preparing = Preparing(parent=self)
+        self.preparing.finished.connect(self._settle)
         self._read_cancel = threading.Event()
         self._recovery = RecoveryCopy(preferences.folders.recovery)
         self._recovery_lock = QLockFile(f"{self._recovery.file}.lock")  # says to other windows that this one is alive
@@ -120,6 +124,7 @@ class Session(QObject):
         self._recovery_timer.timeout.connect(self.write_recovery)
         self._arrived.connect(self._on_arrived)
         self._read.connect(self._on_read)
+        self._warm.connect(self._prepare_rest)
         self.history.subscribe(lambda _: self._on_review())
 
     # --- the document ---------------------------------------------------------------------------------------------------------
@@ -150,6 +155,10 @@ class Session(QObject):
     def end_edit(self) -> None:
         """The drag is over: the chosen method takes the place of a preview."""
         self.history.end_merge()
+        self._settle()
+
+    def _settle(self) -> None:
+        """The chosen method, where a fast one stood in for it."""
         if self._last is not None and self._last.is_dragging:
             self._request()
 
@@ -212,7 +221,18 @@ class Session(QObject):
 
     def warm_up(self) -> None:
         """Load what the estimator needs on its own worker, while a log is being read."""
-        self._estimator.submit(warm_up)
+
+        def load() -> None:
+            self.preparing.watch()
+            warm_up()
+            self._warm.emit()
+
+        self._estimator.submit(load)
+
+    def _prepare_rest(self) -> None:
+        """Every other compiled loop, where nothing is being read or about to be drawn."""
+        if not self._is_reading and not self._recomputer.is_busy:
+            self.preparing.go_on()
 
     # --- estimating -----------------------------------------------------------------------------------------------------------
 
@@ -269,9 +289,9 @@ class Session(QObject):
     def _request(self) -> None:
         if self.log is None or self._is_closed:
             return
-        # nothing is drawn yet: a fast method shows the flight while a slow one still works (or is compiled, the first time ever)
+        # nothing is drawn yet: a fast method shows the flight while a slow one still works
         is_first = self.snapshot is None and self._first is None
-        is_fast = self._is_dragging or is_first
+        is_fast = self._is_dragging or is_first or self.preparing.is_running
         request = EstimateRequest(
             self.history.revision, self.log, self.review, self.vehicle, is_fast, self._wanted_traces(), self._overlays()
         )
@@ -295,10 +315,12 @@ class Session(QObject):
             if _estimated(outcome.request.review) == _estimated(self.review):
                 snapshot = dataclasses.replace(snapshot, revision=self.history.revision)
             self._publish(snapshot)
-        if is_newest and outcome.request is self._first and outcome.result is not None and outcome.result.is_preview:
+        is_first_preview = outcome.request is self._first and outcome.result is not None and outcome.result.is_preview
+        if is_newest and is_first_preview and not self.preparing.is_running:
             self._request()
         elif is_newest:
             self.busy_changed.emit(False)
+            self.preparing.go_on()
 
     def _publish(self, snapshot: Snapshot) -> None:
         self.snapshot = snapshot
@@ -346,6 +368,7 @@ class Session(QObject):
             return
         self._read_cancel.set()  # the newest wins here too
         cancel = self._read_cancel = threading.Event()
+        self._is_reading = True
         self.reading.emit(0.0, "reading")
 
         def progress(fraction: float, text: str = "") -> None:
@@ -367,6 +390,7 @@ class Session(QObject):
         request, cancel, came = arrived
         if self._is_closed or cancel is not self._read_cancel:
             return
+        self._is_reading = False
         self.reading.emit(-1.0, "")
         if cancel.is_set() or isinstance(came, Cancelled):
             return
@@ -378,6 +402,7 @@ class Session(QObject):
             if not isinstance(came, ReplayError):
                 _log.error("reading failed", exc_info=came)
             self.failed.emit(came)
+        self._prepare_rest()
 
     def _take(self, request: ReadRequest, result: ReadResult) -> None:
         """Another log is open from here on; with only its columns read otherwise, the document and its history go on."""
@@ -405,7 +430,9 @@ class Session(QObject):
         self._recovery_timer.stop()
         self._read_cancel.set()
         self._recomputer.close()
+        self.preparing.stop()
         self._reader.shutdown(wait=True, cancel_futures=True)
         self._estimator.shutdown(wait=True, cancel_futures=True)
+        self.preparing.close()
         self._recovery.discard()
         self._recovery_lock.unlock()

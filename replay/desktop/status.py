@@ -9,7 +9,10 @@ from PySide6.QtWidgets import QLabel, QProgressBar, QPushButton, QStatusBar
 from replay.cautions import CAUTION_LINE
 from replay.desktop import style
 from replay.desktop.form import muted
+from replay.desktop.preparing import preparing_line
 from replay.desktop.session import Session
+
+_READING_PX, _PREPARING_PX = 260, 440
 
 
 class StatusLine:
@@ -17,7 +20,7 @@ class StatusLine:
 
     def __init__(self, bar: QStatusBar, session: Session, on_cautions: Callable[[], None]) -> None:
         self._session = session
-        self._is_busy = False
+        self._is_busy = self._is_reading = False
         self._file_error: BaseException | None = None
         bar.setSizeGripEnabled(False)
         self.error = QLabel()
@@ -26,7 +29,6 @@ class StatusLine:
         self.state.setAccessibleName("State of the estimate")
         self.progress = QProgressBar()
         self.progress.setRange(0, 1000)
-        self.progress.setFixedWidth(260)
         self.progress.setTextVisible(True)
         self.stop = QPushButton("Stop reading")
         self.stop.clicked.connect(session.cancel_reading)
@@ -40,6 +42,8 @@ class StatusLine:
         self.stop.hide()
         session.busy_changed.connect(self._on_busy)
         session.reading.connect(self._on_reading)
+        session.preparing.progressed.connect(self._on_preparing)
+        session.preparing.finished.connect(lambda: self._on_preparing(-1, 0))
         session.failed.connect(self._on_failed)
         session.opened.connect(lambda _: self._on_failed(None))
         session.saved.connect(lambda _: self._on_failed(None))
@@ -48,7 +52,7 @@ class StatusLine:
         """Method, run time, and whether the picture is of the document as it stands."""
         snapshot = self._session.snapshot
         if snapshot is None:
-            self.state.setText("estimating…" if self._is_busy else "")
+            self.state.setText("" if not self._is_busy else "the fast method comes first" if self._is_preparing else "estimating…")
             return
         self._say(snapshot.error or self._file_error)
         solution = snapshot.what_if or snapshot.as_flown
@@ -58,7 +62,8 @@ class StatusLine:
         elif self._session.is_stale:
             parts.append("estimating…" if self._is_busy else "out of date")
         elif snapshot.is_preview:
-            parts.append("estimating…" if self._is_busy else "settles when you let go")
+            waits_for = "the chosen method follows" if self._is_preparing else "settles when you let go"
+            parts.append("estimating…" if self._is_busy else waits_for)
         else:
             parts.append("up to date")
         self.state.setText(" · ".join(parts))
@@ -67,13 +72,27 @@ class StatusLine:
         self._is_busy = is_busy
         self.show_state()
 
+    @property
+    def _is_preparing(self) -> bool:
+        return self._session.preparing.is_running
+
     def _on_reading(self, fraction: float, text: str) -> None:
-        is_reading = fraction >= 0.0
-        self.progress.setVisible(is_reading)
-        self.stop.setVisible(is_reading)
-        if is_reading:
-            self.progress.setValue(round(fraction * 1000))
-            self.progress.setFormat(f"{text or 'reading'} %p%")
+        self._is_reading = fraction >= 0.0
+        self.stop.setVisible(self._is_reading)
+        self._show_progress(fraction, f"{text or 'reading'} %p%", _READING_PX)
+
+    def _on_preparing(self, begun: int, total: int) -> None:
+        """Reading a log says more, and is soon over."""
+        if not self._is_reading:
+            self._show_progress(begun / max(total, 1), preparing_line(begun, total), _PREPARING_PX)
+            self.show_state()
+
+    def _show_progress(self, fraction: float, text: str, width_px: int) -> None:
+        """Away where the fraction is below zero."""
+        self.progress.setVisible(fraction >= 0.0)
+        self.progress.setFixedWidth(width_px)
+        self.progress.setValue(round(max(fraction, 0.0) * 1000))
+        self.progress.setFormat(text)
 
     def _on_failed(self, error: BaseException | None) -> None:
         """Of a file; it stands until another flight is opened or a review is saved. An estimate's own goes with the next good one."""

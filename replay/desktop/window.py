@@ -14,12 +14,13 @@ from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout,
 
 from replay.desktop import actions, help_texts, layout, sample_flights, style
 from replay.desktop.asking import Asking
-from replay.desktop.attitude import AttitudeView
+from replay.desktop.attitude import NOTHING_OPEN, AttitudeView
 from replay.desktop.files import Files
 from replay.desktop.message_bar import MessageBar
 from replay.desktop.panels import PANELS
 from replay.desktop.player import Player
 from replay.desktop.preferences import Preferences
+from replay.desktop.preparing import preparing_text
 from replay.desktop.reading import ReadResult
 from replay.desktop.readout import Readout
 from replay.desktop.session import Session
@@ -131,6 +132,9 @@ class MainWindow(QMainWindow):
         session.snapshot_ready.connect(self._show_snapshot)
         session.opened.connect(self._on_opened)
         session.failed.connect(lambda _: self._show_state())
+        session.reading.connect(lambda fraction, _: self.attitude.set_waiting(NOTHING_OPEN if fraction < 0.0 else "Reading the log…"))
+        session.busy_changed.connect(lambda is_busy: self.attitude.set_waiting("Estimating…" if is_busy else NOTHING_OPEN))
+        session.preparing.progressed.connect(lambda begun, total: self.attitude.set_waiting(preparing_text(begun, total)))
         self.attitude.failed.connect(lambda text: self.bar.say(text, "error"))
         self.files.text_wanted.connect(self._read_text)
         player.cursor_moved.connect(self._move_cursor)

@@ -108,8 +108,9 @@ def fill_samples(  # type: ignore[no-untyped-def]
             left[0], left[1], left[2] = factor * x, factor * y, factor * z
             left[3], left[4], left[5] = state_v[k + 1, 0] - vx, state_v[k + 1, 1] - vy, state_v[k + 1, 2] - vz
             left[6], left[7], left[8] = state_p[k + 1, 0] - px, state_p[k + 1, 1] - py, state_p[k + 1, 2] - pz
-        shown[0] = after[k]
-        shown[1] = after[k] if is_end else before[k + 1]
+        for c in range(28):
+            shown[0, c] = after[k, c]
+            shown[1, c] = after[k, c] if is_end else before[k + 1, c]
         for c in range(18):
             sd[0, c] = math.sqrt(max(0.0, shown[0, c]))
             sd[1, c] = math.sqrt(max(0.0, shown[1, c]))
