@@ -1,7 +1,7 @@
 """The right-hand panels: one row each. Another panel is added by another row; the window asks for nothing else.
 
 A panel is a View with one entry point more, `show_review(review)`, that draws the document. It may have a signal
-`cursor_requested(float)`, and then the window moves the cursor for it.
+`cursor_requested(float)`, and then the window moves the cursor for it, and `command_requested(str)`, the id of a window command to do.
 """
 
 from __future__ import annotations
@@ -43,5 +43,11 @@ def _estimator(session: Session, _: Asking) -> QWidget:
     return panel
 
 
-PANELS: Final = (PanelKind("estimator", "Estimator", _estimator),)
+def _refly(session: Session, _: Asking) -> QWidget:
+    from replay.desktop.refly_panel import ReflyPanel
+
+    return ReflyPanel(session)
+
+
+PANELS: Final = (PanelKind("estimator", "Estimator", _estimator), PanelKind("refly", "Re-fly", _refly))
 """In the order of their tabs. With one panel there are no tabs."""

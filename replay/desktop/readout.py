@@ -92,8 +92,10 @@ class _Cell(QStyledItemDelegate):
             painter.fillRect(cell, option.palette.alternateBase())
         painter.setPen(option.palette.highlightedText().color() if is_chosen else _PENS[column])
         text = index.model().text(row, column)
-        inside = cell.adjusted(4, 0, -4, 0)
+        inside = cell.adjusted(3, 0, -3, 0)
         if len(text) * _WIDEST_PX > inside.width():
+            if column and option.fontMetrics.horizontalAdvance(text) > inside.width():
+                text = text.partition(" ±")[0]  # the whole of it is in the tip: a cut-off deviation could be misread
             text = option.fontMetrics.elidedText(text, Qt.TextElideMode.ElideRight, inside.width())
         painter.drawText(inside, _RIGHT if column else _LEFT, text)
 
@@ -108,7 +110,7 @@ class Readout(QWidget):
         self.table.setModel(self.model)
         header = self.table.horizontalHeader()
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Fixed)
-        header.resizeSection(0, self.table.fontMetrics().horizontalAdvance("sensor temperature, °C  "))
+        self._widths_px = [self.table.fontMetrics().horizontalAdvance(text) for text in ("sensor temperature, °C  ", "tilt azimuth, deg  ")]
         self._snapshot: Snapshot | None = None
         self._log_time_s = 0.0
         whole = QVBoxLayout(self)
@@ -120,6 +122,8 @@ class Readout(QWidget):
         self._snapshot = snapshot
         for column, solution in ((2, snapshot.what_if), (3, reflown_of(snapshot))):
             self.table.setColumnHidden(column, solution is None)
+        is_tight = snapshot.what_if is not None and reflown_of(snapshot) is not None
+        self.table.horizontalHeader().resizeSection(0, self._widths_px[is_tight])
         self.move_cursor(self._log_time_s)
 
     def move_cursor(self, log_time_s: float) -> None:

@@ -69,6 +69,7 @@ QPushButton#segmentWhatIf:checked {{ background: {palette.VERMILLION}; color: wh
 QPushButton#segmentWhatIf:focus {{ border-color: {INK}; }}
 QPushButton#cautions {{ border: 1px solid {palette.ORANGE}; border-radius: 3px; background: {WARNING_GROUND}; padding: 1px 8px; }}
 QPushButton#cautions:hover, QPushButton#cautions:focus {{ border-color: {INK}; }}
+QLabel#caution {{ color: {INK}; background: {WARNING_GROUND}; border-top: 1px solid {palette.ORANGE}; padding: 3px 6px; }}
 QFrame#bar {{ border-bottom: 1px solid {LINE}; }}
 QFrame#bar[tone="hint"] {{ background: {HINT_GROUND}; }}
 QFrame#bar[tone="warning"] {{ background: {WARNING_GROUND}; }}

@@ -144,6 +144,8 @@ class MainWindow(QMainWindow):
         for panel in self.panels.values():
             if hasattr(panel, "cursor_requested"):
                 panel.cursor_requested.connect(player.seek)
+            if hasattr(panel, "command_requested"):
+                panel.command_requested.connect(lambda command: self.actions[command].trigger())
         self.submenus["recent"].aboutToShow.connect(lambda: self.files.fill_recent(self.submenus["recent"]))
         self.submenus["samples"].aboutToShow.connect(lambda: self.files.fill_samples(self.submenus["samples"]))
         self.submenus["phases"].aboutToShow.connect(lambda: self.view_commands.fill_phases(self.submenus["phases"]))

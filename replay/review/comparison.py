@@ -48,7 +48,7 @@ class Band:
 def differences(reflight: Reflight, ensemble: Ensemble | None = None) -> tuple[Difference, ...]:
     """Burnout, apogee and touchdown as a table.
 
-    The shift over ground is how far the two places lie apart; the tilt's difference is that of the two angles from up, the azimuth's
+    The shift is how far the two places lie apart over ground; the tilt's difference is that of the two angles from up, the azimuth's
     goes the short way round.
     """
     rows = []
@@ -77,7 +77,7 @@ def _values(moment: str, flown: Moment, reflown: Moment) -> dict[str, tuple[str,
     east, north = reflown.east_m - flown.east_m, reflown.north_m - flown.north_m
     found["east"] = ("m", flown.east_m, reflown.east_m, east)
     found["north"] = ("m", flown.north_m, reflown.north_m, north)
-    found["shift over ground"] = ("m", math.nan, math.nan, math.hypot(east, north))
+    found["shift"] = ("m", math.nan, math.nan, math.hypot(east, north))
     return found
 
 
@@ -92,7 +92,7 @@ def _spread(ensemble: Ensemble | None, moment: str, time_s: float) -> dict[str, 
         pair = ensemble.apogee_enu_m if moment == "apogee" else ensemble.touchdown_enu_m
         place, tilt = pair[:, 1] - pair[:, 0], np.full(len(pair), np.nan)
     shift = np.hypot(place[:, 0], place[:, 1])
-    columns = {"east": place[:, 0], "north": place[:, 1], "height": place[:, 2], "shift over ground": shift, "tilt": tilt / DEG}
+    columns = {"east": place[:, 0], "north": place[:, 1], "height": place[:, 2], "shift": shift, "tilt": tilt / DEG}
     return {name: _sd(values) for name, values in columns.items()}
 
 

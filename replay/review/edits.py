@@ -59,6 +59,11 @@ def with_freed(review: Review, group: str, is_free: bool, default: tuple[str, ..
     return dataclasses.replace(review, freed=(*others, group) if is_free else others)
 
 
+def with_refly(review: Review, **changes: Any) -> Review:
+    """Fields of `ReflySettings`."""
+    return dataclasses.replace(review, refly=dataclasses.replace(review.refly, **changes))
+
+
 def with_event(review: Review, name: str, log_time_s: float | None) -> Review:
     """One event moved by hand; None gives it back to the estimator."""
     moved = {key: value for key, value in review.moved_events.items() if key != name}

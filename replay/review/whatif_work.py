@@ -247,6 +247,27 @@ def solve_ensemble(
     return dataclasses.replace(reflown, run=run)
 
 
+@dataclass(frozen=True, eq=False)
+class ReflyRequest:
+    """A flight to fly again; `kept` is a re-flight of just this review, which then is not flown a second time."""
+
+    flight: WhatIfRequest
+    with_ensemble: bool = False
+    kept: Reflown | None = None
+    reconciliation: Reconciliation | None = None
+
+
+def solve_asked(request: ReflyRequest, progress: Progress, cancel: threading.Event) -> Reflown:
+    """Fly again, then the ensemble where one is asked for; errors as `solve_refly` and `solve_ensemble`."""
+    share = 0.1 if request.with_ensemble else 1.0
+    reflown = request.kept or solve_refly(request.flight, lambda done, text: progress(share * done, text), cancel)
+    if not request.with_ensemble:
+        return reflown
+    return solve_ensemble(
+        request.flight, reflown, request.reconciliation, lambda done, text: progress(share + (1.0 - share) * done, text), cancel
+    )
+
+
 def overlay_of(reflight: Reflight, flown: Solution) -> Solution:
     """The re-flown flight as a Solution, so that scene, plumb circle and traces draw it; what it has no measurement of is NaN."""
     n = len(reflight.time_s)

@@ -39,7 +39,7 @@ _GHOST_CLEAR_RAD = 5.0 * DEG
 _GHOST_CLEAR_DIAMETERS = 3.0
 _THRUST_WINDOW_S = 0.04
 _ARC_FROM_RAD = 0.4 * DEG
-_RING_ALPHA = 0.45
+_RING_ALPHA = 0.6
 
 
 @dataclass(frozen=True, eq=False)

@@ -229,12 +229,13 @@ def _task(
 def _gather(executor: Executor, task: _Task, pieces: list[range], tell: Callable[[float, str], None], cancel: Cancel | None) -> list[Any]:
     """Hand out the pieces, report as they come back, stop where asked to."""
     futures: list[Future[Any]] = [executor.submit(_fly_members, task, piece) for piece in pieces]
-    pending = set(futures)
+    pending, n_members = set(futures), sum(len(piece) for piece in pieces)
     try:
         while pending:
             done, pending = wait(pending, timeout=0.1, return_when="FIRST_COMPLETED")
             if done:
-                tell(0.2 + 0.8 * (1.0 - len(pending) / len(futures)), f"{len(futures) - len(pending)} of {len(futures)} pieces flown")
+                flown = sum(len(piece) for piece, future in zip(pieces, futures, strict=True) if future not in pending)
+                tell(0.2 + 0.8 * flown / n_members, f"{flown} of {n_members} members flown")
             if cancel is not None and cancel.is_set():
                 raise Cancelled("ensemble stopped")
             for future in done:

@@ -1,0 +1,113 @@
+"""What is said of a flight flown again: what is missing for it, what its computer carries, its guidance, disturbances and bands."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from replay.review.comparison import at_time
+from replay.sensors.calibration import Calibration
+from replay.units import DEG
+
+if TYPE_CHECKING:
+    from replay.flightlog.log import FlightLog
+    from replay.whatif.disturbance import Disturbance
+    from replay.whatif.ensemble import Ensemble
+    from replay.whatif.refly import Reflight
+    from replay.whatif.vehicle import Vehicle
+
+PURPOSE = (
+    "Flies it once more through the same thrust, wind and disturbances with the what-if on board, not the calibration it flew with. "
+    "Stabilising to vertical only."
+)
+FLOWN = "Flown: the record as the what-if tells it, which re-fly takes for true. Shift: over ground."
+
+
+def missing(log: FlightLog | None, vehicle: Vehicle | None) -> str:
+    """What stands in the way of flying again and how to give it; empty where nothing does."""
+    if log is None:
+        return "No flight is open."
+    if vehicle is None:
+        return "No vehicle file: the model needs a vehicle to fly. Choose one here or in the Flight menu."
+    has_commands = log.get("gimbal_command_rad") is not None
+    if vehicle.gimbal is None:
+        return f"No guidance to re-fly: {vehicle.name} has no gimbal. If it had one, state [gimbal] and [guidance] in the vehicle file."
+    if vehicle.guidance is None and not has_commands:
+        return (
+            "No guidance to re-fly: the vehicle file has no [guidance] and the log no gimbal commands to find it from. State [guidance], "
+            "or map the gimbal command columns (Flight menu, Column Map)."
+        )
+    return ""
+
+
+def guidance_source(log: FlightLog, vehicle: Vehicle) -> str:
+    """Where the steering law will come from."""
+    if vehicle.guidance is not None:
+        return "of the vehicle file" + ("" if log.get("gimbal_command_rad") is not None else "; no gimbal commands are logged")
+    return "none in the vehicle file: identified from the logged gimbal commands"
+
+
+def guidance_text(reflight: Reflight) -> str:
+    """The steering law that was flown and how well it gives the logged commands."""
+    law = reflight.guidance
+    upright = (
+        "holds the pad attitude"
+        if law.upright_from_s is None
+        else f"turns back to vertical from T+{law.upright_from_s:.2f} s at {law.upright_rate_radps / DEG:.1f} deg/s"
+    )
+    gains = f"proportional {law.proportional:.3g}, rate {law.rate_s:.3g} s, steering from T+{law.start_s:.2f} s, {upright}"
+    misfit = reflight.command_misfit_rad / DEG
+    left = f"It leaves {misfit:.3f}° RMS of the logged commands" if math.isfinite(misfit) else "No commands are logged to hold it against"
+    return f"{reflight.guidance_source[0].upper()}{reflight.guidance_source[1:]}: {gains}. {left}."
+
+
+def disturbance_text(found: Disturbance) -> str:
+    """How large the recovered disturbances were."""
+    wind = float(np.nanmax(np.hypot(found.wind_enu_mps[:, 0], found.wind_enu_mps[:, 1])))
+    force = float(np.nanmax(np.linalg.norm(found.force_body_n[:, :2], axis=1)))
+    torque = float(np.nanmax(np.linalg.norm(found.torque_body_nm[:, :2], axis=1)))
+    return (
+        f"Recovered up to {found.bandwidth_hz:g} Hz: wind to {wind:.1f} m/s (2 Hz); beyond model and wind, force across to {force:.2f} N "
+        f"and torque across to {torque:.3f} N m."
+    )
+
+
+def changes_text(carried: Calibration, flown: Calibration) -> str:
+    """ "accelerometer bias x −0.36, y +0.26 m/s²; gyro scale z 1.014": what one calibration has otherwise than another."""
+    parts = []
+    for field in dataclasses.fields(Calibration):
+        meta, values, before = field.metadata, getattr(carried, field.name), getattr(flown, field.name)
+        if values == before:
+            continue
+        if "factor" not in meta:
+            parts.append(f"{meta['label']}: {'yes' if values is True else 'no' if values is False else f'{values:g} K'}")
+            continue
+        letters = ("xy", "xz", "yz") if "cross_axis" in field.name else "xyz"
+        sign = "" if "scale" in field.name and "cross" not in field.name else "+"
+        changed = [(letter, value) for letter, value, was in zip(letters, values, before, strict=True) if value != was]
+        numbers = [f"{letter} {format(value / meta['factor'], f'{sign}.4g')}" for letter, value in changed]
+        unit = "" if meta["show"] == "1" else f" {meta['show']}"
+        parts.append(f"{meta['label'].partition(' xy')[0]} {', '.join(numbers)}{unit}")
+    return "; ".join(parts).replace("-", "−")
+
+
+def band_rows(ensemble: Ensemble, burnout_s: float) -> list[tuple[str, ...]]:
+    """What nine of ten members lie between: (quantity, flown, flown again) as text."""
+    rows: list[tuple[str, ...]] = []
+    tilt = [at_time(ensemble.time_s, values / DEG, burnout_s) for values in (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)]
+    rows.append(("tilt at burnout, deg", *(_between(ensemble, values, 2) for values in tilt)))
+    for moment, values in (("apogee", ensemble.apogee_enu_m), ("touchdown", ensemble.touchdown_enu_m)):
+        for axis, name in enumerate(("east", "north", "height")):
+            if moment == "apogee" or axis < 2:
+                rows.append((f"{moment} {name}, m", *(_between(ensemble, values[:, i, axis], 1) for i in range(2))))
+    return rows
+
+
+def _between(ensemble: Ensemble, values: np.ndarray, digits: int) -> str:
+    if not np.isfinite(values).any():
+        return "–"
+    low, _, high = ensemble.band(values)
+    return f"{low:.{digits}f} to {high:.{digits}f}".replace("-", "−")
