@@ -58,8 +58,9 @@ class DrawnEstimates:
             what_if=None if tilt_deg is None else drawn_flight.solution(self.base.as_flown.log_time_s, extra_tilt_deg=tilt_deg),
             vehicle=request.vehicle,
             is_preview=request.is_dragging,
+            extras={series.OVERLAYS: dict(request.overlays)} if request.overlays else {},
         )
-        return dataclasses.replace(snapshot, extras={series.EXTRA: series.prepare(snapshot, request.wanted_traces)})
+        return dataclasses.replace(snapshot, extras={**snapshot.extras, series.EXTRA: series.prepare(snapshot, request.wanted_traces)})
 
 
 def take_drawn(session, estimates, **request):

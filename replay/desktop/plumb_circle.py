@@ -247,7 +247,7 @@ class _Face(QWidget):
         picture.fill(QColor(style.PAPER))
         painter = QPainter(picture)
         painter.setFont(style.small(self, 0.94))
-        draw.paint_dial(painter, self.dial)
+        taken = draw.paint_dial(painter, self.dial)
         self._drawn = []
         if self._series is not None:
             start, stop = self.window_log_s
@@ -255,7 +255,6 @@ class _Face(QWidget):
             for pointing in self._pointings:
                 self._drawn.append(TrackDrawn.of(pointing.track, self.dial, start, stop))
                 draw.paint_track(painter, self._drawn[-1], self.dial, start, stop, draw.LOOKS[pointing.part])
-            taken: list[QRectF] = []
             for i, pointing in enumerate(reversed(self._pointings)):
                 draw.paint_marks(painter, self._event_places(pointing), self.dial, with_names=i == 0, taken=taken)
             self._paint_legend(painter)

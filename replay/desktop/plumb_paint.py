@@ -88,8 +88,8 @@ def ramp(share: float) -> QColor:
     return QColor(*(round(x + f * (y - x)) for x, y in zip(a.getRgb()[:3], b.getRgb()[:3], strict=True)))
 
 
-def _halo_text(painter: QPainter, where: QPointF, text: str, colour: str, align: str = "centre") -> None:
-    """Text on white, so that it can be read across lines."""
+def _halo_text(painter: QPainter, where: QPointF, text: str, colour: str, align: str = "centre") -> QRectF:
+    """Text on white, so that it can be read across lines; the field it takes."""
     metrics = QFontMetricsF(painter.font())
     width, height = metrics.horizontalAdvance(text), metrics.height()
     left = where.x() - (width / 2.0 if align == "centre" else 0.0 if align == "left" else width)
@@ -99,10 +99,11 @@ def _halo_text(painter: QPainter, where: QPointF, text: str, colour: str, align:
     painter.fillRect(field.adjusted(-2, 1, 2, -1), ground)
     painter.setPen(QColor(colour))
     painter.drawText(field, Qt.AlignmentFlag.AlignCenter, text)
+    return field
 
 
-def paint_dial(painter: QPainter, dial: Dial) -> None:
-    """Rings with degrees, the cross and compass marks."""
+def paint_dial(painter: QPainter, dial: Dial) -> list[QRectF]:
+    """Rings with degrees, the cross and compass marks; the fields that texts take inside the circle."""
     step = RING_STEP_DEG[dial.range_deg]
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
     painter.setBrush(QColor(style.PAPER))
@@ -123,10 +124,13 @@ def paint_dial(painter: QPainter, dial: Dial) -> None:
         out = r + 4.0 + metrics.height() * 0.55
         where = dial.centre + QPointF(out * math.sin(azimuth), -out * math.cos(azimuth))
         _halo_text(painter, where, text, style.INK)
+    fields = []
     for ring in rings:
         at = dial.radius_px * ring / dial.range_deg
         slant = math.radians(45.0)
-        _halo_text(painter, dial.centre + QPointF(at * math.sin(slant), -at * math.cos(slant)), f"{ring:g}°", style.MUTED)
+        where = dial.centre + QPointF(at * math.sin(slant), -at * math.cos(slant))
+        fields.append(_halo_text(painter, where, f"{ring:g}°", style.MUTED))
+    return fields
 
 
 def between(track: NoseTrack, start_log_s: float, stop_log_s: float) -> slice:

@@ -117,6 +117,7 @@ class ReflyPanel(QWidget):
         self.failure.setVisible(self._error is not None)
         self.clear.setVisible(reflown is not None)
         self.ensemble_state.setText(self._ensemble_text(reflown, run))
+        self.difference.setEnabled(reflown is not None and reflown.is_of(review))
         if self._tabled == (reflown, run):
             return
         self._tabled = (reflown, run)

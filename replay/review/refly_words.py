@@ -10,7 +10,7 @@ import numpy as np
 
 from replay.review.comparison import at_time
 from replay.sensors.calibration import Calibration
-from replay.units import DEG
+from replay.units import DEG, celsius
 
 if TYPE_CHECKING:
     from replay.flightlog.log import FlightLog
@@ -83,7 +83,8 @@ def changes_text(carried: Calibration, flown: Calibration) -> str:
         if values == before:
             continue
         if "factor" not in meta:
-            parts.append(f"{meta['label']}: {'yes' if values is True else 'no' if values is False else f'{values:g} K'}")
+            shown = ("yes" if values else "no") if isinstance(values, bool) else f"{celsius(values):g} {meta['show']}"
+            parts.append(f"{meta['label']}: {shown}")
             continue
         letters = ("xy", "xz", "yz") if "cross_axis" in field.name else "xyz"
         sign = "" if "scale" in field.name and "cross" not in field.name else "+"

@@ -1,0 +1,62 @@
+"""What is said of a flight flown again."""
+
+import dataclasses
+
+import pytest
+
+from replay.flightlog.columnmap import ColumnMap
+from replay.flightlog.log import FlightLog
+from replay.review.refly_words import changes_text, guidance_source, missing
+from replay.sensors.calibration import Calibration
+from replay.units import DEG, kelvin
+from replay.whatif.vehicle import Gimbal, Guidance, Vehicle
+
+SILENT = FlightLog(("a.csv",), "0" * 64, {}, ColumnMap())
+FIXED = Vehicle("Wren 3", 1.25, 0.11, 0.08, ((0.0, 0.0), (0.1, 30.0), (3.0, 0.0)))
+MUTE = dataclasses.replace(FIXED, gimbal=Gimbal())
+GUIDED = dataclasses.replace(MUTE, guidance=Guidance())
+
+
+@pytest.mark.parametrize(
+    ("log", "vehicle", "words"),
+    [
+        (None, None, "No flight is open"),
+        (SILENT, None, "Choose one"),
+        (SILENT, FIXED, "state [gimbal] and [guidance]"),
+        (SILENT, MUTE, "map the gimbal command columns"),
+    ],
+)
+def test_what_is_missing_and_how_to_give_it(log, vehicle, words):
+    """Each says what to do next."""
+    assert words in missing(log, vehicle)
+
+
+def test_nothing_is_missing_with_a_law():
+    """And it says where the law is from."""
+    assert missing(SILENT, GUIDED) == ""
+    assert guidance_source(SILENT, GUIDED) == "of the vehicle file; no gimbal commands are logged"
+
+
+def test_changes_in_words():
+    """Only what is different, in the unit of the screen, with a true minus."""
+    flown = Calibration()
+    assert changes_text(flown, flown) == ""
+    carried = dataclasses.replace(
+        flown,
+        accel_bias_imu_mps2=(-0.36, 0.26, 0.0),
+        gyro_scale=(1.0, 1.0, 1.014),
+        accel_cross_axis=(0.0, -0.002, 0.0),
+        gyro_bias_imu_radps=(0.0, 0.5 * DEG, 0.0),
+        gyro_pad_bias=False,
+        reference_temperature_k=kelvin(25.0),
+    )
+    text = changes_text(carried, flown)
+    for words in (
+        "accelerometer bias x −0.36, y +0.26 m/s²",
+        "gyro scale z 1.014",
+        "accelerometer cross-axis xz −0.002",
+        "gyro bias y +0.5 deg/s",
+        "read the gyro bias on the pad: no",
+        "reference temperature: 25 °C",
+    ):
+        assert words in text
