@@ -12,7 +12,7 @@ from replay.units import DEG, kelvin
 from replay.whatif.vehicle import Gimbal, Guidance, Vehicle
 
 SILENT = FlightLog(("a.csv",), "0" * 64, {}, ColumnMap())
-FIXED = Vehicle("Wren 3", 1.25, 0.11, 0.08, ((0.0, 0.0), (0.1, 30.0), (3.0, 0.0)))
+FIXED = Vehicle("Wren 3", 1.25, 0.11, 0.08, ((0.0, 0.0), (0.1, 30.0), (3.0, 0.0)), gimbal=None)
 MUTE = dataclasses.replace(FIXED, gimbal=Gimbal())
 GUIDED = dataclasses.replace(MUTE, guidance=Guidance())
 
