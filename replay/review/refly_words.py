@@ -89,10 +89,10 @@ def changes_text(carried: Calibration, flown: Calibration) -> str:
         letters = ("xy", "xz", "yz") if "cross_axis" in field.name else "xyz"
         sign = "" if "scale" in field.name and "cross" not in field.name else "+"
         changed = [(letter, value) for letter, value, was in zip(letters, values, before, strict=True) if value != was]
-        numbers = [f"{letter} {format(value / meta['factor'], f'{sign}.4g')}" for letter, value in changed]
+        numbers = [f"{letter} {value / meta['factor']:{sign}.4g}".replace("-", "−") for letter, value in changed]
         unit = "" if meta["show"] == "1" else f" {meta['show']}"
         parts.append(f"{meta['label'].partition(' xy')[0]} {', '.join(numbers)}{unit}")
-    return "; ".join(parts).replace("-", "−")
+    return "; ".join(parts)
 
 
 def band_rows(ensemble: Ensemble, burnout_s: float) -> list[tuple[str, ...]]:
