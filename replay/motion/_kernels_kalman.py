@@ -4,7 +4,7 @@ State, 23 errors about a nominal trajectory: attitude (enu, R_true = exp(δθ) R
 gyro bias, gyro scale and cross-axis (row by row), lag of the gyro behind the accelerometer, accelerometer bias (body). Rows of a
 covariance are padded to 24, so that they fill whole vector registers; loops over them take their length from the array, for a constant
 one would be unrolled into scalars instead. The nominal state `x` is the quaternion, then entry j + 1 for error j ≥ 3; entry 24 is the
-recent spread of the position.
+recent spread of the position, 25 and 26 are its last innovation in standard deviations, 27 and 28 their recent mean.
 
 The vertical channel is left out: to first order it says nothing about tilt, and without it the local gravity is not needed. The
 turn about up is carried along but never measured: nothing else depends on it, so its growing variance leaks nowhere.
@@ -18,7 +18,7 @@ import numpy as np
 
 from replay._quaternion import from_rotvec, multiply, rotate
 from replay.jit import compiled
-from replay.motion._kernels_kalman_epochs import ACCEL_LOST, GAP, GAP_BEFORE, LEVEL, LOST, RATE_CLIPPED, RATE_MISSING, REST
+from replay.motion._kernels_kalman_epochs import ACCEL_LOST, GAP, GAP_BEFORE, LEVEL, LOST, MOVED, RATE_CLIPPED, RATE_MISSING, REST
 
 N = 23
 WIDTH = 24
@@ -26,6 +26,7 @@ VEL, POS, CONSTANTS = 3, 5, 7
 BIAS, SCALE, LAG, ACCEL_BIAS = 7, 10, 19, 20
 N_TURN = 12  # the constants that turn the attitude: gyro bias, then scale
 N_UPDATES = 7
+SPREAD, SIGMAS, PERSISTENT, N_STATE = 24, 25, 27, 29
 GROUP_S = 0.008  # the transition's integrals take the samples in groups of at least this: a turn of 20 rad/s bends them by 0.2 %
 
 # Motion is not Gaussian: a walk, a car, a slow turn taken for rest must not be read as tilt or bias. An innovation beyond two of its
@@ -33,12 +34,17 @@ GROUP_S = 0.008  # the transition's integrals take the samples in groups of at l
 # noise density says, that spread is used, as of a process of this correlation time.
 SURPRISE = 4.0
 SPREAD_S, SPREAD_CORRELATION_S = 3.0, 1.0
+# Nor is it white: innovations that keep to one side for so long say that motion lasts. Their mean over that time, squared over what it
+# would be of white noise, is how many times noisier each of them counts.
+PERSISTENCE_S = 5.0
+# A thing this many standard deviations (squared) from its place, or at rest this fast, has moved off: place and velocity are taken anew.
+PLACE_GATE, REST_GATE = 9.0, 4.0
 
 # entries of the noise vector, see `kalman.py`
 (
     GYRO_ND, GYRO_RATE_NOISE, GYRO_WALK, SCALE_WALK, ACCEL_ND, ACCEL_REST_ND, ACCEL_WALK, POSITION_ND, WANDER, REST_SPEED_SD,
-    REST_RATE_SD, RATE_CLIPPED_SD, ACCEL_LOST_SD, GAP_RATE_SD, LEVEL_TILT_SD, LEVEL_SPEED_SD, LEVEL_POSITION_SD, LAG_S,
-) = range(18)  # fmt: skip
+    REST_RATE_SD, RATE_CLIPPED_SD, ACCEL_LOST_SD, GAP_RATE_SD, LEVEL_TILT_SD, LEVEL_SPEED_SD, LEVEL_POSITION_SD, LAG_S, LAG_SD,
+) = range(19)  # fmt: skip
 
 # entries of an epoch's pre-integration: ∫f (3), ∬f (2), lag column (2), ∫ω², time, time with the rate missing, clipped, without
 # specific force, mean raw rate (3), variance of ∫f from how far neighbouring samples differ (vibration)
@@ -46,8 +52,8 @@ DOUBLE, LAGGED, TURNED, TIME, NO_RATE, CLIPPED, NO_ACCEL, MEAN_RATE, ROUGH = 3, 
 N_SUMS = 16
 
 # columns of the epoch output
-OUT_INNOVATION, OUT_NIS, OUT_X, OUT_SD = 0, 2, 3, 19
-N_OUT = 35
+OUT_INNOVATION, OUT_NIS, OUT_X, OUT_SD, OUT_SIGMAS = 0, 2, 3, 19, 35
+N_OUT = 37
 
 
 @compiled
@@ -322,11 +328,12 @@ def _correct(x, dx):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def tilt_variance(p, q, i, rate, x):  # type: ignore[no-untyped-def]
-    """Variance of one horizontal component of the attitude error of sample i, mean of both, with what the lag adds while turning."""
+def tilt_variance(p, q, i, rate, x, noise):  # type: ignore[no-untyped-def]
+    """Variance of one horizontal component of the attitude error of sample i, mean of both, with what the lags add while turning."""
     wx, wy, wz = _true_rate(rate, i, x)
     nx, ny, _ = rotate(q[i, 0], q[i, 1], q[i, 2], q[i, 3], wx, wy, wz)
-    return 0.5 * (p[0, 0] + p[1, 1] + (nx * nx + ny * ny) * p[LAG, LAG]) + nx * p[0, LAG] + ny * p[1, LAG]
+    lag = p[LAG, LAG] + noise[LAG_SD] ** 2
+    return 0.5 * (p[0, 0] + p[1, 1] + (nx * nx + ny * ny) * lag) + nx * p[0, LAG] + ny * p[1, LAG]
 
 
 @compiled
@@ -335,14 +342,13 @@ def _measure_one(p, dx, j, variance, value, gain, out):  # type: ignore[no-untyp
 
 
 @compiled
-def measure(x, p, sums, noise, is_rest, dx, gain, updates, which):  # type: ignore[no-untyped-def]
+def measure(x, p, sums, noise, is_rest, variance, dx, gain, updates, which):  # type: ignore[no-untyped-def]
     """Soft position and, at rest, velocity and rate; sequential scalars. Returns their number; fills rows of gain, updates, which.
 
-    A row of `updates` is innovation and 1/S; `which` is the error's index.
+    `variance` is of the position. A row of `updates` is innovation and 1/S; `which` is the error's
+    index.
     """
     squared = x[POS + 1] ** 2 + x[POS + 2] ** 2
-    x[24] += (1.0 - math.exp(-sums[TIME] / SPREAD_S)) * (0.5 * squared - x[24])
-    variance = max(noise[POSITION_ND] ** 2, SPREAD_CORRELATION_S * x[24]) / sums[TIME]
     variance = max(variance, squared / SURPRISE - 0.5 * (p[POS, POS] + p[POS + 1, POS + 1]))
     for k in range(2):
         _measure_one(p, dx, POS + k, variance, -x[POS + k + 1], gain[k], updates[k])
@@ -362,6 +368,43 @@ def measure(x, p, sums, noise, is_rest, dx, gain, updates, which):  # type: igno
 
 
 @compiled
+def watch_motion(x, p, sums, noise):  # type: ignore[no-untyped-def]
+    """Bring spread and persistence of the position in `x` up to date; returns its variance for motion that lasts, and for white."""
+    t = sums[TIME]
+    x[SPREAD] += (1.0 - math.exp(-t / SPREAD_S)) * (0.5 * (x[POS + 1] ** 2 + x[POS + 2] ** 2) - x[SPREAD])
+    variance = max(noise[POSITION_ND] ** 2, SPREAD_CORRELATION_S * x[SPREAD]) / t
+    share = 1.0 - math.exp(-t / PERSISTENCE_S)
+    persistence, most = 0.0, math.sqrt(PLACE_GATE)
+    for k in range(2):
+        sigmas = -x[POS + k + 1] / math.sqrt(p[POS + k, POS + k] + variance)
+        x[SIGMAS + k] = min(max(sigmas, -most), most)
+        x[PERSISTENT + k] += share * (x[SIGMAS + k] - x[PERSISTENT + k])
+        persistence += 0.5 * x[PERSISTENT + k] ** 2 * (2.0 - share) / share
+    return variance * max(1.0, persistence), variance
+
+
+@compiled
+def has_moved(x, p, sums, noise, is_rest):  # type: ignore[no-untyped-def]
+    """Whether the thing is farther from its place, or at rest faster, than the gates: it has moved off."""
+    squared = x[POS + 1] ** 2 + x[POS + 2] ** 2
+    if squared > PLACE_GATE * (p[POS, POS] + p[POS + 1, POS + 1] + 2.0 * noise[POSITION_ND] ** 2 / sums[TIME]):
+        return True
+    squared = x[VEL + 1] ** 2 + x[VEL + 2] ** 2
+    return is_rest != 0 and squared > REST_GATE * (p[VEL, VEL] + p[VEL + 1, VEL + 1] + 2.0 * noise[REST_SPEED_SD] ** 2)
+
+
+@compiled
+def forget_place(x, p, noise):  # type: ignore[no-untyped-def]
+    """Take place and velocity anew, in place: the velocity is as uncertain as it was large, for it may go on or have been a lapse."""
+    speed = noise[LEVEL_SPEED_SD] ** 2 + 0.5 * (x[VEL + 1] ** 2 + x[VEL + 2] ** 2)
+    for k in range(VEL, CONSTANTS):
+        p[k, :] = 0.0
+        p[:, k] = 0.0
+        p[k, k] = speed if k < POS else noise[LEVEL_POSITION_SD] ** 2
+        x[k + 1] = 0.0
+
+
+@compiled
 def _level_later(kind, e):  # type: ignore[no-untyped-def]
     """Pass the levelling of epoch e on to the next that is not a gap."""
     kind[e] = kind[e] & (REST | GAP)
@@ -372,8 +415,8 @@ def _level_later(kind, e):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, p, q_out, tilt_sd, out, record):  # type: ignore[no-untyped-def]
-    """Filter epochs e_start to e_stop. `x` (25,) and `p` (23, 24) are carried on.
+def forward(time_s, rate, accel, flags, stops, kind, motion, e_start, e_stop, noise, x, p, q_out, tilt_sd, out, record):  # type: ignore[no-untyped-def]
+    """Filter epochs e_start to e_stop. `x` (29,) and `p` (23, 24) are carried on; `motion` is how lasting it is in each, or empty.
 
     `q_out`, `tilt_sd` and `out` are per sample, per sample and per epoch, or empty. `record` is (x, p, turn, f, gain, updates, which,
     n) with a row per epoch of this call (x and p with one more, the start), or arrays without rows.
@@ -394,7 +437,7 @@ def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, 
             q0, q1, q2, q3 = x[0], x[1], x[2], x[3]
             if e == 0 and len(q_out) > 0:
                 _write_sample(rate, first, x, noise, q_out)
-                tilt_sd[first] = math.sqrt(tilt_variance(p, q_out, first, rate, x))
+                tilt_sd[first] = math.sqrt(tilt_variance(p, q_out, first, rate, x, noise))
             preintegrate(time_s, rate, accel, flags, first, last, x, noise, turn, sums, q_out)
             is_done = is_level or not kind[e] & LEVEL
             if not is_done:
@@ -413,20 +456,29 @@ def forward(time_s, rate, accel, flags, stops, kind, e_start, e_stop, noise, x, 
         add_noise(p, sums, noise, kind[e])
         if len(q_out) > 0:
             for i in range(first + 1, last):
-                tilt_sd[i] = math.sqrt(tilt_variance(p, q_out, i, rate, x))
+                tilt_sd[i] = math.sqrt(tilt_variance(p, q_out, i, rate, x, noise))
         dx[:] = 0.0
         n = 0
+        variance = 0.0
+        kind[e] = kind[e] & (REST | LEVEL | GAP)
         if not kind[e] & GAP:
-            n = measure(x, p, sums, noise, kind[e] & REST, dx, gain, updates, which)
+            variance, white = watch_motion(x, p, sums, noise)
+            if len(motion) > 0:
+                variance = max(variance, white * motion[e])
+            if has_moved(x, p, sums, noise, kind[e] & REST):
+                kind[e] |= MOVED
+                forget_place(x, p, noise)
+        if not kind[e] & (GAP | MOVED):
+            n = measure(x, p, sums, noise, kind[e] & REST, variance, dx, gain, updates, which)
             _correct(x, dx)
             for r in range(N):
                 for c in range(r):
                     p[r, c] = p[c, r]
         if len(q_out) > 0:
             _write_sample(rate, last, x, noise, q_out)
-            tilt_sd[last] = math.sqrt(tilt_variance(p, q_out, last, rate, x))
+            tilt_sd[last] = math.sqrt(tilt_variance(p, q_out, last, rate, x, noise))
         if len(out) > 0:
-            _write_epoch(x, p, updates, n, out[e])
+            _write_epoch(x, p, updates, n, kind[e], out[e])
         if is_recorded:
             _keep(x, p, rec_x[k + 1], rec_p[k + 1])
             rec_n[k] = n
@@ -459,12 +511,14 @@ def _write_sample(rate, i, x, noise, q_out):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _write_epoch(x, p, updates, n, out):  # type: ignore[no-untyped-def]
+def _write_epoch(x, p, updates, n, kind, out):  # type: ignore[no-untyped-def]
     if n > 0:
         out[OUT_INNOVATION], out[OUT_INNOVATION + 1] = updates[0, 0], updates[1, 0]
         out[OUT_NIS] = updates[0, 0] ** 2 * updates[0, 1] + updates[1, 0] ** 2 * updates[1, 1]
     else:
         out[OUT_INNOVATION] = out[OUT_INNOVATION + 1] = out[OUT_NIS] = np.nan
+    for k in range(2):
+        out[OUT_SIGMAS + k] = np.nan if kind & GAP else x[SIGMAS + k]
     for j in range(16):
         out[OUT_X + j] = x[CONSTANTS + 1 + j]
         out[OUT_SD + j] = math.sqrt(p[CONSTANTS + j, CONSTANTS + j])

@@ -19,6 +19,7 @@ from replay.motion._kernels_kalman import (
     CONSTANTS,
     LAG,
     LAG_S,
+    LAG_SD,
     N_TURN,
     POS,
     VEL,
@@ -28,7 +29,7 @@ from replay.motion._kernels_kalman import (
     _true_rate,
     _turn_left,
 )
-from replay.motion._kernels_kalman_epochs import LEVEL
+from replay.motion._kernels_kalman_epochs import LEVEL, MOVED
 
 N_CONSTANTS = N - CONSTANTS
 
@@ -159,6 +160,12 @@ def backward(record, kind, lam, big, out_x, out_cov, has_start):  # type: ignore
         _node(rec_x[k + 1], rec_p[k + 1], lam, big, out_x[k + 1], out_cov[k + 1], work)
         for u in range(rec_n[k] - 1, -1, -1):
             undo_update(lam, big, rec_which[k, u], rec_gain[k, u], rec_updates[k, u, 0], rec_updates[k, u, 1], vector)
+        if kind[k] & MOVED:
+            # velocity and position were forgotten here: what came after says nothing about what they were before
+            for j in range(VEL, CONSTANTS):
+                lam[j] = 0.0
+                big[j, :] = 0.0
+                big[:, j] = 0.0
         undo_transition(lam, big, rec_turn[k], rec_f[k], work, push)
         if kind[k] & LEVEL:
             # tilt, velocity and position were forgotten here: what came after says nothing about what they were before
@@ -222,6 +229,6 @@ def smooth_samples(time_s, rate, stops, kind, nodes, cov, noise, q_out, tilt_sd)
             a, b = (0.0, 1.0) if is_level else (1.0 - part, part)
             variance = 0.5 * (
                 a * (cov[e, C_TILT_X] + cov[e, C_TILT_Y]) + b * (cov[e + 1, C_TILT_X] + cov[e + 1, C_TILT_Y])
-                + (nx * nx + ny * ny) * (a * cov[e, C_LAG] + b * cov[e + 1, C_LAG])
+                + (nx * nx + ny * ny) * (a * cov[e, C_LAG] + b * cov[e + 1, C_LAG] + noise[LAG_SD] ** 2)
             ) + nx * (a * cov[e, C_LAG_X] + b * cov[e + 1, C_LAG_X]) + ny * (a * cov[e, C_LAG_Y] + b * cov[e + 1, C_LAG_Y])  # fmt: skip
             tilt_sd[i] = math.sqrt(max(variance, 0.0))

@@ -5,6 +5,8 @@ Slow twins: `_reference_kalman.py`.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from replay.jit import compiled
@@ -13,7 +15,7 @@ from replay.jit import compiled
 RATE_MISSING, RATE_CLIPPED, ACCEL_LOST, GAP_BEFORE = 1, 2, 4, 8
 LOST = RATE_MISSING | RATE_CLIPPED | ACCEL_LOST
 # bits of the per-epoch kind
-REST, LEVEL, GAP = 1, 2, 4
+REST, LEVEL, GAP, MOVED = 1, 2, 4, 8
 
 # an epoch's mean may leave the mean of the stretch by this part of what its samples may
 MEAN_SHARE = 0.25
@@ -141,3 +143,24 @@ def mark_gaps(time_s, flags, stops, m, bridge_s, is_levelled, kind):  # type: ig
         elif is_due:
             kind[e] |= LEVEL
             is_due = False
+
+
+@compiled
+def lasting_motion(time_s, sigmas, span_s, out):  # type: ignore[no-untyped-def]
+    """How many times noisier each epoch counts for the innovations after it that keep to one side, `out` (m,), 1 at least.
+
+    `time_s` (m + 1,) of the epochs' ends, `sigmas` (m, 2) the position innovations in standard deviations, NaN where there is none.
+    Returns the largest. What the filter itself does with those before, see `_kernels_kalman.measure`.
+    """
+    x = y = 0.0
+    largest = 1.0
+    for e in range(len(out) - 1, -1, -1):
+        share = 1.0 - math.exp(-(time_s[e + 1] - time_s[e]) / span_s)
+        if np.isnan(sigmas[e, 0]):
+            x = y = 0.0
+        else:
+            x += share * (sigmas[e, 0] - x)
+            y += share * (sigmas[e, 1] - y)
+        out[e] = max(1.0, 0.5 * (x * x + y * y) * (2.0 - share) / share)
+        largest = max(largest, out[e])
+    return largest

@@ -23,6 +23,7 @@ Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
 FORGOTTEN = (0, 1, 3, 4, 5, 6)  # errors that levelling afresh starts anew
+MOVING = (3, 4, 5, 6)  # and those that a thing that has moved off does
 
 
 def find_flags(time_s: Array, rate: Array, accel: Array, suspect: Mask, is_used: Mask, is_gap: Mask, gap_s: float) -> Bytes:
@@ -95,6 +96,7 @@ class Epoch:
     tilt_sd: Array
     nis: float
     innovation: Array = field(default_factory=lambda: np.full(2, np.nan))
+    sigmas: Array = field(default_factory=lambda: np.full(2, np.nan))
 
 
 @dataclass
@@ -215,11 +217,51 @@ def update(P: Array, dx: Array, j: int, variance: float, value: float) -> tuple[
     return kept @ P @ kept.T + variance * np.outer(gain, gain), dx + gain * innovation, innovation, S
 
 
-def measure(x: Array, P: Array, s: Sums, noise: Array, *, is_rest: bool) -> tuple[Array, Array, Array, float, float]:
-    """Covariance and correction after all of an epoch's measurements, position innovation, nis, and the new spread."""
+def watch_motion(x: Array, P: Array, s: Sums, noise: Array) -> tuple[float, float]:
+    """Spread, innovation in sigmas and its persistence into `x`; variance of an epoch's position for lasting motion, and for white."""
+    x[k.SPREAD] += (1.0 - math.exp(-s.time / k.SPREAD_S)) * (0.5 * float(x[6:8] @ x[6:8]) - x[k.SPREAD])
+    white = max(noise[k.POSITION_ND] ** 2, k.SPREAD_CORRELATION_S * x[k.SPREAD]) / s.time
+    share = 1.0 - math.exp(-s.time / k.PERSISTENCE_S)
+    most = math.sqrt(k.PLACE_GATE)
+    sigmas = np.clip(-x[6:8] / np.sqrt(np.diag(P)[k.POS : k.CONSTANTS] + white), -most, most)
+    mean = (1.0 - share) * x[k.PERSISTENT : k.PERSISTENT + 2] + share * sigmas
+    x[k.SIGMAS : k.SIGMAS + 2], x[k.PERSISTENT : k.PERSISTENT + 2] = sigmas, mean
+    # the variance of such a mean of white noise of variance one is share / (2 - share)
+    return white * max(1.0, 0.5 * float(mean @ mean) * (2.0 - share) / share), white
+
+
+def has_moved(x: Array, P: Array, s: Sums, noise: Array, *, is_rest: bool) -> bool:
+    """Too far from its place, or too fast for rest."""
+    variance = np.diag(P)
+    place = variance[k.POS : k.CONSTANTS].sum() + 2.0 * noise[k.POSITION_ND] ** 2 / s.time
+    speed = variance[k.VEL : k.POS].sum() + 2.0 * noise[k.REST_SPEED_SD] ** 2
+    return bool(x[6:8] @ x[6:8] > k.PLACE_GATE * place or (is_rest and x[4:6] @ x[4:6] > k.REST_GATE * speed))
+
+
+def forget_place(x: Array, P: Array, noise: Array) -> Array:
+    """Place and velocity taken anew, in `x`; the covariance after it."""
+    kept = np.ones(k.N)
+    kept[k.VEL : k.CONSTANTS] = 0.0
+    anew = np.zeros(k.N)
+    anew[k.VEL : k.POS] = noise[k.LEVEL_SPEED_SD] ** 2 + 0.5 * float(x[4:6] @ x[4:6])
+    anew[k.POS : k.CONSTANTS] = noise[k.LEVEL_POSITION_SD] ** 2
+    x[4:8] = 0.0
+    return P * np.outer(kept, kept) + np.diag(anew)
+
+
+def lasting_motion(time_s: Array, sigmas: Array) -> Array:
+    """Persistence of the innovations after each epoch, 1 at least, shape (m,)."""
+    mean, found = np.zeros(2), np.ones(len(sigmas))
+    for e in range(len(sigmas) - 1, -1, -1):
+        share = 1.0 - math.exp(-(time_s[e + 1] - time_s[e]) / k.PERSISTENCE_S)
+        mean = (1.0 - share) * mean + share * sigmas[e] if np.isfinite(sigmas[e]).all() else np.zeros(2)
+        found[e] = max(1.0, 0.5 * float(mean @ mean) * (2.0 - share) / share)
+    return found
+
+
+def measure(x: Array, P: Array, s: Sums, noise: Array, variance: float, *, is_rest: bool) -> tuple[Array, Array, Array, float]:
+    """Covariance and correction after all of an epoch's measurements, position innovation, nis."""
     squared = float(x[6:8] @ x[6:8])
-    spread = x[24] + (1.0 - math.exp(-s.time / k.SPREAD_S)) * (0.5 * squared - x[24])
-    variance = max(noise[k.POSITION_ND] ** 2, k.SPREAD_CORRELATION_S * spread) / s.time
     variance = max(variance, squared / k.SURPRISE - 0.5 * (P[5, 5] + P[6, 6]))
     todo = [(k.POS + i, -x[6 + i], None) for i in range(2)]
     if is_rest:
@@ -232,7 +274,7 @@ def measure(x: Array, P: Array, s: Sums, noise: Array, *, is_rest: bool) -> tupl
         if sd is None:
             nis += innovation**2 / S
             innovations.append(innovation)
-    return P, dx, np.array(innovations), nis, spread
+    return P, dx, np.array(innovations), nis
 
 
 def relevel(time_s: Array, rate: Array, accel: Array, flags: Bytes, first: int, last: int, x: Array, P: Array, noise: Array) -> bool:
@@ -257,17 +299,26 @@ def led(q: Array, rate: Array, x: Array, noise: Array) -> Array:
     return rotation.multiply(q, rotation.from_rotvec((x[20] + noise[k.LAG_S]) * true_rate(rate, x)))
 
 
-def tilt_sd(P: Array, q: Array, rate: Array, x: Array) -> Array:
+def tilt_sd(P: Array, q: Array, rate: Array, x: Array, noise: Array) -> Array:
     """Of one horizontal component, mean of both, with the lag's share: attitude error plus turn rate times lag error."""
     w = rotation.rotate(q, true_rate(rate, x))
-    variance = [P[i, i] + 2.0 * w[..., i] * P[i, k.LAG] + w[..., i] ** 2 * P[k.LAG, k.LAG] for i in range(2)]
+    variance = [P[i, i] + 2.0 * w[..., i] * P[i, k.LAG] + w[..., i] ** 2 * (P[k.LAG, k.LAG] + noise[k.LAG_SD] ** 2) for i in range(2)]
     return np.asarray(np.sqrt(0.5 * (variance[0] + variance[1])))
 
 
 def forward(
-    time_s: Array, rate: Array, accel: Array, flags: Bytes, stops: Ints, kind: Bytes, noise: Array, x: Array, P: Array
+    time_s: Array,
+    rate: Array,
+    accel: Array,
+    flags: Bytes,
+    stops: Ints,
+    kind: Bytes,
+    noise: Array,
+    x: Array,
+    P: Array,
+    motion: Array | None = None,
 ) -> list[Epoch]:
-    """The filter over all epochs; the first entry is the start. `kind` is changed where levelling has to wait."""
+    """The filter over all epochs; the first entry is the start. `kind` is changed where levelling has to wait and where it moved off."""
     P = P[:, : k.N].copy()
     x = x.copy()
     found = [Epoch(np.eye(k.N), P, P.copy(), x.copy(), np.zeros(k.N), np.empty((0, 4)), np.empty(0), math.nan)]
@@ -283,7 +334,7 @@ def forward(
                     kind[later[0]] |= epochs.LEVEL
         if e == 0:
             found[0].q = led(x[None, :4], rate[:1], x, noise)
-            found[0].tilt_sd = tilt_sd(P, found[0].q, rate[:1], x)
+            found[0].tilt_sd = tilt_sd(P, found[0].q, rate[:1], x, noise)
         q, s = preintegrate(time_s, rate, accel, flags, first, last, x)
         F, is_rest = transition(s), bool(kind[e] & epochs.REST)
         x[6:8] += s.time * x[4:6] + s.double
@@ -292,14 +343,25 @@ def forward(
         P = F @ P @ F.T + np.diag(process_noise(s, noise, is_rest=is_rest))
         inside = slice(first + 1, last)
         q_out = led(q[1:], rate[first + 1 : last + 1], x, noise)
-        sd_out = np.append(tilt_sd(P, q_out[:-1], rate[inside], x), 0.0)
+        sd_out = np.append(tilt_sd(P, q_out[:-1], rate[inside], x, noise), 0.0)
         epoch = Epoch(F @ forget, P, P, x, np.zeros(k.N), q_out, sd_out, math.nan)
+        kind[e] &= ~np.uint8(epochs.MOVED)
         if not kind[e] & epochs.GAP:
-            P, epoch.dx, epoch.innovation, epoch.nis, x[24] = measure(x, P, s, noise, is_rest=is_rest)
-            x[:4] = rotation.normalise(rotation.multiply(rotation.from_rotvec(epoch.dx[:3]), x[:4]))
-            x[4:24] += epoch.dx[3:]
+            variance, white = watch_motion(x, P, s, noise)
+            epoch.sigmas = x[k.SIGMAS : k.SIGMAS + 2].copy()
+            if has_moved(x, P, s, noise, is_rest=is_rest):
+                kind[e] |= epochs.MOVED
+                P = forget_place(x, P, noise)
+                kept = np.eye(k.N)
+                kept[MOVING, MOVING] = 0.0
+                epoch.F, epoch.P_prior = kept @ epoch.F, P
+            else:
+                variance = max(variance, white * (1.0 if motion is None else motion[e]))
+                P, epoch.dx, epoch.innovation, epoch.nis = measure(x, P, s, noise, variance, is_rest=is_rest)
+                x[:4] = rotation.normalise(rotation.multiply(rotation.from_rotvec(epoch.dx[:3]), x[:4]))
+                x[4:24] += epoch.dx[3:]
         q_out[-1] = led(x[:4], rate[last], x, noise)
-        sd_out[-1] = tilt_sd(P, q_out[-1], rate[last], x)
+        sd_out[-1] = tilt_sd(P, q_out[-1], rate[last], x, noise)
         epoch.P, epoch.x = P, x.copy()
         P = P.copy()
         found.append(epoch)
@@ -340,5 +402,5 @@ def smooth_samples(
             x = states[e + 1] if i == last else states[e]
             q_all[i] = led(q, rate[i], x, noise)
             weight = 1.0 if is_level else part
-            sd_all[i] = tilt_sd((1.0 - weight) * covariances[e] + weight * covariances[e + 1], q_all[i], rate[i], x)
+            sd_all[i] = tilt_sd((1.0 - weight) * covariances[e] + weight * covariances[e + 1], q_all[i], rate[i], x, noise)
     return q_all, sd_all

@@ -164,6 +164,10 @@ def _by_attitude(
             "tilt_sd_rad": found.tilt_sd_rad,
             "gyro_bias_body_radps": found.gyro_bias_body_radps,
             "gyro_bias_sd_radps": found.gyro_bias_sd_radps,
+            "diagnostics": {"horizontal position innovation (m)": (found.details["epoch_time_s"], found.details["innovation_m"])},
+            "assumptions": (
+                f"each sample taken for {1e3 * found.details['settings'].lag_s:.2g} ms late, give or take as much: the mean over its step",
+            ),
         }
     if measurements.n_bad:
         accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)

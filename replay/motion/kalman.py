@@ -6,6 +6,10 @@ measurement of it. That uses the accelerometer all the time, weights long averag
 no gate on the norm of the specific force. Beside the gyro's bias its scale, cross-axis and lag behind the accelerometer are estimated,
 for it is they, not noise, that make a gyro drift while it is turned fast; and the accelerometer's bias, where turning shows it.
 
+Motion is neither white nor bounded, so what it says of the vertical is weighed by what it is seen to do. Innovations that keep to one
+side count as one that lasts, not as many; and a thing that has moved off (a car that pulls away) has its place and velocity taken anew,
+for a steady speed can't be told from rest. The smoother looks at both sides.
+
 References
 ----------
 .. [1] E. J. Lefferts, F. L. Markley, M. D. Shuster, Kalman filtering for spacecraft attitude estimation, JGCD 5(5), 1982.
@@ -37,6 +41,8 @@ _BLOCK = 1024
 _GAP_STEPS = 5.0
 _SCALE_WALK_RTS = 1e-6
 _UNKNOWN_TILT_RAD = 1.5
+_LASTING = 1.5
+"""The smoother takes motion for lasting above this."""
 
 
 @dataclass(frozen=True)
@@ -53,9 +59,12 @@ class AttitudeFilterSettings:
         Bias drift, bias at the start, scale and cross-axis (each of nine).
     gyro_lag_s, gyro_lag_sd_s : float
         Lag of the gyro behind the accelerometer (their low-pass filters differ), and how well it is known; zero holds it.
-    lag_s : float
-        Lag of both behind their stamps: the attitude is carried forward by it. Half a sample period for samples that are means
-        over the step before their stamp, as a sensor's decimation filter gives.
+    lag_s : float, optional
+        Lag of both behind their stamps: the attitude is carried forward by it. None: half the median step, for what a sensor delivers
+        through its decimation filter is a mean over its last interval, so at least half of one late. Zero for point samples.
+    lag_sd_s : float, optional
+        How well that is known; it shows in the standard deviation while turning. None: half the median step where `lag_s` is None (the
+        filter may reach back farther, or the stamp may have the delay taken off), else zero.
     accel_nd_mps2_rthz, accel_rest_nd_mps2_rthz : float
         White error of the specific force while moving (imperfect scale and timing, too) and at rest.
     accel_walk_mps2_rts, accel_bias_sd_mps2 : float
@@ -83,11 +92,12 @@ class AttitudeFilterSettings:
     gyro_scale_sd: float = 0.005
     gyro_lag_s: float = 0.0
     gyro_lag_sd_s: float = 0.002
-    lag_s: float = 0.0
+    lag_s: float | None = None
+    lag_sd_s: float | None = None
     accel_nd_mps2_rthz: float = 0.1
     accel_rest_nd_mps2_rthz: float = 0.02
     accel_walk_mps2_rts: float = 1e-4
-    accel_bias_sd_mps2: float = 0.03
+    accel_bias_sd_mps2: float = 0.04
     position_nd_m_rthz: float = 0.5
     wander_m_rts: float = 0.05
     rest_s: float = 1.5
@@ -106,6 +116,8 @@ class AttitudeFilterSettings:
     def __post_init__(self) -> None:
         for entry in dataclasses.fields(self):
             value = getattr(self, entry.name)
+            if value is None and entry.name in ("lag_s", "lag_sd_s"):
+                continue
             may_be_zero = entry.name in _MAY_BE_ZERO
             if entry.name == "gyro_lag_s" and math.isfinite(value):
                 continue
@@ -115,8 +127,8 @@ class AttitudeFilterSettings:
 
 
 _MAY_BE_ZERO = (
-    "lag_s", "gyro_lag_sd_s", "gyro_scale_sd", "accel_bias_sd_mps2", "accel_walk_mps2_rts", "gyro_walk_radps_rts", "gyro_rate_noise_rts",
-    "wander_m_rts", "gap_rate_sd_radps", "rate_clipped_sd_radps", "accel_lost_sd_mps2",
+    "lag_s", "lag_sd_s", "gyro_lag_sd_s", "gyro_scale_sd", "accel_bias_sd_mps2", "accel_walk_mps2_rts", "gyro_walk_radps_rts",
+    "gyro_rate_noise_rts", "wander_m_rts", "gap_rate_sd_radps", "rate_clipped_sd_radps", "accel_lost_sd_mps2",
 )  # fmt: skip
 
 
@@ -177,7 +189,8 @@ def kalman_attitude(
     -------
     AttitudeEstimate
         `tilt_sd_rad` is of one horizontal component. `details`, per epoch: `epoch_time_s`, `innovation_m` (of the horizontal
-        position), `nis` (of that, two degrees of freedom), `is_rest`, `accel_bias_body_mps2` and `gyro_lag_s` with their `_sd`; at the
+        position), `nis` (of that, two degrees of freedom), both NaN in a gap and where `has_moved`, `is_rest`,
+        `accel_bias_body_mps2` and `gyro_lag_s` with their `_sd`; at the
         end of the record `gyro_scale` (3, 3) with its `_sd`; and `settings`.
 
     Raises
@@ -193,10 +206,10 @@ def kalman_attitude(
     q, tilt_sd, out = np.empty((n, 4)), np.empty(n), np.empty((m, kernels.N_OUT))
     x, p = problem.x_start.copy(), problem.p_start.copy()
     kernels.forward(
-        problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind, 0, m, problem.noise, x, p, q, tilt_sd, out,
-        _record(0),
+        problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind, np.empty(0), 0, m, problem.noise, x, p, q,
+        tilt_sd, out, _record(0),
     )  # fmt: skip
-    sd = out[:, kernels.OUT_SD :]
+    sd = out[:, kernels.OUT_SD : kernels.OUT_SIGMAS]
     is_drifting = np.r_[0:3, 12:16]
     return _estimate("kalman", problem, q, tilt_sd, out[:, kernels.OUT_X : kernels.OUT_SD], sd[:, is_drifting], sd[-1, 3:12], out[:, :3])
 
@@ -223,24 +236,34 @@ def smooth_attitude(
     problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=True)
     from replay.motion import _kernels_kalman as kernels
     from replay.motion import _kernels_kalman_back as back
+    from replay.motion import _kernels_kalman_epochs as epochs
 
     n, m = len(problem.time), len(problem.kind)
     out = np.empty((m, kernels.N_OUT))
-    nodes, cov = np.empty((m + 1, 25)), np.empty((m + 1, back.N_COV))
+    nodes, cov = np.empty((m + 1, kernels.N_STATE)), np.empty((m + 1, back.N_COV))
     given = (problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind)
-    no_q, no_sd, no_out, nothing = np.empty((0, 4)), np.empty(0), np.empty((0, kernels.N_OUT)), _record(0)
+    motion, nothing = np.empty(0), _record(0)
+    no_q, no_sd, no_out = np.empty((0, 4)), np.empty(0), np.empty((0, kernels.N_OUT))
     starts = list(range(0, m, _BLOCK))
-    x, p = problem.x_start.copy(), problem.p_start.copy()
-    checkpoints = []
-    for start in starts:
-        checkpoints.append((x.copy(), p.copy()))
-        kernels.forward(*given, start, min(start + _BLOCK, m), problem.noise, x, p, no_q, no_sd, out, nothing)
+    checkpoints: list[tuple[Array, Array]] = []
+    while len(checkpoints) < len(starts):
+        x, p = problem.x_start.copy(), problem.p_start.copy()
+        for start in starts:
+            checkpoints.append((x.copy(), p.copy()))
+            kernels.forward(*given, motion, start, min(start + _BLOCK, m), problem.noise, x, p, no_q, no_sd, out, nothing)
+        if not len(motion):
+            # motion that lasts shows to the filter only after a while: where it does, the filter is run again, told from the start
+            lasting = np.empty(m)
+            sigmas = np.ascontiguousarray(out[:, kernels.OUT_SIGMAS :])
+            if epochs.lasting_motion(problem.time[problem.stops], sigmas, kernels.PERSISTENCE_S, lasting) > _LASTING:
+                motion = lasting
+                checkpoints.clear()
     # each block again, last first, this time recorded
     record = _record(min(_BLOCK, m))
     lam, big = np.zeros(kernels.WIDTH), np.zeros((kernels.N, kernels.WIDTH))
     for start, (x, p) in zip(reversed(starts), reversed(checkpoints), strict=True):
         stop = min(start + _BLOCK, m)
-        kernels.forward(*given, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
+        kernels.forward(*given, motion, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
         back.backward(record, problem.kind[start:stop], lam, big, nodes[start : stop + 1], cov[start : stop + 1], start == 0)
     q, tilt_sd = np.empty((n, 4)), np.empty(n)
     back.smooth_samples(problem.time, problem.rate, problem.stops, problem.kind, nodes, cov, problem.noise, q, tilt_sd)
@@ -256,8 +279,8 @@ def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
 
     nodes = n_epochs + 1 if n_epochs else 0
     return (
-        np.empty((nodes, 25)), np.empty((nodes, kernels.N, 24)), np.empty((n_epochs, 3, kernels.N_TURN)), np.empty((n_epochs, 4)),
-        np.empty((n_epochs, kernels.N_UPDATES, 24)), np.empty((n_epochs, kernels.N_UPDATES, 2)),
+        np.empty((nodes, kernels.N_STATE)), np.empty((nodes, kernels.N, 24)), np.empty((n_epochs, 3, kernels.N_TURN)),
+        np.empty((n_epochs, 4)), np.empty((n_epochs, kernels.N_UPDATES, 24)), np.empty((n_epochs, kernels.N_UPDATES, 2)),
         np.empty((n_epochs, kernels.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
     )  # fmt: skip
 
@@ -292,6 +315,7 @@ def _prepare(
         rate_rows, accel_rows = filters.filled(time, rate_rows), filters.filled(time, accel_rows)
     if q_start is None and (flags & epochs.ACCEL_LOST).all():
         raise CannotEstimate("attitude", "no sample has a specific force to level on; give q_start")
+    s = with_lag(s, time)
     stops = np.empty(n, dtype=np.int64)
     m = epochs.split_epochs(time, flags, s.epoch_s, stops)
     stops = stops[: m + 1].copy()
@@ -329,7 +353,7 @@ def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike
     """Nominal state and covariance at the first sample."""
     from replay.motion import _kernels_kalman as kernels
 
-    x, p = np.zeros(25), np.zeros((kernels.N, 24))
+    x, p = np.zeros(kernels.N_STATE), np.zeros((kernels.N, 24))
     x[:4] = (1.0, 0.0, 0.0, 0.0) if q_start is None else rotation.normalise(q_start)
     x[8:11], x[20] = np.asarray(bias, dtype=float), s.gyro_lag_s
     sd = np.zeros(kernels.N)
@@ -341,6 +365,13 @@ def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike
     return x, p
 
 
+def with_lag(s: AttitudeFilterSettings, time_s: Array) -> AttitudeFilterSettings:
+    """The settings with the lag of both sensors put in where it is left to the record: half its median step, give or take as much."""
+    half = 0.5 * float(np.median(np.diff(time_s)))
+    sd = s.lag_sd_s if s.lag_sd_s is not None else half if s.lag_s is None else 0.0
+    return dataclasses.replace(s, lag_s=half if s.lag_s is None else s.lag_s, lag_sd_s=sd)
+
+
 def _noise(s: AttitudeFilterSettings) -> Array:
     """The settings in the order of the kernels' noise vector."""
     return np.array(
@@ -348,7 +379,7 @@ def _noise(s: AttitudeFilterSettings) -> Array:
             s.gyro_nd_radps_rthz, s.gyro_rate_noise_rts, s.gyro_walk_radps_rts, _SCALE_WALK_RTS if s.gyro_scale_sd > 0.0 else 0.0,
             s.accel_nd_mps2_rthz, s.accel_rest_nd_mps2_rthz, s.accel_walk_mps2_rts, s.position_nd_m_rthz, s.wander_m_rts,
             s.rest_speed_sd_mps, s.rest_rate_sd_radps, s.rate_clipped_sd_radps, s.accel_lost_sd_mps2, s.gap_rate_sd_radps,
-            s.start_tilt_sd_rad, s.start_speed_sd_mps, s.start_position_sd_m, s.lag_s,
+            s.start_tilt_sd_rad, s.start_speed_sd_mps, s.start_position_sd_m, s.lag_s or 0.0, s.lag_sd_s or 0.0,
         ]
     )  # fmt: skip
 
@@ -366,6 +397,7 @@ def _estimate(
         "innovation_m": innovations[:, :2],
         "nis": innovations[:, 2],
         "is_rest": (problem.kind & epochs.REST) != 0,
+        "has_moved": (problem.kind & epochs.MOVED) != 0,
         "accel_bias_body_mps2": constants[:, 13:],
         "accel_bias_sd_mps2": sd[:, 4:],
         "gyro_lag_s": constants[:, 12],

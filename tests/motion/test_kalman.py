@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from functools import partial
 
 import kalman_records
 import numpy as np
@@ -14,7 +15,8 @@ from replay.motion import estimate_attitude
 from replay.motion.kalman import AttitudeFilterSettings, kalman_attitude, smooth_attitude
 from replay.units import DEG
 
-METHODS = {"kalman": kalman_attitude, "smoother": smooth_attitude}
+# made records are point samples: nothing lags, and the filter is told so
+METHODS = {"kalman": partial(kalman_attitude, lag_s=0.0), "smoother": partial(smooth_attitude, lag_s=0.0)}
 both = pytest.mark.parametrize("run", METHODS.values(), ids=METHODS.keys())
 
 
@@ -76,7 +78,7 @@ def test_the_gyros_errors_are_found():
     # the filter takes the error off as raw @ scale, so the raw rate is (1 - scale)⁻¹ of the rest
     raw = np.linalg.solve(np.eye(3) - scale, (made.rate + bias).T).T
     in_place = AttitudeFilterSettings(position_nd_m_rthz=0.02, accel_nd_mps2_rthz=0.02, gyro_rate_noise_rts=5e-5)
-    found = smooth_attitude(made.time_s, raw, made.accel, in_place)
+    found = METHODS["smoother"](made.time_s, raw, made.accel, in_place)
     d = found.details
     assert np.abs((found.gyro_bias_body_radps - bias) / found.gyro_bias_sd_radps).max() < 3.0
     assert np.abs((d["gyro_scale"] - scale) / d["gyro_scale_sd"]).max() < 3.0
@@ -96,7 +98,7 @@ def test_rest_is_level_within_the_accelerometers_bias(run):
     assert found.details["is_rest"][-1]
     assert_allclose(found.gyro_bias_body_radps[-1] / DEG, [0.3, -0.2, 0.1], atol=0.02)
     assert_allclose(kalman_records.tilt_errors(found.q_enu_from_body, made.q)[-1], np.array([0.02, 0.02]) / 9.81, atol=3e-4)
-    assert_allclose(found.tilt_sd_rad[-1], 0.03 / 9.81, rtol=0.25)
+    assert_allclose(found.tilt_sd_rad[-1], 0.04 / 9.81, rtol=0.25)
 
 
 @both
@@ -143,7 +145,8 @@ def test_repeat_runs_are_equal_to_the_last_bit(run):
 def test_the_filter_looks_at_the_past_only():
     """Cutting the record short changes nothing before the cut but the epoch it falls in."""
     made = kalman_records.carried_about(7, duration_s=20.0)
-    whole, part = kalman_attitude(*made.arrays), kalman_attitude(*(values[:1234] for values in made.arrays))
+    run = METHODS["kalman"]
+    whole, part = run(*made.arrays), run(*(values[:1234] for values in made.arrays))
     assert_array_equal(whole.q_enu_from_body[:1220], part.q_enu_from_body[:1220])
 
 
@@ -159,7 +162,7 @@ def test_a_gap_is_bridged_or_levelled_anew(run):
     errors = kalman_records.tilt_errors(found.q_enu_from_body, cut.q) / found.tilt_sd_rad[:, None]
     assert rms(errors) < 1.5
     assert np.abs(errors).max() < 6.0
-    if run is kalman_attitude:
+    if run is METHODS["kalman"]:
         assert found.tilt_sd_rad[2000] > 2.0 * found.tilt_sd_rad[1999]
         assert found.tilt_sd_rad[3961] > 10.0 * found.tilt_sd_rad[3900]
     assert found.tilt_sd_rad[-1] < 1.0 * DEG
@@ -184,7 +187,7 @@ def test_lost_and_clipped_rows_cost_certainty_not_the_record(run):
     error = [np.abs(kalman_records.tilt_errors(e.q_enu_from_body, made.q) / e.tilt_sd_rad[:, None])[after].max() for e in (masked, blind)]
     assert error[0] < 4.0
     assert error[1] > 1.5 * error[0]
-    if run is kalman_attitude:
+    if run is METHODS["kalman"]:
         assert masked.tilt_sd_rad[2026] > 1.2 * blind.tilt_sd_rad[2026]
 
 
@@ -199,36 +202,106 @@ def test_without_gravity_the_gyro_carries_on(run):
     right, misled = (run(made.time_s, made.rate, a, is_gravity_used=used) for a in (made.accel, wrong))
     assert_array_equal(right.q_enu_from_body, misled.q_enu_from_body)
     assert_array_equal(right.is_gravity_used, used)
-    if run is kalman_attitude:
-        assert right.tilt_sd_rad[2499] > 1.5 * right.tilt_sd_rad[1499]
+    if run is METHODS["kalman"]:
+        assert right.tilt_sd_rad[2499] > 1.3 * right.tilt_sd_rad[1499]
 
 
-def car(accel_enu_mps2):
-    """40 s of rest, a manoeuvre, and cruise."""
-    accel = np.zeros((9000, 3))
-    accel[4000 : 4000 + len(accel_enu_mps2)] = accel_enu_mps2
-    return plain(accel, np.zeros((9000, 3)))
+def pull_away(time_s, rng):
+    """A car at rest pulls away with 3 m/s² for 5 s, which would be 17° of tilt to an accelerometer alone, and cruises."""
+    accel = np.zeros((len(time_s), 3))
+    accel[(time_s >= 40.0) & (time_s < 45.0), 0] = 3.0
+    return accel, np.zeros_like(accel)
 
 
-@both
-def test_a_car_that_pulls_away_is_not_a_hill(run):
-    """5 s of 3 m/s² would be 17° of tilt to an accelerometer alone; rest before it tells that the gyro did not turn."""
-    made = car(np.tile([3.0, 0.0, 0.0], (500, 1)))
-    found = run(*made.arrays)
-    assert math.degrees(math.atan2(3.0, 9.81)) > 17.0
-    assert kalman_records.inclination(found.q_enu_from_body, made.q).max() < 5.0 * DEG
+def cruise_and_brake(time_s, rng):
+    """15 m/s for twenty seconds, then hard on the brake: cruising feels like rest."""
+    accel = np.zeros((len(time_s), 3))
+    accel[(time_s >= 20.0) & (time_s < 25.0), 0] = 3.0
+    accel[(time_s >= 45.0) & (time_s < 47.5), 0] = -6.0
+    return accel, np.zeros_like(accel)
 
 
-@both
-def test_a_long_curve_is_not_a_lean(run):
+def through_town(time_s, rng):
+    """Stop and go."""
+    accel, speed, t = np.zeros((len(time_s), 3)), 0.0, 15.0
+    while t < 75.0:
+        push = rng.uniform(1.0, 3.0) * (1.0 if speed < 5.0 else -1.0)
+        lasts = rng.uniform(2.0, 6.0) if push > 0.0 else -speed / push
+        accel[(time_s >= t) & (time_s < t + lasts), 0] = push
+        speed += push * lasts
+        t += lasts + rng.uniform(2.0, 15.0)
+    return accel, np.zeros_like(accel)
+
+
+def long_curve(time_s, rng):
     """15 m/s at 0.3 rad/s for 50 s: 24.6° of apparent lean, which comes round with the heading."""
+    inside = ((time_s >= 30.0) & (time_s < 80.0))[:, None]
+    zero = np.zeros_like(time_s)
+    return inside * 4.5 * np.column_stack((np.cos(0.3 * time_s), np.sin(0.3 * time_s), zero)), inside * 0.3 * np.array([0.0, 0.0, 1.0])
+
+
+def walk(time_s, rng):
+    """Walking about at some 1.2 m/s, turning, stopping, every step a jolt."""
+    speed, i = np.zeros((len(time_s), 2)), 1000
+    while i < len(time_s) - 1500:
+        lasts, azimuth = int(rng.uniform(400, 1200)), rng.uniform(0.0, 2.0 * np.pi)
+        pace = 0.0 if rng.uniform() < 0.25 else rng.uniform(0.8, 1.6)
+        speed[i : i + lasts] = pace * np.array([np.cos(azimuth), np.sin(azimuth)])
+        i += lasts
+    speed[-1500:] = 0.0
+    soft = np.hanning(101) / np.hanning(101).sum()
+    speed = np.column_stack([np.convolve(column, soft, "same") for column in speed.T])
+    size, step = np.linalg.norm(speed, axis=1)[:, None], 2.0 * np.pi * 1.8 * time_s[:, None]
+    accel = size * np.hstack((1.2 * np.sin(step), np.sin(0.5 * step + 1.0), 2.5 * np.sin(step + 2.0)))
+    accel[:, :2] += np.gradient(speed, 0.01, axis=0)
+    slow = np.sin(2.0 * np.pi * rng.uniform(0.05, 0.4, 3) * time_s[:, None] + rng.uniform(0.0, 6.0, 3))
+    return accel, size * (0.4 * slow + 0.5 * np.sin(0.5 * step + (0.0, 1.0, 2.0)))
+
+
+def swing(time_s, rng):
+    """To and fro by a metre in 8 s, which is 3.5° of apparent lean."""
+    accel = np.zeros((len(time_s), 3))
+    accel[:, 0] = np.where(time_s > 15.0, 0.6 * np.sin(2.0 * np.pi * time_s / 8.0), 0.0)
+    return accel, np.zeros_like(accel)
+
+
+# largest tilt error RMS in degrees, filter and smoother
+MISLEADING = dict.fromkeys((pull_away, cruise_and_brake, through_town), (0.4, 0.4))
+MISLEADING |= {long_curve: (0.6, 0.4), walk: (1.0, 0.5), swing: (1.0, 0.4)}
+
+
+@pytest.mark.parametrize("name", METHODS)
+@pytest.mark.parametrize("motion", MISLEADING, ids=lambda motion: motion.__name__)
+def test_motion_that_lasts_is_neither_tilt_nor_certainty(name, motion):
+    """Of an error of two components over the standard deviation of one: mean square at most 2 · 2, nine tenths inside three."""
     time_s = np.arange(9000) / 100.0
-    rate, accel = np.zeros((9000, 3)), np.zeros((9000, 3))
-    rate[3000:8000, 2] = 0.3
-    accel[3000:8000, 0], accel[3000:8000, 1] = (4.5 * f(0.3 * time_s[3000:8000]) for f in (np.cos, np.sin))
-    made = plain(accel, rate)
-    found = run(*made.arrays)
-    assert rms(kalman_records.inclination(found.q_enu_from_body, made.q)[3500:]) < 2.5 * DEG
+    made = plain(*motion(time_s, np.random.default_rng(2)))
+    found = METHODS[name](*made.arrays)
+    error = np.linalg.norm(kalman_records.tilt_errors(found.q_enu_from_body, made.q), axis=1)
+    ratio = error / found.tilt_sd_rad
+    moves = int(found.details["has_moved"].sum())
+    assert_array_equal(found.details["has_moved"], np.isnan(found.details["nis"]))
+    said = f"{motion.__name__}, {name}: {rms(error) / DEG:.2f} deg RMS, mean square {np.mean(ratio**2) / 2.0:.2f}"
+    print(f"{said}, largest {ratio.max():.1f}, moved off {moves} times")
+    assert np.mean(ratio**2) / 2.0 < 2.0
+    assert np.mean(ratio < 3.0) > 0.9
+    assert rms(error) < MISLEADING[motion][name == "smoother"] * DEG
+
+
+@both
+def test_the_lag_left_to_the_record_is_half_a_sample(run):
+    """Unstated, both sensors are taken for half a step late, give or take as much, which shows while turning; stated, it is what it is."""
+    made = kalman_records.carried_about(6, duration_s=12.0)
+    stated, open_ = run(*made.arrays), run(*made.arrays, lag_s=None)
+    settings = open_.details["settings"]
+    half = 0.5 * float(np.median(np.diff(made.time_s)))
+    assert (settings.lag_s, settings.lag_sd_s) == (half, half)
+    assert (stated.details["settings"].lag_s, stated.details["settings"].lag_sd_s) == (0.0, 0.0)
+    lead = rotation.multiply(rotation.conjugate(stated.q_enu_from_body), open_.q_enu_from_body)
+    true_rate = made.rate - stated.gyro_bias_body_radps
+    assert_allclose(rotation.to_rotvec(lead), half * true_rate, atol=0.05 * half * np.abs(true_rate).max())
+    across = np.linalg.norm(rotation.rotate(stated.q_enu_from_body, true_rate)[:, :2], axis=1)
+    assert_allclose(open_.tilt_sd_rad**2 - stated.tilt_sd_rad**2, 0.5 * (half * across) ** 2, rtol=0.1, atol=1e-7)
 
 
 @both
@@ -271,6 +344,7 @@ def test_what_can_not_be_done_is_said(run):
         ((time_s, rate, accel), {"gyro_nd_radps_rthz": 0.0}, "above zero"),
         ((time_s, rate, accel), {"gyro_scale_sd": -1.0}, "at least zero"),
         ((time_s, rate, accel), {"gyro_noise": 1.0}, "gyro_noise"),
+        ((time_s, rate, accel), {"lag_s": -1.0}, "at least zero"),
     ]
     for arrays, options, said in cases:
         with pytest.raises(CannotEstimate, match=said):

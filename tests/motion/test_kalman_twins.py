@@ -14,7 +14,7 @@ SEED = 81
 
 @pytest.fixture(scope="module")
 def record():
-    """40 s, uneven steps, rest at both ends, lost rows, clipping, a short and a long gap, a stretch without gravity."""
+    """40 s, uneven steps, rest at both ends, lost rows, clipping, a short and a long gap, a stretch without gravity, a push away."""
     made = kalman_records.carried_about(SEED, duration_s=40.0, jitter=0.3)
     time_s, rate, accel = (values.copy() for values in made.arrays)
     time_s[1500:] += 0.4
@@ -26,15 +26,16 @@ def record():
     clipped[2000:2006] = True
     used = np.ones(len(time_s), dtype=bool)
     used[3000:3100] = False
+    accel[3150:3350] += (0.0, 3.0, 0.0)  # pushed away
     return (time_s, rate, accel), {"mask": clipped, "is_gravity_used": used}
 
 
-SETTINGS = kalman.AttitudeFilterSettings(lag_s=0.004)
+SETTINGS = kalman.AttitudeFilterSettings(lag_s=0.004, lag_sd_s=0.002)
 
 
-def run_twin(p):
+def run_twin(p, motion=None):
     """The twin's forward pass over a prepared problem."""
-    return twin.forward(p.time, p.rate, p.accel, p.flags, p.stops, p.kind, p.noise, p.x_start, p.p_start)
+    return twin.forward(p.time, p.rate, p.accel, p.flags, p.stops, p.kind, p.noise, p.x_start, p.p_start, motion)
 
 
 def prepared(record, is_acausal):
@@ -78,14 +79,16 @@ def test_epochs_and_rest(record, is_acausal):
 def slow_filter(record):
     """The twin's forward pass over the smoother's epochs."""
     problem, *_ = prepared(record, True)
-    found = run_twin(problem)
-    return problem, found
+    motion = twin.lasting_motion(problem.time[problem.stops], np.array([e.sigmas for e in run_twin(problem)[1:]]))
+    assert motion.max() > 1.5, "the push lasts, and the smoother takes account of it"
+    return problem, run_twin(problem, motion)
 
 
 def test_filter_is_the_dense_filter(record):
     """Attitudes, standard deviations, constants, innovations of the causal pass."""
     problem, *_ = prepared(record, False)
     found = run_twin(problem)
+    assert np.count_nonzero(problem.kind & epochs.MOVED) >= 2
     (time_s, rate, accel), options = record
     ours = kalman.kalman_attitude(time_s, rate, accel, SETTINGS, **options)
     assert_allclose(ours.q_enu_from_body, np.concatenate([e.q for e in found]), rtol=0, atol=1e-9)
