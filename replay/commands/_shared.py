@@ -74,6 +74,8 @@ class LogRequest:
     moved_events : mapping of str to float
         Event name -> log time, moved by hand in the review.
     review : Review or None
+    evidence_path : str or None
+        Of `--evidence`, for commands that have it; goes before the review's.
     """
 
     log: FlightLog
@@ -86,6 +88,7 @@ class LogRequest:
     method: str = "smoother"
     moved_events: Mapping[str, float] = field(default_factory=dict)
     review: Review | None = None
+    evidence_path: str | None = None
 
 
 def load_request(args: argparse.Namespace) -> LogRequest:
@@ -137,6 +140,7 @@ def load_request(args: argparse.Namespace) -> LogRequest:
         method=review.method if review else "smoother",
         moved_events=review.moved_events if review else {},
         review=review,
+        evidence_path=getattr(args, "evidence", None),
     )
 
 
@@ -158,11 +162,20 @@ def snapshot_of(request: LogRequest, method: str | None = None) -> Snapshot:
     Of a review, as it stands; of a log, as flown with nothing corrected, and with `--calibration` as the what-if.
     """
     from replay.review.request import EstimateRequest, Estimating
+
+    return Estimating()(EstimateRequest(0, request.log, as_review(request, method), request.vehicle))
+
+
+def as_review(request: LogRequest, method: str | None = None) -> Review:
+    """The review itself; of a log, one that says what the options say: flown with nothing corrected, `--calibration` as the what-if."""
     from replay.review.review import Review
 
-    review = request.review or Review(what_if=request.calibration)
-    review = dataclasses.replace(review, site=request.site, method=method or request.method)
-    return Estimating()(EstimateRequest(0, request.log, review, request.vehicle))
+    review = request.review or Review(what_if=request.calibration, column_map=request.log.column_map)
+    if request.calibration not in (review.as_flown, review.what_if):
+        review = dataclasses.replace(review, what_if=request.calibration, is_whatif_on=True)
+    if request.evidence_path:
+        review = dataclasses.replace(review, evidence_path=request.evidence_path, evidence=None)
+    return dataclasses.replace(review, site=request.site, method=method or request.method)
 
 
 def solve(request: LogRequest, method: str | None = None) -> Solution:

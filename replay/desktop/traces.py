@@ -10,7 +10,6 @@ from PySide6.QtCore import QEvent, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidget
 
-from replay.desktop.arrangement import checked
 from replay.desktop.measure_table import MeasureTable
 from replay.desktop.time_axis import TimeAxis
 from replay.desktop.time_scale import TimeScale
@@ -18,6 +17,7 @@ from replay.desktop.trace_chooser import TraceChooser
 from replay.desktop.trace_legend import line_name
 from replay.desktop.trace_pane import TracePane
 from replay.desktop.trace_tools import TraceTools
+from replay.review.arrangement import checked
 from replay.review.pyramid import span_statistics
 from replay.review.series import DEFAULT_PANES, Series, of_snapshot
 from replay.review.snapshot import Snapshot

@@ -8,19 +8,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.figures.style import DASHES, MM_PER_INCH, VARIANT_NAMES, FigureSettings, shade_phases
+from replay.errors import CannotEstimate
+from replay.figures.style import DASHES, MM_PER_INCH, VARIANT_NAMES, FigureSettings, legend_columns, shade_phases, width_em
+from replay.review.pyramid import visible_band
 from replay.review.series import Line, Series, of_snapshot
 from replay.review.snapshot import Snapshot
 from replay.scene.palette import BLACK, BLUE, GREEN, ORANGE, PURPLE, SERIES, SKY, VERMILLION
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+
+    from replay.figures.style import AnyFigure
 
 Array = NDArray[np.float64]
 
 _PRINT_DPI = 300
-_CYCLE = (
+_MANY_PANES = 6
+"""From here on panes are so low that the numbers beside them are set smaller."""
+LOOKS = (
     (BLUE, "solid"),
     (VERMILLION, "dashed"),
     (GREEN, "dashdot"),
@@ -29,6 +34,7 @@ _CYCLE = (
     (ORANGE, "solid"),
     (SKY, "dashdot"),
 )
+"""Colour and dash of the first, the second, ... of several lines that no other rule tells apart."""
 
 
 def zero_log_s(snapshot: Snapshot) -> float:
@@ -54,19 +60,26 @@ def look_of(line: Line, component: str, n_traces: int, place: int) -> tuple[str,
         return SERIES[line.variant]
     if component in SERIES and line.variant in ("as_flown", "logged"):
         return SERIES[component]
-    return _CYCLE[place % len(_CYCLE)]
+    return LOOKS[place % len(LOOKS)]
 
 
-def draw_line(axes: Axes, line: Line, zero: float, start_s: float, stop_s: float, width_px: int, look: tuple[str, str], label: str) -> None:
+def draw_line(
+    axes: Axes,
+    line: Line,
+    zero: float,
+    start_s: float,
+    stop_s: float,
+    width_px: int,
+    look: tuple[str, str],
+    label: str,
+    *,
+    has_band: bool = True,
+) -> None:
     """One line as its min/max envelope at `width_px` columns, with its band of one standard deviation."""
     colour, dash = look
-    if line.band is not None:
-        low_t, low = line.band[0].visible(start_s + zero, stop_s + zero, min(width_px, 1500))
-        high_t, high = line.band[1].visible(start_s + zero, stop_s + zero, min(width_px, 1500))
-        good_low, good_high = np.isfinite(low), np.isfinite(high)
-        if good_low.any() and good_high.any():
-            upper = np.interp(low_t, high_t[good_high], high[good_high])
-            axes.fill_between(low_t - zero, low, upper, color=colour, alpha=0.22, linewidth=0)
+    if line.band is not None and has_band:
+        time, bottom, top = visible_band(*line.band, start_s + zero, stop_s + zero, min(width_px, 1500))
+        axes.fill_between(time - zero, bottom, top, color=colour, alpha=0.22, linewidth=0)
     time, values = line.pyramid.visible(start_s + zero, stop_s + zero, width_px)
     axes.plot(time - zero, values, color=colour, linestyle=DASHES[dash], label=label)
 
@@ -83,42 +96,87 @@ def draw_pane(axes: Axes, snapshot: Snapshot, settings: FigureSettings, keys: Se
     zero = zero_log_s(snapshot)
     width_px = round(settings.size_mm[0] / MM_PER_INCH * _PRINT_DPI)
     shade_phases(axes, snapshot.as_flown, start, stop, named=named_phases)
+    is_vector = len({series.catalogue[key].label for key in keys}) == 1
     place = 0
     for key in keys:
         trace = series.catalogue[key]
         for line in series.lines(key):
-            own = (trace.component or trace.label) if len(keys) > 1 else ""
+            own = (trace.component if is_vector else trace.title) if len(keys) > 1 else ""
             look = look_of(line, trace.component, len(keys), place)
             # beside other traces a what-if keeps its trace's colour, dotted, and takes no room in the legend
             if own and line.variant not in ("as_flown", "logged"):
                 look, label = (SERIES.get(trace.component, look)[0], "dotted"), "_"
             else:
-                label = own or VARIANT_NAMES.get(line.variant, line.variant)
-            draw_line(axes, line, zero, start, stop, width_px, look, label)
+                label = own or ("_" if line.variant == "logged" else VARIANT_NAMES.get(line.variant, line.variant))
+            draw_line(axes, line, zero, start, stop, width_px, look, label, has_band=settings.has_bands)
             place += 1
-    first = series.catalogue[keys[0]]
-    label = f"{first.label} {first.component}" if len(keys) == 1 and first.component else first.label
-    axes.set_ylabel(f"{label}\n({first.unit})" if first.unit else label)
+    name_pane(axes, pane_label(series, keys), is_below_phases=named_phases)
     axes.set_xlim(start, stop)
     if len(keys) > 1:
-        axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), borderaxespad=0.3)
+        name_lines(axes, is_below_phases=named_phases)
 
 
-def draw_stack(figure: Figure, snapshot: Snapshot, settings: FigureSettings, panes: Sequence[Sequence[str]]) -> list[Axes]:
+def pane_label(series: Series, keys: Sequence[str]) -> str:
+    """What a pane shows, with its unit: of one trace its whole title, of one vector its label, else (the legend names them) the unit."""
+    traces = [series.catalogue[key] for key in keys]
+    names = {trace.label for trace in traces}
+    name = traces[0].title if len(keys) == 1 else traces[0].label if len(names) == 1 else ""
+    return " ".join(part for part in (name, f"({traces[0].unit})" if traces[0].unit else "") if part)
+
+
+def name_pane(axes: Axes, label: str, *, is_below_phases: bool = False) -> None:
+    """What is shown, written level above a pane at its left end: upright on a narrow print it would not fit beside a low pane."""
+    import matplotlib as mpl
+
+    size = float(mpl.rcParams["font.size"])
+    axes.set_title(label, pad=(1.65 if is_below_phases else 0.35) * size)
+
+
+def name_lines(axes: Axes, *, is_below_phases: bool = False) -> None:
+    """A legend on the line of the pane's name, at its right end; beside the pane where it would run into the name."""
+    handles, labels = axes.get_legend_handles_labels()
+    title = axes.get_title(loc="left")
+    if 0.62 * len(title) + sum(0.58 * len(label) + 4.4 for label in labels) < 1.1 * width_em(axes.figure):
+        pad = 1.5 if is_below_phases else 0.2
+        axes.legend(handles, labels, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=len(labels), borderaxespad=pad, borderpad=0.0)
+    else:
+        axes.legend(handles, labels, loc="center left", bbox_to_anchor=(1.0, 0.5), borderaxespad=0.3)
+
+
+def draw_stack(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings, panes: Sequence[Sequence[str]]) -> list[Axes]:
     """Panes over one time axis; panes this result can't fill are left out."""
+    import matplotlib as mpl
+
     series = of_snapshot(snapshot)
-    filled = [keys for keys in (pane_keys(series, pane) for pane in panes) if keys]
-    stack = figure.subplots(len(filled), 1, sharex=True, squeeze=False)[:, 0]
+    rows = [(pane_keys(series, pane), i) for i, pane in enumerate(panes)]
+    filled = [keys for keys, _ in rows if keys]
+    if not filled:
+        raise CannotEstimate("figure", f"none of its traces is in this log: {', '.join(key for pane in panes for key in pane)}")
+    shares = [settings.pane_shares[i] if i < len(settings.pane_shares) else 1.0 for keys, i in rows if keys]
+    stack = figure.subplots(len(filled), 1, sharex=True, squeeze=False, height_ratios=shares)[:, 0]
     for i, (axes, keys) in enumerate(zip(stack, filled, strict=True)):
         draw_pane(axes, snapshot, settings, keys, named_phases=i == 0)
         axes.label_outer()
-    stack[-1].set_xlabel("time from liftoff (s)" if np.isfinite(snapshot.as_flown.events.liftoff_log_s) else "time from start of log (s)")
-    figure.align_ylabels(list(stack))
+        if len(filled) >= _MANY_PANES:
+            axes.tick_params(axis="y", labelsize=0.75 * mpl.rcParams["font.size"])
+    for axes, vertical in zip(stack, (_vertical(settings, i) for keys, i in rows if keys), strict=True):
+        if vertical is not None:
+            axes.set_ylim(*vertical)
+    stack[-1].set_xlabel(time_label(snapshot))
     name_variants(figure, list(stack))
     return list(stack)
 
 
-def name_variants(figure: Figure, stack: Sequence[Axes]) -> None:
+def _vertical(settings: FigureSettings, place: int) -> tuple[float, float] | None:
+    return settings.pane_verticals[place] if place < len(settings.pane_verticals) else None
+
+
+def time_label(snapshot: Snapshot) -> str:
+    """Of the time axis."""
+    return "time from liftoff (s)" if np.isfinite(snapshot.as_flown.events.liftoff_log_s) else "time from start of log (s)"
+
+
+def name_variants(figure: AnyFigure, stack: Sequence[Axes]) -> None:
     """One legend above the figure for panes that hold one trace each, so that it covers no data."""
     named: dict[str, Any] = {}
     for axes in stack:
@@ -126,4 +184,4 @@ def name_variants(figure: Figure, stack: Sequence[Axes]) -> None:
             for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
                 named.setdefault(label, handle)
     if len(named) > 1:
-        figure.legend(list(named.values()), list(named), loc="outside upper right", ncols=len(named))
+        figure.legend(list(named.values()), list(named), loc="outside upper right", ncols=legend_columns(figure, list(named)))

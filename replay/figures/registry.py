@@ -6,40 +6,119 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from replay.errors import SettingsError
-from replay.figures import flight_figures
+from replay.figures import (
+    calibration_figures,
+    campaign_figures,
+    flight_figures,
+    path_figures,
+    propulsion_figures,
+    scene_figures,
+    vibration_figures,
+    whatif_figures,
+)
 from replay.figures.export import Draw
+from replay.figures.material import CAMPAIGN, EXPLAINED, RECONCILIATION, REFLOWN, material_of, why_absent
 from replay.review.snapshot import Snapshot
+
+Missing = Callable[[Snapshot], str | None]
 
 
 @dataclass(frozen=True)
 class FigureKind:
-    """One row. `missing` says in words what a snapshot lacks for it, or gives None."""
+    """One row.
+
+    Parameters
+    ----------
+    name, title : str
+    draw : callable (figure, snapshot, settings) -> Drawn
+    missing : callable (snapshot) -> str or None
+        What a snapshot lacks for it, and which option or command gives it; None where nothing is.
+    needs : tuple of str
+        What `material.gathered` has to work out first.
+    """
 
     name: str
     title: str
     draw: Draw
-    missing: Callable[[Snapshot], str | None]
+    missing: Missing
+    needs: tuple[str, ...] = ()
+    hint: str = ""
+    """Which options it takes, for a list."""
 
 
 def _nothing(snapshot: Snapshot) -> str | None:
     return None
 
 
-def _channel(name: str, words: str) -> Callable[[Snapshot], str | None]:
+def _channel(words: str, *names: str) -> Missing:
     def missing(snapshot: Snapshot) -> str | None:
-        return None if name in snapshot.log else f"the log has no {words}"
+        known = any(name in snapshot.log for name in names)
+        return None if known else f"the log has no {words}: see what was read with plumbline check, and name a column with --columns"
 
     return missing
 
 
+def _material(name: str, otherwise: str) -> Missing:
+    def missing(snapshot: Snapshot) -> str | None:
+        return why_absent(snapshot, name, otherwise)
+
+    return missing
+
+
+def _part(name: str, otherwise: str) -> Missing:
+    """A part of the explained flight."""
+
+    def missing(snapshot: Snapshot) -> str | None:
+        explained = material_of(snapshot, EXPLAINED)
+        if explained is None:
+            return f"the flight has not been explained: {otherwise}"
+        if getattr(explained, name) is not None:
+            return None
+        return f"{explained.missing.get(name, 'the record does not carry it')} ({otherwise})"
+
+    return missing
+
+
+_RECONCILED = _material(RECONCILIATION, "nothing has been reconciled: plumbline reconcile does that")
+_FLOWN_AGAIN = _material(REFLOWN, "not flown again: plumbline refly with --vehicle and --calibration does that")
+_CAMPAIGN = _material(CAMPAIGN, "one flight only: name the others with --beside")
+_PROPULSION = _part("propulsion", "plumbline figure with --vehicle V explains the flight")
+_GIMBAL = _channel("gimbal command", "gimbal_command_rad")
+_POWER = _channel("battery, current or temperature", "battery_v", "current_a", "imu_temperature_k", "air_temperature_k")
+_EVIDENCE_HINT, _REFLY_HINT = "with --evidence E where there is one", "with --vehicle V and --calibration C"
+
 _KINDS = (
     FigureKind("overview", "flight overview", flight_figures.overview, _nothing),
     FigureKind("attitude", "attitude as flown against what-if", flight_figures.attitude, _nothing),
-    FigureKind("plumb-circle", "where the nose pointed around vertical", flight_figures.plumb_circle, _nothing),
-    FigureKind("path", "path in plan and elevation", flight_figures.path, _nothing),
-    FigureKind("gimbal", "gimbal and response", flight_figures.gimbal, _channel("gimbal_command_rad", "gimbal command")),
-    FigureKind("spectrum", "spectrum through the burn", flight_figures.spectrum, _nothing),
-    FigureKind("power", "power and temperature", flight_figures.power, _nothing),
+    FigureKind("plumb-circle", "where the nose pointed around vertical", path_figures.plumb_circle, _nothing),
+    FigureKind("path", "path in plan and elevation", path_figures.path, _nothing),
+    FigureKind("path-3d", "path in three dimensions", scene_figures.path_3d, _nothing),
+    FigureKind("film-strip", "3D attitudes at chosen times", scene_figures.film_strip, _nothing),
+    FigureKind(
+        "calibration", "calibration, determined and not", calibration_figures.calibration, _RECONCILED, (RECONCILIATION,), _EVIDENCE_HINT
+    ),
+    FigureKind(
+        "correlation",
+        "how what was solved for belongs together",
+        calibration_figures.correlation,
+        _RECONCILED,
+        (RECONCILIATION,),
+        _EVIDENCE_HINT,
+    ),
+    FigureKind("refly", "the flight flown again", whatif_figures.refly, _FLOWN_AGAIN, (REFLOWN,), _REFLY_HINT),
+    FigureKind("gimbal", "gimbal and response", flight_figures.gimbal, _GIMBAL),
+    FigureKind("thrust", "thrust and drag", propulsion_figures.thrust, _PROPULSION, (EXPLAINED,), "with --vehicle V"),
+    FigureKind("spectrum", "spectrum through the burn", vibration_figures.spectrum, _nothing),
+    FigureKind("spectrogram", "spectrum over time", vibration_figures.short_time, _nothing),
+    FigureKind("power", "power and temperature", flight_figures.power, _POWER),
+    FigureKind(
+        "campaign",
+        "several flights on one time axis",
+        campaign_figures.campaign,
+        _CAMPAIGN,
+        (CAMPAIGN,),
+        "with --beside LOG",
+    ),
     FigureKind("traces", "traces as arranged", flight_figures.traces, _nothing),
 )
 

@@ -8,8 +8,9 @@ References
 
 from __future__ import annotations
 
+import dataclasses
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -21,6 +22,9 @@ from replay.scene.palette import PHASE_SHADES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+
+    AnyFigure = Figure | SubFigure
 
 MM_PER_INCH: Final = 25.4
 
@@ -60,6 +64,11 @@ VARIANT_NAMES: Final = MappingProxyType(
     }
 )
 
+DIFFERENCES: Final = "RdBu_r"
+"""Map for differences, always with its middle at zero: from blue over white to red, told apart by the colour-blind (ColorBrewer)."""
+AMOUNTS: Final = "cividis"
+"""Map for amounts: lightness only rises, made for colour-blind readers (Nunez, Anderton, Renslow, PLoS ONE 13(7), 2018)."""
+
 _RC_LOCK = threading.Lock()
 
 
@@ -80,6 +89,12 @@ class FigureSettings:
         Times of a film strip.
     panes : tuple of tuple of str
         Trace keys of a trace stack, a tuple for each pane.
+    pane_shares : tuple of float
+        Of the stack's height, for each pane; empty: all the same.
+    pane_verticals : tuple of (float, float) or None
+        Least and greatest value of each pane's axis; None, or empty: as the data has it.
+    has_bands : bool
+        Draw one standard deviation around a line where there is one.
     """
 
     preset: str = "two-column"
@@ -90,6 +105,9 @@ class FigureSettings:
     stop_s: float | None = None
     at_s: tuple[float, ...] = ()
     panes: tuple[tuple[str, ...], ...] = ()
+    pane_shares: tuple[float, ...] = ()
+    pane_verticals: tuple[tuple[float, float] | None, ...] = ()
+    has_bands: bool = True
 
     def __post_init__(self) -> None:
         if self.preset not in PRESETS:
@@ -98,6 +116,8 @@ class FigureSettings:
             value = getattr(self, name)
             if value is not None and not 30.0 <= value <= 1000.0:
                 raise SettingsError("figure settings", name, "30 to 1000 mm", str(value))
+        if self.start_s is not None and self.stop_s is not None and self.stop_s <= self.start_s:
+            raise SettingsError("figure settings", "stop_s", f"a time after the start, {self.start_s:g} s", f"{self.stop_s:g} s")
         if self.dpi is not None and not 50 <= self.dpi <= 1200:
             raise SettingsError("figure settings", "dpi", "50 to 1200", str(self.dpi))
 
@@ -113,6 +133,16 @@ class FigureSettings:
         return self.dpi or PRESETS[self.preset].dpi
 
 
+def settings_from(saved: Mapping[str, Any]) -> FigureSettings:
+    """Settings as a review holds them (plain JSON); what they do not say keeps its default, what is not known is left out."""
+    names = {f.name for f in dataclasses.fields(FigureSettings)}
+    return FigureSettings(**{name: _tuples(value) for name, value in saved.items() if name in names})
+
+
+def _tuples(value: Any) -> Any:
+    return tuple(_tuples(item) for item in value) if isinstance(value, list | tuple) else value
+
+
 @contextmanager
 def style(preset_name: str) -> Iterator[None]:
     """matplotlib settings of a preset. matplotlib's settings are global: one figure is drawn at a time."""
@@ -124,11 +154,15 @@ def style(preset_name: str) -> Iterator[None]:
         "font.size": preset.font_pt,
         "axes.titlesize": preset.font_pt,
         "axes.labelsize": preset.font_pt,
+        "axes.titlelocation": "left",
+        "axes.titlepad": 0.35 * preset.font_pt,
         "xtick.labelsize": 0.92 * preset.font_pt,
         "ytick.labelsize": 0.92 * preset.font_pt,
         "legend.fontsize": 0.92 * preset.font_pt,
         "legend.frameon": False,
         "legend.handlelength": 2.6,
+        "legend.columnspacing": 1.2,
+        "legend.borderaxespad": 0.2,
         "lines.linewidth": preset.line_pt,
         "axes.linewidth": 0.6 * preset.line_pt,
         "xtick.major.width": 0.6 * preset.line_pt,
@@ -140,6 +174,7 @@ def style(preset_name: str) -> Iterator[None]:
         "pdf.fonttype": 42,
         "ps.fonttype": 42,
         "svg.fonttype": "none",
+        "image.interpolation": "nearest",
         "svg.hashsalt": "plumbline",
         "figure.constrained_layout.use": True,
         "path.simplify": True,
@@ -158,5 +193,27 @@ def shade_phases(axes: Axes, solution: Solution, start_s: float, stop_s: float, 
         if high <= low:
             continue
         axes.axvspan(low, high, color=PHASE_SHADES[name], linewidth=0, zorder=-10)
-        if named and (high - low) > 0.07 * (stop_s - start_s):
+        if named and (high - low) / (stop_s - start_s) * width_em(axes.figure) > 0.62 * len(name) + 0.6:
             axes.text(0.5 * (low + high), 1.01, name, ha="center", va="bottom", transform=axes.get_xaxis_transform(), color="#444444")
+    if named:
+        axes.margins(y=0.08)
+
+
+def width_em(figure: AnyFigure) -> float:
+    """Width of a figure (or a part of one) that panes can take, in type sizes."""
+    import matplotlib as mpl
+
+    return float(0.8 * figure.bbox.width / figure.dpi * 72.0 / mpl.rcParams["font.size"])
+
+
+def legend_columns(figure: AnyFigure, names: Sequence[str]) -> int:
+    """How many entries stand side by side in a legend across the figure without running over its edge."""
+    room = width_em(figure) / 0.8 - 1.0
+    widest = max(0.58 * len(name) for name in names) + 2.6 + 0.8 + 1.2
+    total = sum(0.58 * len(name) + 2.6 + 0.8 + 1.2 for name in names)
+    return len(names) if total <= room else max(1, int(room / widest))
+
+
+def size_pt(figure: AnyFigure) -> tuple[float, float]:
+    """Width and height of a figure, or of a part of one, in points."""
+    return float(figure.bbox.width / figure.dpi * 72.0), float(figure.bbox.height / figure.dpi * 72.0)

@@ -227,6 +227,13 @@ def _video_tables(video: ReviewVideo, folder: Path) -> dict[str, Any]:
     }
 
 
+def estimate_record(review: Review) -> dict[str, Any]:
+    """What an estimate hung on, as plain JSON without any path: calibrations, method and settings, site, evidence, moved events."""
+    document = _document(review, Path())
+    kept = ("format", "column_map", "as_flown", "what_if", "show_what_if", "estimator", "site", "observed", "freed", "moved_events")
+    return {key: document[key] for key in kept if key in document}
+
+
 def _without_none(value: Any) -> Any:
     """Our own tables without empty places and empty tables; what belongs to a view is left as it is."""
     if isinstance(value, dict):

@@ -1,0 +1,73 @@
+"""What captions and alt texts say in common: numbers with their spread, the method, and what is only declared."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.motion.solution import Solution
+from replay.review.snapshot import Snapshot
+from replay.units import DEG
+
+Array = NDArray[np.float64]
+
+HEADING_NOTE = "Heading is declared, not measured."
+
+
+def solutions_of(snapshot: Snapshot) -> dict[str, Solution]:
+    """Variant -> Solution, as flown first."""
+    both = {"as_flown": snapshot.as_flown}
+    if snapshot.what_if is not None:
+        both["what_if"] = snapshot.what_if
+    return both
+
+
+def at_event(solution: Solution, name: str) -> int | None:
+    """Sample of an event, None where the record can't tell."""
+    time = getattr(solution.events, f"{name}_log_s")
+    if not np.isfinite(time):
+        return None
+    return int(np.clip(np.searchsorted(solution.log_time_s, time), 0, len(solution.log_time_s) - 1))
+
+
+def plus_minus(value: float, sd: Array | None, i: int, unit: str, digits: int = 1, column: int | None = None, factor: float = 1.0) -> str:
+    """A number with one standard deviation where there is one."""
+    if sd is None:
+        return f"{value:.{digits}f} {unit}"
+    spread = float(sd[i] if column is None else sd[i, column]) * factor
+    return f"{value:.{digits}f} ± {spread:.{digits}f} {unit}" if np.isfinite(spread) else f"{value:.{digits}f} {unit}"
+
+
+def summary_words(snapshot: Snapshot) -> str:
+    """Apogee, tilt at burnout and flight time in one sentence."""
+    s = snapshot.as_flown
+    words = []
+    apogee, burnout = at_event(s, "apogee"), at_event(s, "burnout")
+    if apogee is not None and np.isfinite(s.pos_enu_m[apogee, 2]):
+        height = plus_minus(float(s.pos_enu_m[apogee, 2]), s.pos_sd_enu_m, apogee, "m", 1, 2)
+        words.append(f"apogee {height} at {s.time_s[apogee]:.2f} s")
+    if burnout is not None:
+        tilt = plus_minus(float(s.tilt_rad[burnout]) / DEG, s.tilt_sd_rad, burnout, "deg", 2, None, 1.0 / DEG)
+        words.append(f"tilt at burnout {tilt} ({s.time_s[burnout]:.2f} s)")
+        if snapshot.what_if is not None:
+            other = np.interp(s.log_time_s[burnout], snapshot.what_if.log_time_s, snapshot.what_if.tilt_rad)
+            words.append(f"{float(other) / DEG:.2f} deg with the what-if")
+    return "; ".join(words) if words else "no liftoff in this log"
+
+
+def method_words(snapshot: Snapshot, *, has_bands: bool = True) -> str:
+    """Method, what the bands are, and how lines are thinned for print."""
+    s = snapshot.as_flown
+    bands = "Bands: one standard deviation. " if has_bands and s.pos_sd_enu_m is not None else ""
+    return f"Method: {s.method}. {bands}Lines run through the least and greatest value in each column of the print. "
+
+
+def capital(text: str) -> str:
+    """First letter large, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def whole(text: str) -> str:
+    """One text without blanks at its ends, and with a full stop."""
+    text = " ".join(text.split())
+    return text if text.endswith((".", "!", "?")) else f"{text}."
