@@ -17,7 +17,7 @@ from replay.units import DEG
 if TYPE_CHECKING:
     from replay.motion.solution import Solution
     from replay.sensors.calibration import Calibration
-    from replay.whatif.ensemble import Ensemble
+    from replay.whatif.ensemble import Ensemble, Posterior
     from replay.whatif.refly import Moment, Reflight
     from replay.whatif.vehicle import Vehicle
 
@@ -31,19 +31,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--members", metavar="N", type=int, default=0, help="fly an ensemble of N over the calibration's and the vehicle's uncertainty"
     )
     parser.add_argument("--seed", metavar="S", type=int, default=0, help="seed of the ensemble's draws (default 0)")
+    parser.add_argument(
+        "--bandwidth", metavar="HZ", type=float, help="of the logged thrust and of the disturbances shown (default: the review's, else 12)"
+    )
     parser.add_argument("--out", metavar="F", help="table to write: .csv, or .parquet with the [parquet] extra")
     parser.add_argument("--force", action="store_true", help="write over an existing file")
 
 
 def run(args: argparse.Namespace) -> int:
     """Re-fly, write, say what came of it."""
+    from replay.review.review import ReflySettings
     from replay.whatif import refly
 
+    if args.bandwidth is not None and not args.bandwidth > 0.0:
+        raise SettingsError("refly", "--bandwidth", "a number above 0, Hz", f"{args.bandwidth:g}")
     request = load_request(args)
     if request.vehicle is None:
         raise SettingsError("refly", "--vehicle", "a vehicle file (the model flies a vehicle)", "nothing")
     flown = solve(request, args.method)
-    options: dict[str, Any] = {"onboard": request.calibration, "as_flown": _as_flown(args, request)}
+    bandwidth_hz = args.bandwidth or (request.review.refly if request.review else ReflySettings()).bandwidth_hz
+    options: dict[str, Any] = {"onboard": request.calibration, "as_flown": _as_flown(args, request), "bandwidth_hz": bandwidth_hz}
     reflight = refly.refly(request.log, flown, request.vehicle, **options)
     ensemble = _ensemble(args, request, request.vehicle, flown, options) if args.members else None
     if args.out:
@@ -68,10 +75,7 @@ def _as_flown(args: argparse.Namespace, request: LogRequest) -> Calibration:
 def _ensemble(args: argparse.Namespace, request: LogRequest, vehicle: Vehicle, flown: Solution, options: dict[str, Any]) -> Ensemble:
     import sys
 
-    from replay.sensors.calibration import load_calibration_file
-    from replay.whatif.ensemble import Posterior, run_ensemble
-
-    posterior = Posterior.of_file(load_calibration_file(args.calibration)) if args.calibration else Posterior.of_sd(request.calibration, {})
+    from replay.whatif.ensemble import run_ensemble
 
     def again(calibration: Calibration) -> Any:
         from dataclasses import replace
@@ -82,9 +86,25 @@ def _ensemble(args: argparse.Namespace, request: LogRequest, vehicle: Vehicle, f
         if sys.stderr.isatty():
             print(f"\r{100.0 * fraction:3.0f} % {text:<60}", end="\n" if fraction >= 1.0 else "", file=sys.stderr, flush=True)
 
+    posterior = _posterior(args, request)
     return run_ensemble(
         request.log, flown, vehicle, posterior=posterior, solve=again, n_members=args.members, seed=args.seed, progress=tell, **options
     )  # fmt: skip
+
+
+def _posterior(args: argparse.Namespace, request: LogRequest) -> Posterior:
+    """From the calibration file's standard deviations; of a review, from the sensors' priors it states; else none."""
+    from dataclasses import replace
+
+    from replay.review.whatif_work import spread_of
+    from replay.sensors.calibration import load_calibration_file
+    from replay.whatif.ensemble import Posterior
+
+    if args.calibration:
+        return Posterior.of_file(load_calibration_file(args.calibration))
+    if request.review is not None:
+        return replace(spread_of(request.review).posterior, calibration=request.calibration)
+    return Posterior.of_sd(request.calibration, {})
 
 
 def summary_of(request: LogRequest, reflight: Reflight, ensemble: Ensemble | None) -> dict[str, Any]:

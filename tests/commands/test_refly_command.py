@@ -8,6 +8,8 @@ from shared_data import shared_data
 
 from replay import cli
 from replay.cautions import CAUTION_LINE
+from replay.review import storage
+from replay.review.review import ReflySettings, Review
 from replay.sensors.calibration import CalibrationFile, save_calibration
 from replay.whatif import sample, sample_files
 
@@ -75,6 +77,25 @@ def test_ensemble(folder, capsys):
     assert (result["members"], result["seed"]) == (10, 4)
     low, middle, high = result["reflown"]["apogee_east_m"]
     assert low < middle < high
+
+
+def test_a_review_brings_its_bandwidth_and_the_sensors_priors(folder, tmp_path, capsys):
+    """Without a calibration file the ensemble draws from the priors of what reconcile frees; `--bandwidth` goes before the review's."""
+    log = storage.reference_to(folder / "flight.csv")
+    what_if = sample.make("crooked_bench", canopy_scale=0.2, rest_s=2.0).truth.calibration
+    review = Review(
+        (log,), what_if=what_if, method="integrate", vehicle_path=str(folder / "vehicle.toml"), refly=ReflySettings(bandwidth_hz=6.0)
+    )
+    storage.save_review(review, tmp_path / "a.review.json")
+    assert cli.main(["refly", str(tmp_path / "a.review.json"), "--members", "8", "--json"]) == 0
+    result = json.loads(capsys.readouterr().out)
+    assert result["disturbance_bandwidth_hz"] == 6.0
+    low, _, high = result["ensemble"]["flown"]["apogee_east_m"]
+    assert high - low > 3.0  # an accelerometer bias known to 0.4 m/s2 only
+    assert cli.main(["refly", str(tmp_path / "a.review.json"), "--bandwidth", "20", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["disturbance_bandwidth_hz"] == 20.0
+    assert cli.main(["refly", str(tmp_path / "a.review.json"), "--bandwidth", "-1"]) == 1
+    assert "--bandwidth" in capsys.readouterr().err
 
 
 def test_refusals(folder, tmp_path, capsys):
