@@ -107,8 +107,8 @@ def _reconciled(request: WhatIfRequest, progress: Progress, cancel: threading.Ev
 
 def _reflown(request: WhatIfRequest, progress: Progress, cancel: threading.Event) -> Reflown:
     from replay.errors import CannotEstimate
-    from replay.review.whatif_work import solve_refly
+    from replay.review.whatif_work import ReflyRequest, solve_asked
 
     if request.review.corrected == request.review.as_flown:
         raise CannotEstimate("re-fly", "no what-if calibration: give --calibration C (plumbline reconcile makes one)")
-    return solve_refly(request, progress, cancel)
+    return solve_asked(ReflyRequest(request, with_ensemble=True), progress, cancel)

@@ -19,9 +19,10 @@ from replay.units import DEG
 if TYPE_CHECKING:
     from replay.figures.style import AnyFigure
     from replay.review.whatif_work import Reflown
+    from replay.whatif.ensemble import Ensemble
     from replay.whatif.refly import Moment
 
-_NAMES = (("as_flown", "as flown"), ("reflown", "re-flown"))
+_NAMES = (("what_if", "flown, as the what-if tells it"), ("reflown", "re-flown"))
 
 
 def refly(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
@@ -45,6 +46,8 @@ def refly(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Dr
         panes["plan"].plot(at[:, 0], at[:, 1], label=name, **look)
         panes["elevation"].plot(at[:, :2] @ along, at[:, 2], **look)
         panes["tilt"].plot(time[thin], track.tilt_rad[thin] / DEG, **look)
+    if made.run is not None:
+        _draw_spread(panes, made.run.ensemble, along, stop)
     apart = np.linalg.norm(reflight.reflown.pos_enu_m[thin] - reflight.flown.pos_enu_m[thin], axis=1)
     panes["apart"].plot(time[thin], apart, color=BLACK)
     panes["plan"].plot(0, 0, "^", color=BLACK, markersize=5)
@@ -60,11 +63,43 @@ def refly(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Dr
     panes["apart"].set_xlim(start, stop)
     handles, labels = panes["plan"].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside upper right", ncols=legend_columns(figure, labels))
+    spread = f"{_spread_words(made)} " if made.run is not None else ""
     said = "; ".join(moment_words(name, flown, again) for name, (flown, again) in reflight.moments.items())
     return Drawn(
         f"The flight as flown and, by the model, flown again with the what-if calibration on board: {said}. "
-        f"Guidance: {whole(reflight.guidance_source)} {whole(reflight.left_out)} {HEADING_NOTE} {CAUTION_LINE}",
+        f"{spread}Guidance: {whole(reflight.guidance_source)} {whole(reflight.left_out)} {HEADING_NOTE} {CAUTION_LINE}",
         f"Flown and re-flown path from above and from the side, and both tilts over time. The model says: {said}.",
+    )
+
+
+def _draw_spread(panes: Any, ensemble: Ensemble, along: Any, stop: float) -> None:
+    """What nine of ten members lie between: tilt over time, the path up to apogee from the side, and apogee both ways."""
+    inside = np.flatnonzero(ensemble.time_s <= stop)
+    time = ensemble.time_s[inside]
+    paths = (ensemble.flown_pos_enu_m, ensemble.reflown_pos_enu_m)
+    tilts = (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)
+    for i, (series, _) in enumerate(_NAMES):
+        look: dict[str, Any] = {"color": SERIES[series][0], "alpha": 0.18, "linewidth": 0.0}
+        low, _, high = ensemble.band(tilts[i][:, inside] / DEG)
+        panes["tilt"].fill_between(time, low, high, **look)
+        low, _, high = ensemble.band(paths[i][:, inside, :2] @ along)
+        height = ensemble.band(paths[i][:, inside, 2])[1]
+        rising = slice(0, int(np.nanargmax(height)) + 1)
+        panes["elevation"].fill_betweenx(height[rising], low[rising], high[rising], **look)
+        place = ensemble.apogee_enu_m[:, i]
+        for pane, values in (("plan", place[:, :2]), ("elevation", np.column_stack((place[:, :2] @ along, place[:, 2])))):
+            low, middle, high = ensemble.band(values)
+            reach = np.abs(np.array([middle - low, high - middle]))
+            panes[pane].errorbar(*middle, xerr=reach[:, :1], yerr=reach[:, 1:], color=SERIES[series][0], elinewidth=1.0, capsize=2.0)
+
+
+def _spread_words(made: Reflown) -> str:
+    """What the bands and crosses are."""
+    assert made.run is not None
+    ensemble = made.run.ensemble
+    return (
+        f"Bands, and the crosses at apogee: nine of ten of {ensemble.n_members} members (seed {ensemble.seed}), drawn from "
+        f"{made.run.spread.source} and from the vehicle file's tolerances."
     )
 
 
