@@ -107,6 +107,8 @@ COMMANDS: Final = (
     Command("phases", "&View", "Zoom to P&hase", (), "Traces show one phase"),
     Command("traces", "&View", "Choos&e Traces…", ("T",), "Choose what the pane with the focus shows"),
     Command("measure", "&View", "&Measure", ("M",), "Δt, mean, slope, extremes and integral between two handles on the traces"),
+    Command("panel_on", "&View", "Ne&xt Panel", ("Ctrl+Tab",), "The next of the panels on the right", is_group_start=True, needs_log=False),
+    Command("panel_back", "&View", "Pre&vious Panel", ("Ctrl+Shift+Tab",), "The panel before", needs_log=False),
     Command("reset_layout", "&View", "Reset La&yout", (), "Panels back to their places", is_group_start=True, needs_log=False),
     Command("keys", "&Help", "&Keys", ("F1",), "Every key and what it does", needs_log=False),
     Command("hint", "&Help", "What to &Try", (), "The first thing to try with the sample flight", needs_log=False),

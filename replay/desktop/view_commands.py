@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QMenu
 
 from replay.units import DEG
@@ -51,6 +52,18 @@ class ViewCommands:
 
     def on_orbit_down(self) -> None:
         self._window.attitude.orbit(0.0, -_TURN_RAD)
+
+    def on_panel_on(self) -> None:
+        self._turn_panel(1)
+
+    def on_panel_back(self) -> None:
+        self._turn_panel(-1)
+
+    def _turn_panel(self, by: int) -> None:
+        """The focus goes to the tabs, so that Tab leads on into the panel."""
+        tabs = self._window.tabs
+        tabs.setCurrentIndex((tabs.currentIndex() + by) % tabs.count())
+        tabs.tabBar().setFocus(Qt.FocusReason.ShortcutFocusReason)
 
     def on_zoom_in(self) -> None:
         self._window.attitude.zoom(_ZOOM)

@@ -29,7 +29,8 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     strokes = [item for item in items if isinstance(item, Strokes)]
     lines = [item for item in items if isinstance(item, Line) and len(item.points_enu_m) > 1]
     grid, pieces = _lines(lens, strokes, lines, -depth[order])
-    texts = _labels(lens, [item for item in items if isinstance(item, Label)])
+    notes = [shape for item in items if isinstance(item, Note) for shape in _note(lens, item)]
+    texts = _labels(lens, [item for item in items if isinstance(item, Label)], [_field(note) for note in notes if isinstance(note, Text)])
     shapes = [shape for item in items if isinstance(item, Sheet) for shape in _sheet(lens, item)]
     shapes.extend(grid)
     for layer in ("ground", "behind"):
@@ -42,9 +43,7 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     shapes.extend(pieces.get(("over", 0), ()))
     shapes.extend(texts.get("space", ()))
     shapes.extend(texts.get("over", ()))
-    for item in items:
-        if isinstance(item, Note):
-            shapes.extend(_note(lens, item))
+    shapes.extend(notes)
     return DrawList(size_px, tuple(shapes), rgba(scene.background) if scene.background else None)
 
 
@@ -117,8 +116,16 @@ def _thinned(points_px: Array) -> Array:
     return np.asarray(points_px[is_kept])
 
 
-def _labels(lens: Lens, labels: list[Label]) -> dict[str, list[Primitive]]:
-    """Texts by layer, of those that lie in the picture."""
+def _field(text: Text) -> tuple[float, float, float, float]:
+    """About the room a text takes: left, top, right, bottom. Without a font at hand a letter counts as six tenths of its height."""
+    width, height = 0.6 * text.size_px * len(text.text), 1.2 * text.size_px
+    left = text.x_px - {"left": 0.0, "centre": 0.5, "right": 1.0}[text.across] * width
+    top = text.y_px - {"top": 0.0, "middle": 0.5, "bottom": 1.0}[text.down] * height
+    return left, top, left + width, top + height
+
+
+def _labels(lens: Lens, labels: list[Label], taken: list[tuple[float, float, float, float]]) -> dict[str, list[Primitive]]:
+    """Texts by layer, of those that lie in the picture and not under a note (`taken`: their fields)."""
     if not labels:
         return {}
     points = lens.to_camera(np.array([label.point_enu_m for label in labels]))
@@ -130,6 +137,9 @@ def _labels(lens: Lens, labels: list[Label]) -> dict[str, list[Primitive]]:
     kept = [(label, Text(x, y, label.text, label.size_px, rgba(label.colour), label.across, label.down, label.is_bold))
             for label, (x, y), seen in zip(labels, px.tolist(), is_seen.tolist(), strict=True) if seen]  # fmt: skip
     for label, text in kept:
+        left, top, right, bottom = _field(text)
+        if any(left < r and right > le and top < b and bottom > t for le, t, r, b in taken):
+            continue
         shy = [other for neighbour, other in kept if other is not text and neighbour.is_shy] if label.is_shy else []
         near = 1.3 * text.size_px
         if not any(abs(other.x_px - text.x_px) < near and abs(other.y_px - text.y_px) < near for other in shy):

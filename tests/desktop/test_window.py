@@ -9,7 +9,7 @@ from desktop_helpers import Answers, settle
 from PySide6.QtCore import QMimeData, QPoint, QPointF, QRect, Qt, QUrl
 from PySide6.QtGui import QDropEvent
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QPushButton
+from PySide6.QtWidgets import QApplication, QPushButton
 
 from replay.desktop import layout, panels, sample_flights
 from replay.desktop.column_map_dialog import ColumnMapDialog
@@ -560,3 +560,21 @@ def test_a_vehicle_file_that_is_gone_is_said_and_the_flight_opens_all_the_same(w
     assert window.session.vehicle is None
     settle(qtbot, window.session)
     assert "out of date" not in window.status.state.text()
+
+
+def test_panels_are_turned_by_key(qtbot, window):
+    """Ctrl+Tab goes round the panels from wherever the focus is, and Tab leads on into the one shown."""
+    window.activateWindow()
+    count = window.tabs.count()
+    assert count == len(panels.PANELS) > 1
+    window.attitude.canvas.setFocus()
+    shown = []
+    for _ in range(count):
+        QTest.keySequence(window, "Ctrl+Tab")
+        shown.append(window.tabs.currentIndex())
+    assert shown == [*range(1, count), 0]
+    QTest.keySequence(window, "Ctrl+Shift+Tab")
+    assert window.tabs.currentIndex() == count - 1
+    assert window.tabs.tabBar().hasFocus()
+    QTest.keyClick(window.tabs.tabBar(), Qt.Key.Key_Tab)
+    assert window.tabs.currentWidget().isAncestorOf(QApplication.focusWidget())

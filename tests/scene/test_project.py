@@ -165,6 +165,20 @@ def test_crowded_labels_step_back_and_lone_ones_stay():
     assert [s.text for s in shapes] == ["c"]
 
 
+def test_a_label_gives_way_to_a_note():
+    """One that would lie across a note's text is left out, shy or not; one beside it stays."""
+    note = Note("bottom left", (Row("heading declared, not measured"), Row("T+4.00 s")), 12.0)
+    lens = Lens(CAMERA["flat"], (400, 400))
+    heights = np.linspace(-0.6, 0.6, 41)
+    labels = tuple(Label(np.array([0.0, 0.0, z]), f"{z:.2f}", 12.0, across="right") for z in heights)
+    texts = [s for s in project(Scene((*labels, note)), CAMERA["flat"], (400, 400)).shapes if isinstance(s, Text)]
+    (long, short), kept = texts[-2:], texts[:-2]
+    seen = [label for label in labels if 0.0 <= lens.to_px(lens.to_camera(label.point_enu_m[None]))[0, 1] <= 400.0]
+    assert 0 < len(kept) < len(seen)
+    assert all(abs(text.y_px - long.y_px) > 14.0 for text in kept)
+    assert any(abs(text.y_px - short.y_px) < 7.0 for text in kept)
+
+
 def test_to_paths_keeps_order_and_counts():
     """Batches become single shapes, in the same order."""
     scene = Scene((Solid(_vehicle((1.0, 0.0, 0.0, 0.0))), Strokes(np.zeros((3, 2, 3)) + [[0.0, 0, 0], [0.1, 0, 0]], np.ones(3), "#000000")))
