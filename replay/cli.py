@@ -20,6 +20,7 @@ COMMANDS = {
     "refly": "the flight as flown and flown again with another calibration, side by side",
     "bench": "calibration and noise work on bench recordings",
     "figure": "one figure of a review as PDF, SVG or PNG",
+    "report": "the write-up as HTML and PDF, with tables of the data",
     "film": "the replay as a video",
     "sample": "write the sample flights with their truth",
 }

@@ -16,10 +16,6 @@ if TYPE_CHECKING:
     from replay.motion.solution import Solution
 
 _EVENTS = ("liftoff", "burnout", "apogee", "deployment", "touchdown", "rest")
-_DIGITS = {"log_time_s": 6, "time_s": 6} | dict.fromkeys(("q_w", "q_x", "q_y", "q_z"), 9)
-_DIGITS |= dict.fromkeys(("tilt_deg", "tilt_azimuth_deg", "roll_deg", "tilt_sd_deg"), 5)
-_DIGITS |= dict.fromkeys(("pos_east_m", "pos_north_m", "height_m", "vel_east_mps", "vel_north_mps", "vel_up_mps"), 4)
-_DIGITS |= dict.fromkeys(("pos_east_sd_m", "pos_north_sd_m", "height_sd_m"), 4)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,11 +28,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Estimate, write, summarise."""
+    from replay.review import tables
+
     request = load_request(args)
     if args.out:
         with new_file(args.out, force=args.force) as temporary:
             solution = solve(request, args.method)
-            write_solution(temporary, solution)
+            tables.write(tables.estimate_table(solution), temporary)
     else:
         solution = solve(request, args.method)
     summary = summary_of(request, solution)
@@ -47,30 +45,6 @@ def run(args: argparse.Namespace) -> int:
         if args.out:
             print(f"written: {args.out}")
     return 0
-
-
-def write_solution(path: Any, solution: Solution) -> None:
-    """The estimate's columns, in their order; those of standard deviations only where the method has them."""
-    from replay.commands._table import write_table
-    from replay.motion.solution import PHASES
-
-    q, pos, vel = solution.q_enu_from_body, solution.pos_enu_m, solution.vel_enu_mps
-    columns = {"log_time_s": solution.log_time_s, "time_s": solution.time_s}
-    columns |= {name: q[:, i] for i, name in enumerate(("q_w", "q_x", "q_y", "q_z"))}
-    columns |= {
-        "tilt_deg": solution.tilt_rad / DEG,
-        "tilt_azimuth_deg": solution.tilt_azimuth_rad / DEG,
-        "roll_deg": solution.roll_rad / DEG,
-    }
-    columns |= {name: pos[:, i] for i, name in enumerate(("pos_east_m", "pos_north_m", "height_m"))}
-    columns |= {name: vel[:, i] for i, name in enumerate(("vel_east_mps", "vel_north_mps", "vel_up_mps"))}
-    if solution.tilt_sd_rad is not None:
-        columns["tilt_sd_deg"] = solution.tilt_sd_rad / DEG
-    if solution.pos_sd_enu_m is not None:
-        for i, name in enumerate(("pos_east_sd_m", "pos_north_sd_m", "height_sd_m")):
-            if np.isfinite(solution.pos_sd_enu_m[:, i]).any():
-                columns[name] = solution.pos_sd_enu_m[:, i]
-    write_table(path, columns, _DIGITS, ("phase", solution.phase, PHASES))
 
 
 def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     reflight = refly.refly(request.log, flown, request.vehicle, **options)
     ensemble = _ensemble(args, request, request.vehicle, flown, options) if args.members else None
     if args.out:
-        from replay.commands._table import write_table
+        from replay.review.table_file import write_table
 
         table = refly.columns(reflight)
         with new_file(args.out, force=args.force) as path:

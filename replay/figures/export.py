@@ -87,9 +87,12 @@ def write_figure(
 
 
 def figure_bytes(
-    draw: Draw, name: str, snapshot: Snapshot, settings: FigureSettings, kind: str, *, origin: Origin = Origin()
+    draw: Draw, name: str, snapshot: Snapshot, settings: FigureSettings, kind: str, *, origin: Origin = Origin(), has_fonts: bool = True
 ) -> tuple[Drawn, bytes]:
-    """One figure as the bytes of a file of `kind` (one of `FORMATS`), with its words; parameters as `write_figure`."""
+    """One figure as the bytes of a file of `kind` (one of `FORMATS`), with its words; parameters as `write_figure`.
+
+    `has_fonts` puts the letters into an SVG, which stands alone; where it becomes part of something larger that has them, not.
+    """
     from replay.figures.svg_font import with_fonts
 
     stream = io.BytesIO()
@@ -98,7 +101,7 @@ def figure_bytes(
         drawn = draw(figure, snapshot, settings)
         figure.savefig(stream, format=kind, dpi=settings.png_dpi, metadata=_metadata(kind, name, drawn, snapshot, settings, origin))
     content = stream.getvalue()
-    return drawn, with_fonts(content.decode("utf-8")).encode("utf-8") if kind == "svg" else content
+    return drawn, with_fonts(content.decode("utf-8")).encode("utf-8") if kind == "svg" and has_fonts else content
 
 
 def record(snapshot: Snapshot, origin: Origin, **more: Any) -> dict[str, Any]:

@@ -40,14 +40,14 @@ def font_face(weight: str, letters: str) -> str:
     from matplotlib.font_manager import FontProperties, findfont
 
     path = findfont(FontProperties(family=FAMILY, weight=weight), fallback_to_default=False)
-    font = TTFont(path, recalcTimestamp=False, lazy=False)
-    options = subset.Options(layout_features=["kern"], hinting=False, notdef_outline=True, flavor="woff")
+    options = subset.Options(layout_features=["kern"], hinting=False, notdef_outline=True, flavor="woff", drop_tables=["FFTM"])
     cutter = subset.Subsetter(options)
     cutter.populate(text=letters + " ")
-    cutter.subset(font)
-    font.flavor = "woff"
     stream = io.BytesIO()
-    font.save(stream, reorderTables=False)
+    with TTFont(path, recalcTimestamp=False, lazy=False) as font:
+        cutter.subset(font)
+        font.flavor = "woff"
+        font.save(stream, reorderTables=False)
     data = base64.b64encode(stream.getvalue()).decode("ascii")
     return f'@font-face {{ font-family: "{FAMILY}"; font-weight: {weight}; src: url(data:font/woff;base64,{data}) format("woff"); }}'
 

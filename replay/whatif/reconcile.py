@@ -70,7 +70,7 @@ GROUPS: Mapping[str, slice] = {
 """What can be freed or pinned, by name."""
 DEFAULT_FREE = ("accelerometer bias", "gyro bias", "gyro scale", "barometer")
 
-_FIELDS: Mapping[str, tuple[str, tuple[str, ...]]] = {
+FIELDS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "accelerometer bias": ("accel_bias_imu_mps2", ("x", "y", "z")),
     "accelerometer scale": ("accel_scale", ("x", "y", "z")),
     "accelerometer cross-axis": ("accel_cross_axis", ("xy", "xz", "yz")),
@@ -78,6 +78,7 @@ _FIELDS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "gyro scale": ("gyro_scale", ("x", "y", "z")),
     "mount rotation": ("mount_rotation_rad", ("x", "y", "z")),
 }
+"""Group -> field of Calibration and the names of its components, as they stand in a parameter's name."""
 _BARO_NAMES = (("barometer bias", "m"), ("barometer scale", "1"), ("barometer lag", "s"), ("barometer port error", "s²/m"))
 
 
@@ -339,7 +340,7 @@ def _vec(values: Array) -> tuple[float, float, float]:
 def _components(base: Calibration, errors: Array) -> tuple[list[tuple[str, int, str, str, float, int]], Array]:
     """(field, axis, name, shown unit, factor, error number) of every calibration number, and d(number)/d(errors), shape (k, 22)."""
     rows, listed = [], []
-    for group, (field, axes) in _FIELDS.items():
+    for group, (field, axes) in FIELDS.items():
         meta = next(f.metadata for f in dataclasses.fields(Calibration) if f.name == field)
         for axis, letter in enumerate(axes):
             listed.append((field, axis, f"{group} {letter}", meta["show"], meta["factor"], GROUPS[group].start + axis))
@@ -521,7 +522,7 @@ def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: ND
 def calibration_file(result: Reconciliation) -> CalibrationFile:
     """What is saved: the calibration, standard deviations of what was free, and what was not determined."""
     sd: dict[str, tuple[float, float, float]] = {}
-    for group, (field, axes) in _FIELDS.items():
+    for group, (field, axes) in FIELDS.items():
         own = [result.parameter(f"{group} {a}") for a in axes]
         if all(p.status == "pinned" for p in own):
             continue

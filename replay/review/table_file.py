@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,13 @@ from replay.errors import CannotEstimate
 Array = NDArray[np.float64]
 
 _CHUNK_ROWS = 50_000
+_CODED_ROWS = 2000
 _LARGEST = 9e17
+
+
+def is_parquet(path: Path) -> bool:
+    """By the suffix."""
+    return path.suffix.lower() in (".parquet", ".pq")
 
 
 def write_table(
@@ -31,8 +38,13 @@ def write_table(
     words : (name, codes, vocabulary), optional
         One column of words, given as codes, put after the first two columns.
     """
-    if path.suffix.lower() in (".parquet", ".pq"):
-        _write_parquet(path, columns, words)
+    if is_parquet(path):
+        both: dict[str, NDArray[Any]] = dict(columns)
+        if words:
+            first, second, *others = columns
+            coded = np.array(words[2])[words[1]]
+            both = {first: columns[first], second: columns[second], words[0]: coded, **{key: columns[key] for key in others}}
+        write_parquet(path, both)
     else:
         _write_csv(path, columns, digits, words)
 
@@ -40,7 +52,7 @@ def write_table(
 def _write_csv(
     path: Path, columns: Mapping[str, Array], digits: Mapping[str, int], words: tuple[str, NDArray[np.uint8], Sequence[str]] | None
 ) -> None:
-    from replay.commands._kernels_table import write_rows
+    from replay.review._kernels_table import write_rows
 
     names = list(columns)
     places = np.array([0, *(digits[name] for name in names)], dtype=np.int64)
@@ -69,16 +81,23 @@ def _write_csv(
             stream.write(buffer[:written].tobytes())
 
 
-def _write_parquet(path: Path, columns: Mapping[str, Array], words: tuple[str, NDArray[np.uint8], Sequence[str]] | None) -> None:
+def write_parquet(path: Path, columns: Mapping[str, NDArray[Any]]) -> None:
+    """Numbers with every bit, NaN as null; words as text, coded where there are many rows.
+
+    Raises
+    ------
+    CannotEstimate
+        Without the [parquet] extra.
+    """
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
         raise CannotEstimate("--out", "Parquet needs the [parquet] extra: pip install plumbline-replay[parquet]") from None
-    table = {name: pa.array(values, from_pandas=True) for name, values in columns.items()}
-    if words:
-        name, codes, vocabulary = words
-        coded = pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int8)), pa.array(list(vocabulary)))
-        first, second, *others = table
-        table = {first: table[first], second: table[second], name: coded, **{key: table[key] for key in others}}
+    table = {}
+    for name, values in columns.items():
+        is_number = np.issubdtype(values.dtype, np.number)
+        table[name] = pa.array(values, from_pandas=True) if is_number else pa.array(values.tolist(), pa.string())
+        if not is_number and len(values) > _CODED_ROWS:
+            table[name] = table[name].dictionary_encode()
     pq.write_table(pa.table(table), path)

@@ -1,0 +1,69 @@
+"""`plumbline report LOG-or-REVIEW --out DIR`: the write-up of one flight as HTML and PDF, and its tables."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from replay.commands._figure_input import add_material, command_of, snapshot_with, tell
+from replay.commands._shared import add_common, as_review, load_request, new_file
+from replay.errors import SettingsError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of the command."""
+    add_common(parser)
+    add_material(parser)
+    parser.add_argument("--out", metavar="DIR", required=True, help="folder for report.html and report.pdf; made if it does not exist")
+    parser.add_argument(
+        "--job", metavar="TEXT", default="", help="what the flight was for (default: the review's notes on the whole of it)"
+    )
+    parser.add_argument("--data", choices=("csv", "parquet"), help="also write estimate, channels, events and findings as tables")
+    parser.add_argument("--method", metavar="M", help="estimator (default: the review's, else smoother)")
+    parser.add_argument("--quick", action="store_true", help="neither reconcile nor fly again: no calibration and re-fly sections")
+    parser.add_argument("--force", action="store_true", help="write over existing files")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Estimate, explain, reconcile, fly again; then write what was found."""
+    from replay.figures.material import CAMPAIGN, EXPLAINED, RECONCILIATION, REFLOWN
+    from replay.figures.report_content import ReportRequest, report_of
+    from replay.figures.report_html import html_of
+    from replay.figures.report_pdf import write_pdf
+    from replay.review import tables
+
+    folder = Path(args.out)
+    names = ["report.html", "report.pdf", *(f"{table}.{args.data}" for table in (tables.NAMES if args.data else ()))]
+    _check(folder, names, force=args.force)
+    request = load_request(args)
+    wanted = [EXPLAINED, CAMPAIGN, *([] if args.quick else [RECONCILIATION, REFLOWN])]
+    snapshot = snapshot_with(request, wanted, args.beside, args.method)
+    review = as_review(request, args.method)
+    report = report_of(ReportRequest(snapshot, review, args.job, _command(args)))
+    folder.mkdir(parents=True, exist_ok=True)
+    with new_file(folder / "report.html", force=args.force) as path:
+        path.write_text(html_of(report, snapshot, progress=tell), encoding="utf-8", newline="\n")
+    with new_file(folder / "report.pdf", force=args.force) as path:
+        write_pdf(report, snapshot, path, progress=tell)
+    for table in tables.NAMES if args.data else ():
+        with new_file(folder / f"{table}.{args.data}", force=args.force) as path:
+            tables.write(tables.table_of(table, snapshot), path)
+    tell(1.0, "done")
+    written = [str(folder / name) for name in names]
+    print(json.dumps({"written": written}, indent=2, ensure_ascii=False) if args.json else "\n".join(written))
+    return 0
+
+
+def _check(folder: Path, names: list[str], *, force: bool) -> None:
+    """Refuse before minutes of work, not after."""
+    if folder.exists() and not folder.is_dir():
+        raise SettingsError(str(folder), "--out", "a folder", "a file")
+    there = [name for name in names if (folder / name).exists()]
+    if there and not force:
+        raise SettingsError(str(folder / there[0]), "--out", "a file that does not exist yet (or --force)", "an existing file")
+
+
+def _command(args: argparse.Namespace) -> str:
+    options = (("--job", args.job or None), ("--data", args.data), ("--out", args.out))
+    return command_of(args, ["report", *args.log, *(["--quick"] if args.quick else [])], options)
