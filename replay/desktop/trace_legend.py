@@ -17,8 +17,8 @@ from replay.review.series import Line
 class Legend(QWidget):
     """Entries with the line's own colour, dash and marker. What does not fit is counted, and all of it is in the tool tip."""
 
-    _SWATCH_PX = 30.0
-    _GAP_PX = 14.0
+    _SWATCH_PX = 26.0
+    _GAP_PX = 12.0
 
     def __init__(self) -> None:
         super().__init__()
@@ -45,7 +45,7 @@ class Legend(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         metrics = QFontMetricsF(self.font())
-        widths = [metrics.horizontalAdvance(text) + (self._SWATCH_PX + 6.0 if look else 0.0) for look, text in self._entries]
+        widths = [metrics.horizontalAdvance(text) + (self._SWATCH_PX + 5.0 if look else 0.0) for look, text in self._entries]
         x, middle = 0.0, self.height() / 2.0
         for i, ((look, text), width) in enumerate(zip(self._entries, widths, strict=True)):
             is_last = i == len(self._entries) - 1
@@ -57,7 +57,7 @@ class Legend(QWidget):
             at = x
             if look is not None:
                 draw_swatch(painter, QRectF(x, middle - 6, self._SWATCH_PX, 12), look)
-                at += self._SWATCH_PX + 6.0
+                at += self._SWATCH_PX + 5.0
             painter.setPen(QColor(style.INK if look is not None else style.MUTED))
             painter.drawText(QRectF(at, 0, width, self.height()), Qt.AlignmentFlag.AlignVCenter, text)
             x += width + self._GAP_PX

@@ -26,6 +26,8 @@ AXIS_PX: Final = 58
 RIGHT_PX: Final = 8
 _EDGE_PX: Final = 3.0
 _HEADROOM: Final = 0.07
+_CONSTANT: Final = 1e-7
+"""A line that moves by less than this part of its size, or of one unit, is drawn as standing still."""
 
 
 class TracePane(QFrame):
@@ -209,7 +211,9 @@ class TracePane(QFrame):
         width = old_high - old_low
         if old_low <= low and high <= old_high and high - low > 0.72 * width:
             return self._range
-        room = max((high - low) * _HEADROOM, 1e-9 * max(abs(low), abs(high)), 1e-9)
+        size = max(abs(low), abs(high))
+        is_constant = high - low <= _CONSTANT * max(size, 1.0)  # else its axis would be all decimals
+        room = max(0.05 * size, 0.5) if is_constant else (high - low) * _HEADROOM
         return low - room, high + room
 
     def fit_vertical(self) -> None:

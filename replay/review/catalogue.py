@@ -381,7 +381,7 @@ class _FromGimbal:
 
 
 _GIMBAL_TRACES = tuple(
-    Trace(f"gimbal.{name}", GIMBAL, "gimbal angle by the servo model", "deg", _FromGimbal(i), name) for i, name in enumerate(_XYZ[:2])
+    Trace(f"gimbal.{name}", GIMBAL, "gimbal angle by model", "deg", _FromGimbal(i), name) for i, name in enumerate(_XYZ[:2])
 )
 
 

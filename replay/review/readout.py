@@ -62,7 +62,7 @@ def _gimbal_rows(again: Solution | None, log_time_s: float) -> list[Row]:
     for name in (FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE):
         times, angle_rad = again.diagnostics[name]
         texts.append([_signed(float(angle) / DEG, 2) if has_begun else "" for angle in angle_rad[index_at(times, log_time_s)]])
-    return [Row(f"gimbal {axis} by the model", "deg", flown, "", reflown) for axis, flown, reflown in zip("xy", *texts, strict=True)]
+    return [Row(f"gimbal {axis} by model", "deg", flown, "", reflown) for axis, flown, reflown in zip("xy", *texts, strict=True)]
 
 
 def numbers_at(snapshot: Snapshot, log_time_s: float, labels: tuple[str, ...]) -> tuple[Row, ...]:

@@ -109,7 +109,7 @@ def test_a_flight_flown_again_has_a_column_from_liftoff_on(qtbot, snapshot):
     tilt_deg = rotation.tilt(again.q_enu_from_body[i]) / DEG
     assert _row(shown, 9.5, "tilt").reflown == f"{tilt_deg:.2f} ±{again.tilt_sd_rad[i] / DEG:.2f}"
     assert _row(shown, 9.5, "rate z").reflown == "–"
-    gimbal = _row(shown, 9.5, "gimbal x by the model")
+    gimbal = _row(shown, 9.5, "gimbal x by model")
     assert gimbal.as_flown.lstrip("+−") == gimbal.reflown.lstrip("+−") and gimbal.as_flown != gimbal.reflown
     assert all(row.reflown == "" for row in rows_at(shown, 3.0))
     assert [row.label for row in rows_at(shown, 3.0)] == [row.label for row in rows_at(shown, 9.5)]

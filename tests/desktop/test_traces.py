@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_flight import dragged, snapshot, solution
+from drawn_flight import dragged, snapshot, solution, with_reflown
 from numpy.testing import assert_allclose
 from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QColor, QKeyEvent, QKeySequence, QShortcut, QWheelEvent
@@ -481,7 +481,8 @@ def test_an_arrangement_comes_back_as_it_was(qtbot, drawn, stack):
     assert edits == []
     other.set_arrangement({})
     have = series.of_snapshot(drawn).catalogue
-    assert [pane.keys for pane in other.panes] == [tuple(key for key in keys if key in have) for keys in series.DEFAULT_PANES]
+    wanted = [tuple(key for key in keys if key in have) for keys in series.DEFAULT_PANES]
+    assert [pane.keys for pane in other.panes] == [keys for keys in wanted if keys]
 
 
 @pytest.mark.parametrize(
@@ -568,3 +569,42 @@ def test_shortcut_override_is_only_taken_for_own_keys(stack):
         event.ignore()
         QApplication.sendEvent(stack, event)
         assert event.isAccepted() is is_own
+
+
+def test_a_flight_flown_again_is_drawn_over_the_others(qtbot, drawn):
+    """Its own dash and its band in the tilt; in the gimbal pane flown and re-flown of each axis, told apart by dash and by legend."""
+    shown = with_reflown(drawn)
+    widget = TraceStack()
+    qtbot.addWidget(widget)
+    widget.resize(640, 760)
+    widget.show()
+    widget.show_snapshot(shown)
+    _settle(widget)
+    tilt = next(pane for pane in widget.panes if pane.keys == ("tilt",))
+    looks_of = {line.variant: (look, line.band) for line, look in tilt.lines()}
+    assert {"as_flown", "what_if", "onboard", "reflown"} == set(looks_of)
+    assert len({look.dash for look, _ in looks_of.values()}) == 4
+    assert looks_of["reflown"][1] is not None
+    gimbal = next(pane for pane in widget.panes if pane.keys == ("gimbal.x", "gimbal.y"))
+    lines = [(line.key, line.variant, look.dash, look.marker) for line, look in gimbal.lines()]
+    assert [line[:2] for line in lines] == [(f"gimbal.{axis}", variant) for axis in "xy" for variant in ("as_flown", "reflown")]
+    assert len({line[2:] for line in lines}) == 4
+    assert gimbal.legend.entries() == ["x", "y", "as flown", "re-flown"]
+    widget.show_snapshot(drawn)
+    assert "reflown" not in {line.variant for pane in widget.panes for line, _ in pane.lines()}
+
+
+def test_a_line_that_stands_still_has_a_plain_axis(qtbot, drawn):
+    """All zeros, or all 8.2 V to a few parts in a billion: half a unit of room, not an axis of nothing but decimals."""
+    channel = drawn.log.channels["battery_v"]
+    for level, room in ((0.0, 0.5), (8.2, 0.5), (400.0, 20.0)):
+        still = replace(channel, values=level * (1.0 + 1e-9 * np.sin(channel.log_time_s)))
+        shown = replace(drawn, log=replace(drawn.log, channels={**drawn.log.channels, "battery_v": still}), extras=None)
+        widget = TraceStack()
+        qtbot.addWidget(widget)
+        widget.resize(640, 300)
+        widget.set_arrangement({"panes": [{"traces": ["log:battery_v"]}]})
+        widget.show()
+        widget.show_snapshot(shown)
+        _settle(widget)
+        assert_allclose(widget.panes[0]._range, (level - room, level + room), atol=1e-5)
