@@ -118,14 +118,14 @@ def _thinned(points_px: Array) -> Array:
 
 def _field(text: Text) -> tuple[float, float, float, float]:
     """About the room a text takes: left, top, right, bottom. Without a font at hand a letter counts as six tenths of its height."""
-    width, height = 0.6 * text.size_px * len(text.text), 1.2 * text.size_px
+    width, height = 0.6 * text.size_px * len(text.text), text.size_px
     left = text.x_px - {"left": 0.0, "centre": 0.5, "right": 1.0}[text.across] * width
     top = text.y_px - {"top": 0.0, "middle": 0.5, "bottom": 1.0}[text.down] * height
     return left, top, left + width, top + height
 
 
 def _labels(lens: Lens, labels: list[Label], taken: list[tuple[float, float, float, float]]) -> dict[str, list[Primitive]]:
-    """Texts by layer, of those that lie in the picture and not under a note (`taken`: their fields)."""
+    """Texts by layer, of those that lie in the picture and not under a note (`taken`: their fields). Compass letters always stay."""
     if not labels:
         return {}
     points = lens.to_camera(np.array([label.point_enu_m for label in labels]))
@@ -138,7 +138,7 @@ def _labels(lens: Lens, labels: list[Label], taken: list[tuple[float, float, flo
             for label, (x, y), seen in zip(labels, px.tolist(), is_seen.tolist(), strict=True) if seen]  # fmt: skip
     for label, text in kept:
         left, top, right, bottom = _field(text)
-        if any(left < r and right > le and top < b and bottom > t for le, t, r, b in taken):
+        if label.layer != "ground" and any(left < r and right > le and top < b and bottom > t for le, t, r, b in taken):
             continue
         shy = [other for neighbour, other in kept if other is not text and neighbour.is_shy] if label.is_shy else []
         near = 1.3 * text.size_px

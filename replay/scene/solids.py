@@ -112,7 +112,7 @@ def _whole_part(solid: Solid, batch: _Batch, i: int) -> list[Primitive]:
         return []
     corners = slice(batch.v[i], batch.v[i + 1])
     hull = outline_of(batch.flat_px[corners][batch.is_rim[corners]])
-    edge = rgba(solid.edge, min(1.0, solid.alpha + 0.5))
+    edge = rgba(solid.edge, min(1.0, solid.alpha + (0.5 if solid.edge_dash == "solid" else 0.9)))
     faces, fill = batch.grown_px[front], batch.fill[here][batch.is_front[here]]
     if solid.alpha >= 1.0:
         return [Facets(faces, fill), Polygon(hull, None, edge, solid.edge_width_px, solid.edge_dash)]
