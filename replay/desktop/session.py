@@ -322,6 +322,22 @@ class Session(QObject):
             self.busy_changed.emit(False)
             self.preparing.go_on()
 
+    @property
+    def is_settled(self) -> bool:
+        """What is drawn is of the document as it is, by the method chosen, and no drag goes on."""
+        return (
+            self.snapshot is not None
+            and not self.is_stale
+            and not self.snapshot.is_preview
+            and self.snapshot.error is None
+            and (self._last is None or not self._last.is_dragging)
+        )
+
+    def add_extra(self, snapshot: Snapshot, name: str, result: object) -> None:
+        """A later stage's result goes with the snapshot it was made from; nothing where another one is drawn by now."""
+        if snapshot is self.snapshot and not self._is_closed:
+            self._publish(dataclasses.replace(snapshot, extras={**(snapshot.extras or {}), name: result}))
+
     def _publish(self, snapshot: Snapshot) -> None:
         self.snapshot = snapshot
         self.snapshot_ready.emit(snapshot)

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout,
 from replay.desktop import actions, help_texts, layout, sample_flights, style
 from replay.desktop.asking import Asking
 from replay.desktop.attitude import NOTHING_OPEN, AttitudeView
+from replay.desktop.explaining import Explaining
 from replay.desktop.files import Files
 from replay.desktop.message_bar import MessageBar
 from replay.desktop.panels import PANELS
@@ -54,6 +55,7 @@ class MainWindow(QMainWindow):
         self.setAcceptDrops(True)
         self.preferences = preferences or Preferences()
         self.session = Session(self.preferences, self._wanted_traces, estimating, self)
+        self.explaining = Explaining(self.session, self, is_on=estimating is None)  # an invented solution has no log behind it
         self.player = Player(self)
         self.bar = MessageBar()
         asking = asking or Asking(self)

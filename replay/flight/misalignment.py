@@ -22,7 +22,7 @@ MODEL_SD_RAD = 0.03 * DEG
 """What gusts through the derivative leave, from the spread over the sample flights against their truth."""
 COMMAND_SHARE_SD = 0.1
 """What the lag between command and nozzle leaves at the least: this part of the gimbal's own motion (value from memory)."""
-COMMAND_LAG_S = 0.05
+COMMAND_LAG_S = 0.04
 """Lag between command and nozzle that is not taken off (value from memory): fast motion of the command says little of the nozzle's."""
 
 
