@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from replay.flight.explained import Explained
     from replay.whatif.reconcile import Reconciliation
 
-_WIDTH_MM, _HEIGHT_MM = 180.0, 108.0
+_WIDTH_MM, _HEIGHT_MM = 180.0, 100.0
 _TALLER: Final[Mapping[str, float]] = {"traces": 165.0, "calibration": 115.0, "correlation": 95.0, "refly": 125.0, "film-strip": 115.0}
 _PARTS: Final = {"propulsion": "motor and drag", "descent": "descent", "control": "control", "power": "power and timing"}
 _WORDS: Final = {"warning": "To be settled", "note": "Worth knowing", "good": "Margin held"}
@@ -273,7 +273,7 @@ def _assumed(snapshot: Snapshot) -> Iterator[Block]:
         said += found.assumptions if found is not None else ()
     reflown = material_of(snapshot, REFLOWN)
     if reflown is not None:
-        said += [f"re-fly: {text}" for text in (*reflown.reflight.assumptions, reflown.reflight.left_out)]
+        said += [f"re-fly: {text}" for text in reflown.reflight.assumptions if text not in said]
     yield Heading("What was assumed")
     seen = set(said) - {f"{text} (what-if)" for text in said}
     yield Items(tuple(dict.fromkeys(text for text in said if text in seen)) or ("Nothing beyond the record and the calibration.",))

@@ -28,6 +28,7 @@ p { margin: .5rem 0; }
 .warning { border-color: #d55e00; } .note { border-color: #0072b2; } .good { border-color: #009e73; }
 table { border-collapse: collapse; width: 100%; font-size: .87rem; font-variant-numeric: tabular-nums; }
 th, td { text-align: left; vertical-align: top; padding: .25rem .6rem .25rem 0; border-bottom: 1px solid #e3e8ec; overflow-wrap: anywhere; }
+td:nth-child(2) { white-space: nowrap; }
 ul { padding-left: 1.2rem; } ul.check { list-style: "\\2610\\00a0\\00a0"; }
 figure { margin: 1.6rem 0; } figure svg { width: 100%; height: auto; display: block; }
 figcaption { font-size: .87rem; margin-top: .4rem; } details { font-size: .82rem; color: #566169; margin-top: .2rem; }

@@ -8,11 +8,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from replay.cli import main
-from replay.review._kernels_table import write_rows
-from replay.review.table_file import write_table
 from replay.errors import CannotEstimate
 from replay.motion.settings import METHODS
 from replay.motion.solution import PHASES
+from replay.review._kernels_table import write_rows
+from replay.review.table_file import write_table
 from replay.whatif import sample, sample_files
 
 COLUMNS = [

@@ -1,0 +1,120 @@
+"""`plumbline figure` and `plumbline report` as a user types them: written once, made again bit for bit, and what they refuse."""
+
+import json
+import re
+import shlex
+
+import numpy as np
+import pytest
+
+from replay.cli import main
+from replay.review import storage
+from replay.review.review import Review
+from replay.sensors.calibration import Calibration
+from replay.units import DEG
+
+
+@pytest.fixture(scope="module")
+def flight(tmp_path_factory):
+    """A hop of a few seconds at 50 Hz: pad, push, fall, rest; with a battery. Small, so that every estimate is quick."""
+    folder = tmp_path_factory.mktemp("hop")
+    t = np.arange(0.0, 20.0, 0.02)
+    rng = np.random.default_rng(5)
+    up = (t > 6.0) & (t < 8.0)
+    fall = (t >= 8.0) & (t < 12.0)
+    accel = np.column_stack((0.1 + 0 * t, 0 * t, np.where(up, 29.8, np.where(fall, 0.3, 9.8)))) + 0.02 * rng.standard_normal((len(t), 3))
+    gyro = np.column_stack((2.0 * np.sin(3.0 * t) * (up | fall), 0 * t, 0 * t)) + 0.05 * rng.standard_normal((len(t), 3))
+    rows = np.column_stack((t, accel, gyro, 8.0 - 0.01 * t))
+    header = "time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2,gyro_x_degps,gyro_y_degps,gyro_z_degps,battery_v"
+    for name in ("hop.csv", "second.csv"):
+        np.savetxt(folder / name, rows, fmt="%.5f", delimiter=",", header=header, comments="")
+    review = Review(
+        logs=(storage.reference_to(folder / "hop.csv"),),
+        what_if=Calibration(gyro_bias_imu_radps=(0.2 * DEG, 0.0, 0.0)),
+        method="integrate",
+        trace_arrangement={"panes": [{"traces": ["tilt"]}, {"traces": ["log:battery_v"]}]},
+        figure_settings={"preset": "one-column"},
+    )
+    storage.save_review(review, folder / "hop.review.json")
+    return folder
+
+
+@pytest.fixture(autouse=True)
+def _inside(flight, monkeypatch):
+    monkeypatch.chdir(flight)
+
+
+def command_in(path):
+    """The command that a figure's own metadata names."""
+    said = re.search(r'(\{&quot;command|\{"command).*?\}(?=</dc:description>|$)', path.read_text(encoding="utf-8"), re.DOTALL)[0]
+    return json.loads(said.replace("&quot;", '"').replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&"))
+
+
+@pytest.mark.parametrize("source", ["hop.csv", "hop.review.json"])
+def test_the_command_in_a_figure_makes_it_again_bit_for_bit(flight, source, capsys):
+    """Read from the file itself, run as it stands."""
+    out = flight / "t.svg"
+    out.unlink(missing_ok=True)
+    given = ["--method", "integrate", "--preset", "two-column", "--height", "90"] if source == "hop.csv" else []
+    assert main(["figure", source, "traces", *given, "--from", "-1", "--to", "5.5", "--out", "t.svg"]) == 0
+    first = out.read_bytes()
+    record = command_in(out)
+    assert record["review"]["estimator"]["method"] == "integrate"
+    words = shlex.split(record["command"])
+    assert words[0] == "plumbline"
+    out.write_text("something else")
+    assert main(words[1:]) == 0
+    assert out.read_bytes() == first
+    said = capsys.readouterr().out.lower()
+    if source == "hop.review.json":
+        assert "battery voltage" in said
+        assert record["settings"]["panes"] == [["tilt"], ["log:battery_v"]]
+        assert record["settings"]["preset"] == "one-column"
+        assert record["review"]["what_if"]["gyro"]["bias_degps"][0] == pytest.approx(0.2)
+
+
+def test_figures_are_listed_with_what_they_need(capsys):
+    """Without --out; what this log can't give says so, what takes more says which option gives it."""
+    assert main(["figure", "hop.csv", "--method", "integrate"]) == 0
+    lines = {line.split()[0]: line for line in capsys.readouterr().out.splitlines()}
+    assert "not here" in lines["gimbal"]
+    assert "not here" not in lines["power"]
+    assert "--vehicle" in lines["refly"]
+    assert "--beside" in lines["campaign"]
+
+
+def test_a_figure_that_lacks_its_input_says_what_gives_it(flight, capsys):
+    """One line, exit 1, no file."""
+    assert main(["figure", "hop.csv", "gimbal", "--method", "integrate", "--out", "g.pdf"]) == 1
+    assert "--columns" in capsys.readouterr().err
+    assert main(["figure", "hop.csv", "refly", "--method", "integrate", "--out", "g.pdf"]) == 1
+    assert "--calibration" in capsys.readouterr().err
+    assert main(["figure", "hop.csv", "campaign", "--method", "integrate", "--out", "g.pdf"]) == 1
+    assert "--beside" in capsys.readouterr().err
+    assert not (flight / "g.pdf").exists()
+
+
+def test_several_flights_are_drawn_together(flight, capsys):
+    """Named by their files."""
+    assert main(["figure", "hop.csv", "campaign", "--method", "integrate", "--beside", "second.csv", "--out", "c.svg"]) == 0
+    assert "2 flights on one time axis" in capsys.readouterr().out
+    assert ">second<" in (flight / "c.svg").read_text(encoding="utf-8")
+    assert "--beside second.csv" in command_in(flight / "c.svg")["command"]
+
+
+def test_report_writes_pages_and_tables_and_never_over_another_file(flight, capsys):
+    """Both pages and all tables; a second run is refused before anything is worked out; the command in the page is the one given."""
+    arguments = ["report", "hop.review.json", "--quick", "--data", "csv", "--job", "A short hop.", "--out", "write-up"]
+    assert main(arguments) == 0
+    written = capsys.readouterr().out.split()
+    names = ["report.html", "report.pdf", "estimate.csv", "channels.csv", "events.csv", "findings.csv"]
+    assert sorted(name.rsplit("/", 1)[1] for name in written) == sorted(names)
+    assert sorted(path.name for path in (flight / "write-up").iterdir()) == sorted(names)
+    html = (flight / "write-up" / "report.html").read_text(encoding="utf-8")
+    assert "A short hop." in html
+    assert main(arguments) == 1
+    assert "--force" in capsys.readouterr().err
+    again = re.search(r"(plumbline report [^<]*--force)</p>", html)[1]
+    assert sorted(shlex.split(again.replace("&#x27;", "'"))) == sorted(["plumbline", *arguments, "--force"])
+    (flight / "a_file").write_text("")
+    assert main(["report", "hop.csv", "--out", "a_file"]) == 1
