@@ -125,6 +125,7 @@ class ReflyPanel(QWidget):
         self.difference.setVisible(has_result)
         self.flown_note.setVisible(has_result)
         self.bands.setVisible(run is not None)
+        self.touchdown.setVisible(run is not None)
         self.model.setVisible(has_result)
         self.assumed_section.setVisible(has_result)
         if reflown is not None:
@@ -136,12 +137,13 @@ class ReflyPanel(QWidget):
         self.difference.fill(_difference_rows(differences(reflight, ensemble), reflown))
         self.difference.setColumnHidden(4, run is None)
         self.law.setText(refly_words.guidance_text(reflight))
-        self.disturbances.setText(refly_words.disturbance_text(reflight.disturbance))
+        self.disturbances.setText(refly_words.disturbance_text(reflight))
         lines = list(dict.fromkeys((*reflight.assumptions, *(() if ensemble is None else ensemble.assumptions))))
         self.assumed.setText("\n".join(f"· {line}" for line in lines))
         self.left_out.setText(reflight.left_out)
         if ensemble is not None:
             self.bands.fill(refly_words.band_rows(ensemble, reflight.moments["burnout"][0].time_s))
+            self.touchdown.setText(refly_words.touchdown_text(reflown.flown))
 
     def _state_text(self, reflown: Reflown | None, review: Review) -> str:
         if reflown is None:
@@ -277,6 +279,8 @@ class ReflyPanel(QWidget):
         self.bands = SmallTable("What nine of ten members lie between", ("", "flown", "re-flown"))
         section.body_layout.addWidget(self.ensemble_state)
         section.body_layout.addWidget(self.bands)
+        self.touchdown = muted(wrap=True)
+        section.body_layout.addWidget(self.touchdown)
         section.body_layout.addLayout(self._settings_grid(("n_members", "seed")))
         return section
 

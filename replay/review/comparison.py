@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from replay.units import DEG
 
 if TYPE_CHECKING:
+    from replay.motion.solution import Solution
     from replay.whatif.ensemble import Ensemble
     from replay.whatif.refly import Moment, Reflight
 
@@ -120,8 +121,11 @@ def bands(ensemble: Ensemble) -> dict[str, Band]:
     }
 
 
-def spread_about(reflight: Reflight, ensemble: Ensemble) -> tuple[Array, Array]:
+def spread_about(reflight: Reflight, ensemble: Ensemble, flown: Solution) -> tuple[Array, Array]:
     """One standard deviation of the members about the single re-flight, on the re-flight's rows.
+
+    Below the parachute the members only carry the flown path along. What its own standard deviation grows by from there on is added in
+    quadrature, where the method that estimated it has one.
 
     Returns
     -------
@@ -131,7 +135,17 @@ def spread_about(reflight: Reflight, ensemble: Ensemble) -> tuple[Array, Array]:
     """
     grid, rows = ensemble.time_s, reflight.time_s
     tilt = np.interp(grid, rows, reflight.reflown.tilt_rad)
-    path = np.column_stack([np.interp(grid, rows, reflight.reflown.pos_enu_m[:, i]) for i in range(3)])
+    path = _onto(grid, rows, reflight.reflown.pos_enu_m)
     tilt_sd = np.sqrt(np.nanmean((ensemble.reflown_tilt_rad - tilt) ** 2, axis=0))
-    path_sd = np.sqrt(np.nanmean((ensemble.reflown_pos_enu_m - path) ** 2, axis=0))
-    return np.interp(rows, grid, tilt_sd), np.column_stack([np.interp(rows, grid, path_sd[:, i]) for i in range(3)])
+    path_sd = _onto(rows, grid, np.sqrt(np.nanmean((ensemble.reflown_pos_enu_m - path) ** 2, axis=0)))
+    own, n_free = flown.pos_sd_enu_m, len(reflight.q_enu_from_body_believed)
+    if own is not None and 0 < n_free < len(rows):
+        own = _onto(rows[n_free - 1 :], flown.log_time_s - flown.events.liftoff_log_s, own)
+        grown = np.maximum(own**2 - own[0] ** 2, 0.0)
+        path_sd[n_free - 1 :] = np.sqrt(path_sd[n_free - 1 :] ** 2 + grown)
+    return np.interp(rows, grid, tilt_sd), path_sd
+
+
+def _onto(time_s: Array, old_time_s: Array, values: Array) -> Array:
+    """Columns interpolated to other times."""
+    return np.column_stack([np.interp(time_s, old_time_s, column) for column in values.T])

@@ -14,7 +14,7 @@ from replay.units import DEG, celsius
 
 if TYPE_CHECKING:
     from replay.flightlog.log import FlightLog
-    from replay.whatif.disturbance import Disturbance
+    from replay.motion.solution import Solution
     from replay.whatif.ensemble import Ensemble
     from replay.whatif.refly import Reflight
     from replay.whatif.vehicle import Vehicle
@@ -64,15 +64,24 @@ def guidance_text(reflight: Reflight) -> str:
     return f"{reflight.guidance_source[0].upper()}{reflight.guidance_source[1:]}: {gains}. {left}."
 
 
-def disturbance_text(found: Disturbance) -> str:
-    """How large the recovered disturbances were."""
-    wind = float(np.nanmax(np.hypot(found.wind_enu_mps[:, 0], found.wind_enu_mps[:, 1])))
-    force = float(np.nanmax(np.linalg.norm(found.force_body_n[:, :2], axis=1)))
-    torque = float(np.nanmax(np.linalg.norm(found.torque_body_nm[:, :2], axis=1)))
+def disturbance_text(reflight: Reflight) -> str:
+    """How large the recovered disturbances were up to burnout: after it the model is of less interest, and a parachute tears at it."""
+    found = reflight.disturbance
+    burnout_s = reflight.moments["burnout"][0].time_s
+    rows = found.time_s <= (burnout_s if math.isfinite(burnout_s) else found.time_s[-1])
+    wind, force, torque = (_across(values[rows]) for values in (found.wind_enu_mps, found.force_body_n, found.torque_body_nm))
     return (
-        f"Recovered up to {found.bandwidth_hz:g} Hz: wind to {wind:.1f} m/s (2 Hz); beyond model and wind, force across to {force:.2f} N "
-        f"and torque across to {torque:.3f} N m."
+        f"Recovered up to {found.bandwidth_hz:g} Hz, over the boost: wind {_rms(wind):.1f} m/s RMS, at most {wind.max():.1f} (up to 2 Hz); "
+        f"across the vehicle, beyond model and wind, {_rms(force):.2f} N and {_rms(torque):.3f} N m RMS."
     )
+
+
+def _across(vectors: np.ndarray) -> np.ndarray:
+    return np.asarray(np.hypot(np.nan_to_num(vectors[:, 0]), np.nan_to_num(vectors[:, 1])))
+
+
+def _rms(values: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(values**2)))
 
 
 def changes_text(carried: Calibration, flown: Calibration) -> str:
@@ -96,15 +105,28 @@ def changes_text(carried: Calibration, flown: Calibration) -> str:
 
 
 def band_rows(ensemble: Ensemble, burnout_s: float) -> list[tuple[str, ...]]:
-    """What nine of ten members lie between: (quantity, flown, flown again) as text."""
+    """What nine of ten members lie between: (quantity, flown, flown again) as text.
+
+    Not where they touch down: the members carry the flown path below the parachute along as it was dead-reckoned, so they say how it
+    shifts (`differences`) and not how well it is known.
+    """
     rows: list[tuple[str, ...]] = []
     tilt = [at_time(ensemble.time_s, values / DEG, burnout_s) for values in (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)]
     rows.append(("tilt at burnout, deg", *(_between(ensemble, values, 2) for values in tilt)))
-    for moment, values in (("apogee", ensemble.apogee_enu_m), ("touchdown", ensemble.touchdown_enu_m)):
-        for axis, name in enumerate(("east", "north", "height")):
-            if moment == "apogee" or axis < 2:
-                rows.append((f"{moment} {name}, m", *(_between(ensemble, values[:, i, axis], 1) for i in range(2))))
+    for axis, name in enumerate(("east", "north", "height")):
+        rows.append((f"apogee {name}, m", *(_between(ensemble, ensemble.apogee_enu_m[:, i, axis], 1) for i in range(2))))
     return rows
+
+
+def touchdown_text(flown: Solution) -> str:
+    """How well the place of touchdown itself is known, which no ensemble says."""
+    at, sd = flown.events.touchdown_log_s, flown.pos_sd_enu_m
+    if not math.isfinite(at):
+        return ""
+    i = min(int(np.searchsorted(flown.log_time_s, at)), len(flown.log_time_s) - 1)
+    east, north = (math.nan, math.nan) if sd is None else (float(sd[i, 0]), float(sd[i, 1]))
+    known = f"±{east:.1f} m east and ±{north:.1f} m north" if math.isfinite(east + north) else f"a figure that {flown.method} does not give"
+    return f"Where the flown path itself came down is not in the bands: it is known to {known}."
 
 
 def _between(ensemble: Ensemble, values: np.ndarray, digits: int) -> str:

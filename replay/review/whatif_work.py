@@ -241,7 +241,7 @@ def solve_ensemble(
         progress=progress,
         cancel=cancel,
     )
-    tilt_sd, pos_sd = spread_about(reflown.reflight, ensemble)
+    tilt_sd, pos_sd = spread_about(reflown.reflight, ensemble, reflown.flown)
     overlay = dataclasses.replace(reflown.overlay, tilt_sd_rad=tilt_sd, pos_sd_enu_m=pos_sd)
     run = EnsembleRun(ensemble, spread, ensemble_from(review, reconciliation), overlay)
     return dataclasses.replace(reflown, run=run)

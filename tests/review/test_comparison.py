@@ -72,13 +72,33 @@ def test_a_value_between_two_times():
     assert np.isnan(at_time(np.array([0.0, 1.0, 2.0]), values, 2.1)).all()
 
 
+def single_flight(time_s, path):
+    """Only what the spread reads; a parachute at 8 s."""
+    track = SimpleNamespace(pos_enu_m=path, tilt_rad=np.full_like(time_s, 2.0 * DEG))
+    return SimpleNamespace(time_s=time_s, reflown=track, q_enu_from_body_believed=np.zeros((800, 4)))
+
+
+def test_below_the_parachute_the_flown_path_s_own_deviation_grows_on():
+    """By hand: known to 3 m at the parachute and to 5 m a second later, the members' 2 m becomes the hypotenuse of 2 and 4."""
+    members, east = ensemble()
+    time_s = np.arange(0.0, 10.0, 0.01)
+    path = np.column_stack((0.0 * time_s, 0.0 * time_s, 15.0 * time_s))
+    own = np.where(time_s < 8.985, 3.0, 5.0)[:, None] * np.ones(3)
+    flown = SimpleNamespace(pos_sd_enu_m=own, log_time_s=time_s + 4.0, events=SimpleNamespace(liftoff_log_s=4.0))
+    _, sd = spread_about(single_flight(time_s, path), members, flown)
+    spread = math.sqrt(np.mean(east**2))
+    assert_allclose(sd[850, 0], spread, rtol=1e-9)
+    assert_allclose(sd[950, 0], math.hypot(spread, 4.0), rtol=1e-9)
+    assert_allclose(sd[950, 1], 4.0, rtol=1e-9)
+
+
 def test_the_spread_drawn_is_about_the_single_reflight():
     """Members that lie 1 m to one side count in full: the root mean square is the hypotenuse of spread and offset."""
     members, east = ensemble()
     time_s = np.arange(0.0, 10.0, 0.01)
     path = np.column_stack((np.full_like(time_s, -1.0), 0.0 * time_s, 15.0 * time_s))
-    single = SimpleNamespace(time_s=time_s, reflown=SimpleNamespace(pos_enu_m=path, tilt_rad=np.full_like(time_s, 2.0 * DEG)))
-    tilt_sd, pos_sd = spread_about(single, members)
+    single = single_flight(time_s, path)
+    tilt_sd, pos_sd = spread_about(single, members, SimpleNamespace(pos_sd_enu_m=None))
     assert_allclose(pos_sd[:, 0], math.sqrt(np.mean((east + 1.0) ** 2)), rtol=1e-9)
     assert_allclose(pos_sd[:, 1:], 0.0, atol=1e-9)
     assert_allclose(tilt_sd, math.sqrt(np.mean(east**2)) * DEG, rtol=1e-9)

@@ -2,11 +2,13 @@
 
 import dataclasses
 
+import numpy as np
 import pytest
+from drawn_flight import EVENTS, solution
 
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
-from replay.review.refly_words import changes_text, guidance_source, missing
+from replay.review.refly_words import changes_text, guidance_source, missing, touchdown_text
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
 from replay.whatif.vehicle import Gimbal, Guidance, Vehicle
@@ -60,3 +62,13 @@ def test_changes_in_words():
         "reference temperature: 25 °C",
     ):
         assert words in text
+
+
+def test_how_well_touchdown_is_known_is_said_apart():
+    """The method's own deviation there, or that it has none; nothing where the record does not get there."""
+    flown = solution(np.arange(0.0, 38.0, 0.01))
+    i = np.searchsorted(flown.log_time_s, EVENTS.touchdown_log_s)
+    assert f"±{flown.pos_sd_enu_m[i, 0]:.1f} m east" in touchdown_text(flown)
+    assert "smoother does not give" in touchdown_text(dataclasses.replace(flown, pos_sd_enu_m=None))
+    lost = dataclasses.replace(EVENTS, touchdown_log_s=float("nan"))
+    assert touchdown_text(dataclasses.replace(flown, events=lost)) == ""
