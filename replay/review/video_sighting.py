@@ -54,7 +54,8 @@ def video_sighting(
         raise CannotEstimate(_REQUEST, "mark liftoff on the video first, or the line has no time")
     if video.camera.azimuth_rad is None:
         raise CannotEstimate(_REQUEST, "state where the camera looked towards (clockwise from north), or the lean has no direction")
-    camera = Camera(*map(float, size_px), video.camera.azimuth_rad, video.camera.elevation_rad, video.camera.roll_rad)
+    width, height = map(float, size_px)
+    camera = Camera(width, height, video.camera.azimuth_rad, video.camera.elevation_rad, video.camera.roll_rad)
     time_s = video_s - video.liftoff_video_s
     sighting = sighting_from_line(*line_px, camera, time_s, line_sd_rad)
     return dataclasses.replace(sighting, sd_rad=math.hypot(line_sd_rad, (video.liftoff_sd_s or 0.0) * _turning_radps(flown, time_s)))
