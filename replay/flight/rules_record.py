@@ -174,7 +174,7 @@ def _running_line(time: Array, height: Array) -> Array:
 
 
 def barometer_lag_s(known: Explained) -> Quantity | None:
-    """Lag of the barometer behind the twice integrated vertical force, liftoff to apogee; a start error and a bias are fitted beside it."""
+    """Lag of the barometer behind the twice integrated vertical force, liftoff to apogee."""
     from replay import rotation
 
     solution, start, stop = known.solution, known.time("liftoff"), known.time("apogee")
@@ -192,19 +192,41 @@ def barometer_lag_s(known: Explained) -> Quantity | None:
     inside = (known.baro[0] > start) & (known.baro[0] < stop)
     if np.count_nonzero(inside) < 30:
         return None
-    t = known.baro[0][inside]
-    climb, rate = np.interp(t, time, height), np.interp(t, time, speed)
-    since = t - start
-    # what a barometer reads: scaled height less lag times speed, on top of where it started and what a bias of the force adds
-    design = np.column_stack((-rate, np.ones(len(t)), climb, 0.5 * since**2))
-    left = known.baro[1][inside]
-    solved = np.linalg.lstsq(design, left, rcond=None)[0]
-    residual = left - design @ solved
+    return _lag_fit(known.baro[0][inside], known.baro[1][inside], time, height)
+
+
+def _lag_fit(t: Array, measured: Array, time: Array, height: Array) -> Quantity:
+    """First-order lag that brings the integrated height nearest to the measured one; scale, zero and a bias of the force beside it."""
+    from replay.flight.actuator import lagged
     from replay.flight.misalignment import autocorrelation_widening
 
+    step = float(np.median(np.diff(time)))
+    even = np.arange(time[0], time[-1], step)
+    smooth = np.interp(even, time, height)
+    drift = 0.5 * (t - time[0]) ** 2
+
+    def design(lag_s: float) -> Array:
+        return np.column_stack((np.interp(t, even, lagged(smooth, step, max(lag_s, 0.0), 0.0)), np.ones(len(t)), drift))
+
+    def left(lag_s: float) -> Array:
+        d = design(lag_s)
+        return np.asarray(measured - d @ np.linalg.lstsq(d, measured, rcond=None)[0])
+
+    grid = np.arange(0.0, 1.0, 0.05)
+    lag = float(min(grid, key=lambda g: float(np.sum(left(g) ** 2))))
+    for _ in range(4):
+        h = max(0.1 * lag, 0.01)
+        d = design(lag)
+        solved = np.linalg.lstsq(d, measured, rcond=None)[0]
+        by_lag = (design(lag + h) - design(lag)) @ solved / h
+        jacobian = np.column_stack((by_lag, d))
+        residual = measured - d @ solved
+        lag = max(0.0, lag + float(np.linalg.lstsq(jacobian, residual, rcond=None)[0][0]))
+    residual = left(lag)
     variance = float(residual @ residual) / (len(t) - 4) * autocorrelation_widening(residual)
-    sd = math.sqrt(float(np.linalg.inv(design.T @ design)[0, 0]) * variance)
-    return Quantity("barometer behind the twice integrated force", float(solved[0]), sd, "s")
+    sd = math.sqrt(float(np.linalg.pinv(jacobian.T @ jacobian)[0, 0]) * variance)
+    # a sample of the integrated path, and what gusts on the port leave (value from memory)
+    return Quantity("barometer behind the twice integrated force", lag, math.hypot(sd, 0.01), "s")
 
 
 def barometer_lag(known: Explained) -> tuple[Finding, ...]:

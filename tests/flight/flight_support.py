@@ -1,12 +1,16 @@
 """What several tests of a flight's explanation share: a sample flight measured, estimated and its events found."""
 
+from functools import cache
 from types import SimpleNamespace
 
 from replay.flight.facts import VehicleFacts
 from replay.flight.motor import curve_figures
 from replay.flight.phases import find_flight_events
 from replay.motion import estimate
+from replay.review.explain import explain
+from replay.sensors.calibration import Calibration
 from replay.sensors.measurements import measure
+from replay.whatif import sample
 
 
 def mount_of(flight):
@@ -39,3 +43,14 @@ def facts_of(flight):
 def truth_curve(flight, events):
     inside = flight.truth.log_time_s < events["burnout"].log_time_s + 0.3
     return curve_figures(flight.truth.log_time_s[inside], flight.truth.thrust_n[inside])
+
+
+@cache
+def explained(name, seed=5, **overrides):
+    """A sample flight explained as a reviewer first sees it: smoothed, with nothing calibrated. Each is made once a session."""
+    flight = sample.make(name, seed=seed, **overrides)
+    mount, vehicle = mount_of(flight), flight.vehicle
+    solution = estimate(
+        flight.log, "smoother", site=vehicle.site, mount=mount, imu_from_cg_m=vehicle.imu_from_cg_m, calibration=Calibration()
+    )  # fmt: skip
+    return explain(flight.log, solution, vehicle=vehicle, mount=mount)
