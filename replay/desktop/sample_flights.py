@@ -20,7 +20,7 @@ HINTS: Final = {
     "clean": "Nothing is wrong here: the flight to compare the others with. Space plays it, Left and Right step by one sample.",
     "crooked_bench": (
         "Sample flight, invented: zeroed on a crooked bench. Drag accelerometer bias x to −0.36 and y to +0.26 m/s² and watch the plumb "
-        "circle: vertical was 2.6° off."
+        "circle: vertical was 2.6° off. Then fly it again (Re-fly)."
     ),
     "fast_roll": "Sample flight, invented: it rolls fast and its roll gyro reads too little. Drag gyro scale z to 1.014 and watch roll.",
     "troubled_logger": "Sample flight, invented: the logger was in trouble. Ctrl+I shows all that was found and what was done about it.",
