@@ -240,22 +240,22 @@ def write_toml(
     write_whole(path, toml_text(data, comments=comments, heading=heading))
 
 
-def write_whole(path: str | os.PathLike[str], content: str, *, is_durable: bool = False) -> None:
-    """Write a text file at once or not at all: whoever reads it, or is killed, sees the old one or the new one.
+def write_whole(path: str | os.PathLike[str], content: str | bytes, *, is_durable: bool = False) -> None:
+    """Write a file at once or not at all: whoever reads it, or is killed, sees the old one or the new one.
 
     Parameters
     ----------
     path : path
-    content : str
-        Written as UTF-8 with newline ends.
+    content : str or bytes
+        Text is written as UTF-8 with its newlines as they are.
     is_durable : bool
         Wait until the disk has it, so that a power cut can't leave neither.
     """
     target = Path(path)
     handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(content)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content.encode("utf-8") if isinstance(content, str) else content)
             if is_durable:
                 stream.flush()
                 os.fsync(stream.fileno())

@@ -66,6 +66,7 @@ COMMANDS: Final = (
     Command("vehicle", "&Flight", "&Vehicle File…", (), "Choose the vehicle file: mass, motor, gimbal, site"),
     Command("as_flown", "&Flight", "Calibration As F&lown…", (), "Choose the calibration file the flight computer flew with"),
     Command("export_whatif", "&Flight", "Save What-&if Calibration…", (), "Save the edited calibration as a calibration file"),
+    Command("figures", "&Flight", "Fi&gures…", ("Ctrl+P",), "Figures for print, slides and video, with caption, as they will be saved"),
     Command("quit", "&Flight", "&Quit", ("Ctrl+Q",), "Close the window", is_group_start=True, needs_log=False),
     Command("undo", "&Edit", "&Undo", ("Ctrl+Z",), "Take back the last edit; a drag is one edit"),
     Command("redo", "&Edit", "&Redo", ("Ctrl+Shift+Z", "Ctrl+Y"), "Do again what was taken back"),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from PySide6.QtCore import QLockFile, QObject, Signal
-from PySide6.QtWidgets import QMenu, QWidget
+from PySide6.QtWidgets import QDialog, QMenu, QWidget
 
 from replay.desktop import sample_flights
 from replay.desktop.asking import REVIEW_FILES, TOML_FILES, Asking, names_of
@@ -33,6 +33,7 @@ class Files(QObject):
         self._window = window
         self._sample: str | None = None
         self._map_dialog: QWidget | None = None
+        self._figure_dialog: QDialog | None = None
         self._restoring: tuple[Recovered, QLockFile] | None = None
         session.opened.connect(self._on_opened)
         session.log_wanted.connect(self._on_log_wanted)
@@ -152,6 +153,17 @@ class Files(QObject):
 
     def on_column_map(self) -> None:
         self.show_column_map(is_first_sight=False)
+
+    def on_figures(self) -> None:
+        """The figures, beside the window; one at a time."""
+        from replay.desktop.figure_dialog import FigureDialog
+
+        if self._figure_dialog is None:
+            self._figure_dialog = FigureDialog(self.session, self.asking, self._window)
+            self._figure_dialog.finished.connect(lambda _: setattr(self, "_figure_dialog", None))
+            self._figure_dialog.show()
+        self._figure_dialog.raise_()
+        self._figure_dialog.activateWindow()
 
     def show_column_map(self, *, is_first_sight: bool) -> None:
         """The editor, beside the flight as it was read so far."""

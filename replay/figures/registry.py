@@ -79,10 +79,10 @@ def _part(name: str, otherwise: str) -> Missing:
     return missing
 
 
-_RECONCILED = _material(RECONCILIATION, "nothing has been reconciled: plumbline reconcile does that")
-_FLOWN_AGAIN = _material(REFLOWN, "not flown again: plumbline refly with --vehicle and --calibration does that")
+_RECONCILED = _material(RECONCILIATION, "nothing has been reconciled: plumbline reconcile does that, or the Reconcile panel")
+_FLOWN_AGAIN = _material(REFLOWN, "not flown again: plumbline refly with --vehicle and --calibration does that, or the Re-fly panel")
 _CAMPAIGN = _material(CAMPAIGN, "one flight only: name the others with --beside")
-_PROPULSION = _part("propulsion", "plumbline figure with --vehicle V explains the flight")
+_PROPULSION = _part("propulsion", "a vehicle file gives it: Flight menu, Vehicle File, or --vehicle V")
 _GIMBAL = _channel("gimbal command", "gimbal_command_rad")
 _POWER = _channel("battery, current or temperature", "battery_v", "current_a", "imu_temperature_k", "air_temperature_k")
 _EVIDENCE_HINT, _REFLY_HINT = "with --evidence E where there is one", "with --vehicle V and --calibration C"
