@@ -27,7 +27,7 @@ _DIGITS = {"deg": 2, "m": 2, "s": 2}
 _SETTINGS = (
     # field, name, low, high, text of the edit
     ("bandwidth_hz", "disturbance bandwidth, Hz", 0.5, 200.0, "Re-fly bandwidth"),
-    ("n_members", "members of the ensemble", 2, 20_000, "Ensemble members"),
+    ("n_members", "members of the ensemble", 2, 5_000, "Ensemble members"),
     ("seed", "seed of the ensemble", 0, 2**31 - 1, "Ensemble seed"),
 )
 

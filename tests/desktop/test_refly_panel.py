@@ -282,3 +282,13 @@ def test_what_reconcile_found_is_what_the_ensemble_draws_from(session):
     assert "not reconciled" in spread.source
     assert spread.posterior.calibration == session.review.corrected
     assert dict(zip(spread.posterior.components, spread.posterior.covariance.diagonal(), strict=True))["accel_bias_imu_mps2", 0] == 0.4**2
+
+
+def test_closing_ends_a_running_ensemble(qtbot, panel, session):
+    """However many members are left; that no thread stays behind is every desktop test's own condition."""
+    session.apply(lambda review: edits.with_refly(correct(review), n_members=5_000), "By hand")
+    settle(qtbot, session)
+    qtbot.mouseClick(panel.run_ensemble, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: "of 5000 members flown" in panel.doing.text(), timeout=60_000)
+    session.close()
+    assert not panel.background.is_busy
