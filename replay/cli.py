@@ -18,6 +18,7 @@ COMMANDS = {
     "estimate": "attitude and trajectory as CSV or Parquet",
     "reconcile": "solve for the calibration that makes the record agree with itself and with what was observed",
     "refly": "the flight as flown and flown again with another calibration, side by side",
+    "compare": "flights of a campaign on one time axis, or a flight and a prediction",
     "bench": "calibration and noise work on bench recordings",
     "figure": "one figure of a review as PDF, SVG or PNG",
     "report": "the write-up as HTML and PDF, with tables of the data",

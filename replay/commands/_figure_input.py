@@ -49,7 +49,7 @@ def snapshot_with(request: LogRequest, wanted: Iterable[str], beside: Sequence[s
     names = set(wanted)
     others = [_other(path, method) for path in beside] if beside and CAMPAIGN in names else []
     flights = [(flight_name(request.log.paths[0]), snapshot), *others] if others else []
-    return gathered(snapshot, names, as_review(request, method), beside=_told_apart(flights), progress=tell)
+    return gathered(snapshot, names, as_review(request, method), beside=told_apart(flights), progress=tell)
 
 
 def _other(path: str, method: str | None) -> tuple[str, Snapshot]:
@@ -63,7 +63,7 @@ def flight_name(path: str) -> str:
     return Path(path).name.removesuffix(".review.json").removesuffix(Path(path).suffix)
 
 
-def _told_apart(flights: Sequence[tuple[str, Snapshot]]) -> list[tuple[str, Snapshot]]:
+def told_apart(flights: Sequence[tuple[str, Snapshot]]) -> list[tuple[str, Snapshot]]:
     """Flights by file name, with the folder's before it where two files are named alike."""
     names = [flight_name(path) for path, _ in flights]
     paths = [flight.log.paths[0] for _, flight in flights]

@@ -285,7 +285,7 @@ def _thrust(axial: _Axial, events: FlightEvents, facts: VehicleFacts, bias: floa
 def _drag_from_curve(axial: _Axial, events: FlightEvents, facts: VehicleFacts, bias: float, dry: float) -> tuple[Array, Array, Array, str]:
     """The reverse: thrust from the curve, drag D = T − m (f − b)."""
     curve = np.array(facts.thrust_curve_s_n)
-    ignition = _ignition_of_curve(curve, facts.liftoff_mass_kg, events["liftoff"].log_time_s)
+    ignition = ignition_of_curve(curve, facts.liftoff_mass_kg, events["liftoff"].log_time_s)
     thrust = np.interp(axial.time_s - ignition, curve[:, 0], curve[:, 1], left=0.0, right=0.0)
     mass = mass_history(axial.time_s, thrust, facts.liftoff_mass_kg, facts.propellant_mass_kg)
     drag = thrust - mass * (axial.force - bias)
@@ -295,7 +295,7 @@ def _drag_from_curve(axial: _Axial, events: FlightEvents, facts: VehicleFacts, b
     return thrust, mass, drag, f"thrust taken from the vehicle's curve; drag coefficient in the boost {cd:.2f}"
 
 
-def _ignition_of_curve(curve: Array, mass_kg: float, liftoff_s: float) -> float:
+def ignition_of_curve(curve: Array, mass_kg: float, liftoff_s: float) -> float:
     """Ignition on the log's clock: the curve passes the vehicle's weight at liftoff."""
     weight = mass_kg * STANDARD_GRAVITY_MPS2
     over = np.flatnonzero(curve[:, 1] >= weight)

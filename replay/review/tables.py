@@ -116,6 +116,12 @@ def _column_name(channel: Channel, component: str) -> str:
     return "_".join(part for part in (words, component, "" if words.endswith(f"_{unit}") else unit) if part)
 
 
+def column_name(quantity: str, unit: str, flight: str = "") -> str:
+    """A column's name: the flight where there are several, the quantity, and the unit as names carry it."""
+    tail = _UNITS.get(unit, unit)
+    return "_".join(part for part in (re.sub(r"\W+", "_", flight).strip("_"), quantity, tail) if part)
+
+
 def _on_clock(channel: Channel, time: Array) -> Array:
     """Values at other times, NaN where the channel has nothing to say, shape (n,) or (n, w)."""
     own = channel.log_time_s
