@@ -20,7 +20,7 @@ def seconds_of(words: NDArray[Any]) -> NDArray[np.float64] | None:
         return None
     first = str(given[0])
     if _DATE.match(first):
-        seconds = _since_1970(words)
+        seconds = since_1970(words)
     elif _DAY.match(first):
         seconds = _since_midnight(words)
     else:
@@ -28,10 +28,14 @@ def seconds_of(words: NDArray[Any]) -> NDArray[np.float64] | None:
     return seconds if np.count_nonzero(np.isfinite(seconds)) >= _LEAST_SHARE * len(given) else None
 
 
-def _since_1970(words: NDArray[Any]) -> NDArray[np.float64]:
+def since_1970(dates: Any) -> NDArray[np.float64]:
+    """Seconds since 1970 of dates as words (ISO 8601) or as pandas holds them, UTC where no zone is stated; NaN where a cell is none."""
     import pandas as pd
 
-    stamps = pd.Series(pd.to_datetime(pd.Series(words, dtype=object), format="ISO8601", utc=True, errors="coerce"))
+    given = pd.Series(dates)
+    stamps = pd.Series(
+        pd.to_datetime(given if given.dtype.kind == "M" else given.astype(object), format="ISO8601", utc=True, errors="coerce")
+    )
     since = stamps - pd.Timestamp(0, tz="UTC")
     return np.asarray(since.dt.total_seconds().to_numpy(dtype=np.float64))
 

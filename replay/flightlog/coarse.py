@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-_COARSE_SHARE = 0.2  # of the rows share their stamp with the row before: the clock is coarse, not faulty
+COARSE_SHARE = 0.2  # of the rows share their stamp with the row before: the clock is coarse, not faulty
 _COARSE_TICK = 0.25  # of a step: a tick this long spoils the steps even where no stamp repeats
 _LONG = 2.5  # times the usual step: rows are missing there
 
@@ -85,7 +85,7 @@ def recover(x: Array, i_break: Indices, tick_s: float | None) -> Recovered | Non
     """
     all_steps = np.diff(x)
     is_same = all_steps == 0
-    is_certain = float(np.mean(is_same)) >= _COARSE_SHARE
+    is_certain = float(np.mean(is_same)) >= COARSE_SHARE
     tick = _tick(all_steps, tick_s)
     if not is_certain:
         is_long = tick is not None and tick >= _COARSE_TICK * _typical_step(x, is_same)

@@ -23,8 +23,11 @@ from replay.flightlog.log import Issue
 from replay.flightlog.text import Table
 from replay.flightlog.unit_table import TICKS
 
-_RATE = re.compile(r"(?:rate|freq\w*|odr|hz)\D{0,20}?(\d+(?:[.,]\d+)?)\s*(k?hz)?|(\d+(?:[.,]\d+)?)\s*(k?hz)", re.IGNORECASE)
+_NAMED_RATE = re.compile(r"(?:rate|freq\w*|odr|\bhz)\D{0,20}?(\d+(?:[.,]\d+)?)\s*(k?hz)?", re.IGNORECASE)
+_BARE_RATE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(k?hz)", re.IGNORECASE)
+_NO_RATE = re.compile(r"filter|pass\b|lpf|cut-?off|bandwidth|\bbw\b|baud|\bbus\b|cpu|i2c|\bspi\b|radio|telemetry|gps|gnss", re.IGNORECASE)
 _PERIOD = re.compile(r"(?:period|interval|step)\D{0,20}?(\d+(?:[.,]\d+)?)\s*(s|ms|us|µs)\b", re.IGNORECASE)
+_RATE_UNITS = {"hz": 1.0, "khz": 1e3, "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}
 _OPTIONAL = {"gnss_lat_lon_height": {"height"}, "gimbal_command_rad": {"y"}, "gimbal_position_rad": {"y"}}
 
 
@@ -117,18 +120,13 @@ def _files(tables: Sequence[Table], names: Sequence[str], stated: ColumnMap) -> 
 
 def stated_rate(preamble: Sequence[str]) -> float | None:
     """Sample rate a preamble states, Hz: `Sample rate: 50.0Hz`, `ODR=1 kHz`, `period 10 ms`."""
-    for line in preamble:
-        for match in _RATE.finditer(line):
-            number = match.group(1) or match.group(3)
-            unit = (match.group(2) or match.group(4) or "hz").lower()
-            rate = float(number.replace(",", ".")) * (1000.0 if unit == "khz" else 1.0)
+    phrases = [phrase for line in preamble for phrase in re.split(r"[;|]|,\s", line) if not _NO_RATE.search(phrase)]
+    for pattern in (_NAMED_RATE, _PERIOD, _BARE_RATE):
+        for match in (match for phrase in phrases for match in pattern.finditer(phrase)):
+            size = float(match.group(1).replace(",", ".")) * _RATE_UNITS[(match.group(2) or "hz").lower()]
+            rate = 1.0 / size if pattern is _PERIOD and size > 0.0 else size
             if 0.1 <= rate <= 1e5:
                 return rate
-        found = _PERIOD.search(line)
-        if found:
-            period = float(found.group(1).replace(",", ".")) * {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}[found.group(2).lower()]
-            if 1e-5 <= period <= 10.0:
-                return 1.0 / period
     return None
 
 

@@ -87,6 +87,8 @@ RULES: Final = (
         dims=SECOND,
         base=0.8,
     ),
+    # the letter alone, or with a unit: any word beside it makes it something else
+    Rule("rate_raw_imu_radps", _set("p q r"), base=0.3),
     Rule("mag_raw_imu_t", MAG, helps=_set("field strength"), bars=DERIVED | _TEMPERATURE | _set("heading"), dims=SECOND),
     Rule(
         "pressure_pa",
@@ -159,7 +161,7 @@ RULES: Final = (
     ),
     Rule(
         "q_enu_from_body_onboard",
-        _set("q quat quaternion quaternions"),
+        _set("q quat quaternion quaternions orientation"),
         helps=ESTIMATE | _ANGLE_WORDS | _set("filter"),
         bars=_set("target setpoint ref reference desired error err delta"),
     ),
@@ -193,7 +195,7 @@ COMPONENTS: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
         "mag_raw_imu_t": _IMU_AXES,
         "gimbal_command_rad": _GIMBAL_AXES,
         "gimbal_position_rad": _GIMBAL_AXES,
-        "q_enu_from_body_onboard": {"w": "w", **_IMU_AXES, "s": "w", "real": "w", "scalar": "w", "i": "x", "j": "y", "k": "z"},
+        "q_enu_from_body_onboard": {"w": "w", **_IMU_AXES, "s": "w", "r": "w", "real": "w", "scalar": "w", "i": "x", "j": "y", "k": "z"},
         ANGLES: {"roll": "roll", "pitch": "pitch", "yaw": "yaw", "heading": "yaw", "phi": "roll", "theta": "pitch", "psi": "yaw"},
         "gnss_lat_lon_height": {
             **dict.fromkeys(("lat", "latitude"), "latitude"),

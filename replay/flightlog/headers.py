@@ -54,6 +54,10 @@ def words_of(name: str) -> list[str]:
             words += [AXIS_LETTERS[word[0]], word[1]]
         elif len(word) > 2 and word[-1] in "xyzw" and word[:-1] in GLUED and word not in GLUED:
             words += [word[:-1], word[-1]]
+        elif word in ("qr", "qi", "qj", "qk"):
+            words += [AXIS_LETTERS["q"], word[1]]
+        elif word in ("rollrate", "pitchrate", "yawrate"):
+            words += [word.removesuffix("rate"), "rate"]
         elif len(word) > 2 and word[0] in "xyz" and word[1:] in ACCEL | GYRO | MAG:
             words += [word[1:], word[0]]
         elif word in "xyzw" and words and words[-1] in AXIS_LETTERS:

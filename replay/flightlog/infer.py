@@ -194,7 +194,10 @@ def time_unit(steps: Array, is_whole: bool) -> Found:
 
 
 def scalar_unit(family: str, values: Array) -> Found:
-    """Unit of a scalar by its size: pressure near an atmosphere, temperature near a day's, battery of a few volts."""
+    """Unit of a scalar by its size: pressure near an atmosphere, temperature near a day's, battery of a few volts.
+
+    Of 50 to 150 the numbers do not tell whether they are a warm sensor's °C or a mild day's °F.
+    """
     finite = values[np.isfinite(values)]
     if not len(finite):
         return Found("", "no values")
@@ -207,7 +210,7 @@ def scalar_unit(family: str, values: Array) -> Found:
 
 _SIZES: dict[str, tuple[tuple[str, float, float, bool], ...]] = {
     "pressure": (("Pa", 2.0e4, 1.2e5, True), ("hPa", 200.0, 1200.0, True), ("kPa", 20.0, 120.0, True), ("bar", 0.2, 1.2, False)),
-    "temperature": (("K", 200.0, 400.0, True), ("°C", -60.0, 150.0, True), ("0.01 °C", 400.0, 12000.0, False)),
+    "temperature": (("K", 200.0, 400.0, True), ("°C", -60.0, 50.0, True), ("°C", 50.0, 150.0, False), ("0.01 °C", 400.0, 12000.0, False)),
     "voltage": (("V", 0.0, 100.0, True), ("mV", 100.0, 1e5, True)),
     "current": (("A", -50.0, 50.0, False), ("mA", -1e6, 1e6, False)),
     "length": (("m", -1e6, 1e6, False),),

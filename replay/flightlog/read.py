@@ -7,16 +7,19 @@ import os
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from replay.errors import Cancelled, LogReadError
 from replay.flightlog.checks import check_channels
+from replay.flightlog.clock_words import since_1970
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.guess import guess_columns
 from replay.flightlog.log import FlightLog, Issue
 from replay.flightlog.merge import by_channel, merge
-from replay.flightlog.text import Table, read_text
+from replay.flightlog.text import Table, one_column, read_text
 
 PathLike = str | os.PathLike[str]
 TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".log", ".asc")
@@ -83,7 +86,8 @@ def read_tables(
             inside = sorted(p for p in Path(path).iterdir() if p.suffix.lower() in TEXT_SUFFIXES + PARQUET_SUFFIXES and p.is_file())
             files += [(p, True) for p in inside]
     if not files:
-        raise LogReadError(", ".join(map(str, given)) or "nothing", None, None, "a log file", "none")
+        expected = "a log file" if not given else f"a log file in this folder ({', '.join(TEXT_SUFFIXES + PARQUET_SUFFIXES)})"
+        raise LogReadError(", ".join(map(str, given)) or "nothing", None, None, expected, "none")
     tables: list[Table] = []
     issues: list[Issue] = []
     for i, (path, is_from_folder) in enumerate(files):
@@ -139,22 +143,30 @@ def read_parquet(path: Path) -> Table:
         frame = parquet.read_table(path).to_pandas()
     except (OSError, ArrowException) as error:
         raise LogReadError(str(path), None, None, "a Parquet file that can be read", str(error).split("\n")[0]) from None
-    columns = []
-    for header in frame.columns:
-        series = frame[header]
-        if series.dtype.kind == "M":
-            columns.append((series - series.iloc[0]).dt.total_seconds().to_numpy(dtype=np.float64) + series.iloc[0].timestamp())
-        elif series.dtype.kind in "iub":
-            columns.append(series.to_numpy(dtype=np.int64 if series.dtype.kind != "b" else np.float64))
-        elif series.dtype.kind == "f":
-            columns.append(series.to_numpy(dtype=np.float64))
-        else:
-            columns.append(series.fillna("").astype(str).to_numpy(dtype=str))
+    if any(name is not None for name in frame.index.names):  # a named index is a column like any other, often the clock
+        frame = frame.reset_index()
+    columns = [_parquet_column(frame[header]) for header in frame.columns]
     return Table(
         path=str(path),
         sha256=hashlib.sha256(raw).hexdigest(),
         headers=tuple(str(header) for header in frame.columns),
-        units=("",) * len(columns),
+        units=tuple("s" if frame[header].dtype.kind in "mM" else "" for header in frame.columns),
         columns=tuple(columns),
         rows=np.arange(1, len(frame) + 1, dtype=np.int64),
     )
+
+
+def _parquet_column(series: Any) -> NDArray[Any]:
+    """float64, int64 or str; dates and durations in seconds, blank where there is no value."""
+    import pandas as pd
+
+    if series.dtype.kind == "M":
+        return since_1970(series)
+    if series.dtype.kind == "m":
+        return np.asarray(series.dt.total_seconds().to_numpy(dtype=np.float64))
+    if pd.api.types.is_integer_dtype(series) and not series.hasnans and str(series.dtype).lower() != "uint64":
+        return np.asarray(series.to_numpy(dtype=np.int64))
+    if pd.api.types.is_numeric_dtype(series):
+        return np.asarray(series.to_numpy(dtype=np.float64, na_value=np.nan))
+    column, _, _ = one_column([series.astype(object).where(series.notna(), None).to_numpy(dtype=object)])
+    return column

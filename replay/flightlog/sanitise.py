@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -154,7 +155,8 @@ def _scan(data: bytes, layout: Layout, header: bytes, progress: Progress, cancel
 def _unquoted(line: bytes, layout: Layout) -> tuple[bytes, int]:
     """A quoted line without its quotes, and its number of fields."""
     cells = split_line(line.decode("utf-8", "replace"), layout.delimiter)
-    cells = [cell.replace(layout.delimiter, "_").replace('"', "") for cell in cells]
+    inside = r"\s" if layout.delimiter == BLANK else re.escape(layout.delimiter)
+    cells = [re.sub(inside, "_", cell).replace('"', "") for cell in cells]
     return layout.delimiter.join(cells).encode(), len(cells)
 
 
@@ -176,7 +178,7 @@ def _texts(lines: Lines, wanted: Sequence[int]) -> dict[int, bytes]:
 
 
 def _torn_tail(lines: Lines) -> int | None:
-    """Index of the last line where it has no line end and looks cut: too few fields, or fewer decimals than any row before it."""
+    """Index of the last line where it has no line end and looks cut: too few fields, or a last cell cut short (`_is_cut`)."""
     last = len(lines.keep) - 1
     if lines.data.endswith(b"\n") or last < 0 or not lines.keep[last]:
         return None
@@ -184,14 +186,27 @@ def _torn_tail(lines: Lines) -> int | None:
         return last
     rows = np.flatnonzero(lines.keep)[-_N_TAIL - 1 :]
     cells = [split_line(text.decode("utf-8", "replace"), lines.layout.delimiter)[-1] for text in _texts(lines, rows.tolist()).values()]
-    if len(cells) < 3:
-        return None
-    if not count_cells(cells[-1:], lines.layout.is_decimal_comma)[0]:
-        is_number_before = count_cells(cells[:-1], lines.layout.is_decimal_comma)[0] == len(cells) - 1
-        return last if cells[-1].lower() not in MISSING and is_number_before else None
-    mark = "," if lines.layout.is_decimal_comma else "."
-    decimals = [len(cell.partition(mark)[2]) if mark in cell else -1 for cell in cells]
-    return last if decimals[-1] < min(decimals[:-1]) else None
+    return last if len(cells) >= 3 and _is_cut(cells[-1], cells[:-1], is_decimal_comma=lines.layout.is_decimal_comma) else None
+
+
+def _is_cut(cell: str, before: Sequence[str], *, is_decimal_comma: bool) -> bool:
+    """A cell shorter than the rows before it allow: blank or no number under numbers, fewer decimals or digits, the front of a word."""
+    if not cell:
+        return all(before)
+    before = [other for other in before if other and other.lower() not in MISSING]
+    if len(before) < 2:
+        return False
+    n_numbers, _ = count_cells(before, is_decimal_comma)
+    if not count_cells([cell], is_decimal_comma)[0]:
+        if cell.lower() in MISSING:
+            return False
+        return n_numbers == len(before) or (cell not in before and any(other.startswith(cell) for other in before))
+    if n_numbers < len(before):
+        return False
+    mark = "," if is_decimal_comma else "."
+    decimals = [len(other.partition(mark)[2]) if mark in other else -1 for other in (cell, *before)]
+    digits = [len(other.lstrip("+-")) for other in (cell, *before)]
+    return decimals[0] < min(decimals[1:]) or (max(decimals) == -1 and digits[0] < min(digits[1:]))
 
 
 def _judge_long(lines: Lines) -> None:

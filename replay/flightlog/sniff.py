@@ -58,7 +58,7 @@ class Layout:
 def split_line(line: str, delimiter: str) -> list[str]:
     """Cells of one line, stripped, quotes taken off."""
     if delimiter == BLANK:
-        return [cell.strip('"') for cell in re.findall(r'"[^"]*"|[^\s"]+', line)]
+        return [cell.strip('"') for cell in re.findall(r'"[^"]*"|[^ \t"]+', line)]
     if '"' in line:
         try:
             cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]

@@ -24,6 +24,7 @@ from replay.flightlog.sanitise import Cancel, Lines, Progress, judge_lines, line
 from replay.flightlog.sniff import BLANK, Layout, sniff
 
 _HEAD = 1 << 16
+_CONTROLS = bytes(i for i in range(1, 32) if i not in b"\t\n\x1a\x1b") + b"\x7f"
 _NUMERIC_SHARE = 0.5  # a column with at least this share of numbers is one of numbers; its other cells are damage
 
 
@@ -107,6 +108,8 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
     """`read_text` on bytes already in memory; `name` stands for the path."""
     issues: list[Issue] = []
     data = _plain_bytes(raw, issues)
+    if _is_binary(data):
+        raise LogReadError(name, None, None, "a text log (or .parquet)", "a binary file")
     head = data if len(data) <= _HEAD else data[: data.rfind(b"\n", 0, _HEAD) + 1]
     head_lines = head.decode("utf-8", "replace").split("\n")
     layout = sniff([line.replace("\0", "") for line in head_lines])
@@ -138,12 +141,14 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
 
 
 def _plain_bytes(raw: bytes, issues: list[Issue]) -> bytes:
-    """UTF-8 bytes with `\\n` line ends, no byte order mark and no NUL tail."""
+    """UTF-8 bytes with `\\n` line ends, no blanks but spaces and tabs, no byte order mark and no NUL tail."""
     encoding, data = _utf8(raw)
     if encoding not in ("ASCII", "UTF-8"):
         issues.append(Issue("note", f"read as {encoding}"))
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if b"\f" in data or b"\v" in data:  # bytes.split takes them for blanks, pandas does not
+        data = data.translate(bytes.maketrans(b"\f\v", b"  "))
     stripped = data.rstrip(b"\0")
     if len(stripped) < len(data):
         text = f"{len(data) - len(stripped)} NUL bytes at the end of the file (power cut?), left out"
@@ -163,11 +168,12 @@ def _utf8(raw: bytes) -> tuple[str, bytes]:
         if raw.startswith(mark):
             body = raw[len(mark) :]
             return label, body if not encoding else body.decode(encoding, "replace").encode()
-    first = raw[:64]
-    if len(first) >= 8 and first[1::2].count(0) == len(first) // 2 and 0 not in first[::2]:
-        return "UTF-16", raw.decode("utf-16-le", "replace").encode()
-    if len(first) >= 8 and first[::2].count(0) == (len(first) + 1) // 2 and 0 not in first[1::2]:
-        return "UTF-16", raw.decode("utf-16-be", "replace").encode()
+    # digits and commas in UTF-16 have a zero in every second byte; a few other letters among them have not
+    first = raw[:4096]
+    half = len(first) // 2
+    for encoding, zeros, others in (("utf-16-le", first[1::2], first[::2]), ("utf-16-be", first[::2], first[1::2])):
+        if half >= 4 and zeros.count(0) > 0.8 * half and others.count(0) < 0.05 * half:
+            return "UTF-16", raw.decode(encoding, "replace").encode()
     if raw.isascii():
         return "ASCII", raw
     try:
@@ -177,6 +183,12 @@ def _utf8(raw: bytes) -> tuple[str, bytes]:
         if not head.isascii() and not _starts_as_utf8(head):
             return "Latin-1", raw.decode("latin-1").encode()
     return "UTF-8", raw
+
+
+def _is_binary(data: bytes) -> bool:
+    """Control signs are strewn through the head as no logger writes them; NUL bytes do not count, a power cut leaves those."""
+    head = data[:_HEAD].replace(b"\0", b"")
+    return len(head) - len(head.translate(None, _CONTROLS)) > 0.02 * len(head)
 
 
 def _starts_as_utf8(head: bytes) -> bool:
@@ -259,7 +271,7 @@ def _joined(parts: list[list[NDArray[Any]]], lines: Lines) -> tuple[list[NDArray
     columns: list[NDArray[Any]] = []
     odd: dict[int, tuple[NDArray[np.bool_], list[str]]] = {}
     for i, part in enumerate(parts):
-        column, is_odd, cells = _one_column(part, lines.layout.is_decimal_comma)
+        column, is_odd, cells = one_column(part, is_decimal_comma=lines.layout.is_decimal_comma)
         columns.append(column)
         if is_odd is not None:
             odd[i] = (is_odd, cells)
@@ -285,7 +297,7 @@ def _joined(parts: list[list[NDArray[Any]]], lines: Lines) -> tuple[list[NDArray
     return columns, is_row, more
 
 
-def _one_column(part: Sequence[NDArray[Any]], is_decimal_comma: bool) -> tuple[NDArray[Any], NDArray[np.bool_] | None, list[str]]:
+def one_column(part: Sequence[NDArray[Any]], *, is_decimal_comma: bool = False) -> tuple[NDArray[Any], NDArray[np.bool_] | None, list[str]]:
     """One column of all pieces, where its odd cells are, and the first few of them."""
     import pandas as pd
 

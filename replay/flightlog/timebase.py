@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.flightlog.coarse import recover, spread
+from replay.flightlog.coarse import COARSE_SHARE, recover, spread
 from replay.flightlog.log import Issue
 
 Array = NDArray[np.float64]
@@ -238,14 +238,20 @@ def _usual(x: Array) -> float:
 
 
 def _drop_repeated_rows(work: _Work, raw: Array, same_as_previous: Callable[[Indices], NDArray[np.bool_]] | None) -> None:
-    """Leave out rows that repeat stamp and values of the row before."""
+    """Leave out rows that repeat stamp and values of the row before.
+
+    On a coarse clock every row shares its stamp, and a sensor at rest may read the same twice: there it takes many to be copies.
+    """
     if same_as_previous is None:
         return
     kept = np.flatnonzero(work.keep)
     again = kept[1:][np.diff(raw[kept]) == 0]
     again = again[work.keep[again - 1]]
     if len(again):
+        n_shared = len(again)
         again = again[same_as_previous(again)]
+        if n_shared >= COARSE_SHARE * len(kept) and len(again) < 0.5 * n_shared:
+            return
         work.keep[again] = False
         work.report(again, "warning", "{n} row{s} repeating the row before, left out")
 

@@ -139,6 +139,7 @@ _ALIASES: dict[str, dict[str, str]] = {
         "mpss": "m/s²",
         "mss": "m/s²",
         "ft/s2": "ft/s²",
+        "fts2": "ft/s²",
         "m/s**2": "m/s²",
         "milli-g": "mg",
     },

@@ -34,6 +34,8 @@ ACCEL, RATE, MAG = "accel_raw_imu_mps2", "rate_raw_imu_radps", "mag_raw_imu_t"
         ("state_letter", "state", "", None), ("Flight State", "state", "", None),
         ("lat", "gnss_lat_lon_height", "latitude", None), ("Longitude (deg)", "gnss_lat_lon_height", "longitude", "deg"),
         ("gps_alt", "gnss_lat_lon_height", "height", None),
+        ("rollrate", "rate_raw_imu_radps", "x", None), ("q", "rate_raw_imu_radps", "y", None), ("qi", "q_enu_from_body_onboard", "x", None),
+        ("orientation.w", "q_enu_from_body_onboard", "w", None), ("acc_z_ft_s2", "accel_raw_imu_mps2", "z", "ft/s²"),
         ("est_position_z_meters", "onboard_height_m", "", "m"), ("kf_altitude_m", "onboard_height_m", "", "m"),
         ("est_velocity_z_meters_per_s", "onboard_vel_up_mps", "", "m/s"),
     ],

@@ -13,6 +13,7 @@ from replay.errors import Cancelled, LogReadError
 from replay.flightlog import load_column_map, read_log, save_column_map
 from replay.flightlog.audit import problems
 from replay.flightlog.columnmap import ColumnEntry, ColumnMap, FileEntry, OnboardAttitude
+from replay.flightlog.guess import stated_rate
 from replay.flightlog.onboard import from_angles
 from replay.units import DEG
 
@@ -711,3 +712,66 @@ def test_a_broken_parquet_file_is_one_line(tmp_path):
     path.write_bytes(b"not parquet at all")
     with pytest.raises(LogReadError, match="a Parquet file that can be read"):
         read_log(path)
+
+
+@pytest.mark.parametrize("clock", ["date", "duration", "index"])
+def test_parquet_clocks(tmp_path, clock):
+    """A date with a missing value, a duration, and a table whose index is the clock."""
+    pd = pytest.importorskip("pandas")
+    pytest.importorskip("pyarrow")
+    frame = pd.DataFrame(plain())
+    if clock == "date":
+        frame["time_s"] = pd.to_datetime(frame["time_s"] + 1.7e9, unit="s")
+        frame.loc[0, "time_s"] = pd.NaT
+    elif clock == "duration":
+        frame["time_s"] = pd.to_timedelta(frame["time_s"], unit="s")
+    else:
+        frame = frame.set_index("time_s")
+    frame.to_parquet(tmp_path / "log.parquet")
+    log = read_log(tmp_path / "log.parquet")
+    assert log[RATE].n_samples == HAND.n - (clock == "date")
+    assert_allclose(np.diff(log[RATE].log_time_s), 0.01, atol=1e-6)
+
+
+def test_parquet_columns_with_missing_values_and_numbers_as_words(tmp_path):
+    """Whole numbers with blanks, a category of words and numbers kept as text are read as what they are."""
+    pd = pytest.importorskip("pandas")
+    pytest.importorskip("pyarrow")
+    frame = pd.DataFrame(plain(pressure_pa=np.full(HAND.n, 98000), state=["PAD"] * HAND.n))
+    frame["pressure_pa"] = frame["pressure_pa"].astype("Int64").mask(np.arange(HAND.n) % 5 > 0)
+    frame["state"], frame["ax"] = frame["state"].astype("category"), frame["ax"].astype(str)
+    frame.to_parquet(tmp_path / "log.parquet")
+    log = read_log(tmp_path / "log.parquet")
+    assert log["pressure_pa"].n_samples == HAND.n // 5
+    assert_allclose(log[ACCEL].values, HAND.accel)
+    assert set(log["state"].values) == {"PAD"}
+
+
+@pytest.mark.parametrize(
+    ("preamble", "rate_hz"),
+    [
+        (["low-pass filter 42 Hz", "sample rate: 100 Hz"], 100.0), (["I2C 400 kHz, 100 Hz"], 100.0),
+        (["GPS rate 5 Hz; IMU rate 100 Hz"], 100.0),
+        (["interval: 10 ms", "bandwidth 260 Hz"], 100.0), (["filter 42 Hz"], None),
+    ],
+)  # fmt: skip
+def test_only_the_sample_rate_of_a_preamble_is_taken(preamble, rate_hz):
+    """A filter's corner, a bus or another sensor's rate is not the rows' rate."""
+    found = stated_rate(preamble)
+    assert found == (None if rate_hz is None else pytest.approx(rate_hz))
+
+
+def test_a_temperature_that_may_be_either_is_said_to_be_uncertain(write):
+    """70 without a unit is a warm sensor in °C or a mild day in °F: a warning, where 21 is a note."""
+    severities = {}
+    for value in (21.0, 70.0):
+        log = read_log(write(table_text(plain(temp=np.full(HAND.n, value)))))
+        severities[value] = next(issue.severity for issue in log.issues if "read as °C" in issue.text)
+    assert severities == {21.0: "note", 70.0: "warning"}
+
+
+def test_a_folder_without_logs_says_what_it_looked_for(tmp_path):
+    """The suffixes are named."""
+    (tmp_path / "photo.jpg").write_bytes(b"")
+    with pytest.raises(LogReadError, match=r"a log file in this folder \(\.csv"):
+        read_log(tmp_path)

@@ -375,3 +375,47 @@ def test_pieces_change_nothing(monkeypatch):
     assert_array_equal(whole.rows, pieces.rows)
     for a, b in zip(whole.columns, pieces.columns, strict=True):
         assert_array_equal(a, b)
+
+
+@given(st.text(alphabet=' \t\v\f",;\x1c\x85\xa0é\n0123456789.-', max_size=200))
+@example('1 2\n3 4\n5 "6\t7"\n8 9\n')
+@example("1 2\n3 4\n5\f6 7\n8 9\n")
+@_SETTINGS
+def test_blanks_and_quotes_of_every_kind_never_crash_the_reader(text):
+    """What counts the cells and what reads them agree on what a blank is."""
+    try:
+        table = parse_text(text.encode(), "x.txt")
+    except LogReadError:
+        return
+    assert len({len(column) for column in table.columns} | {len(table.rows)}) == 1
+
+
+def test_a_binary_file_is_refused_in_one_line():
+    """A photograph, an archive or a logger's binary dump is no text log, even where some of its bytes look like numbers."""
+    noise = np.random.default_rng(3).integers(0, 256, 20_000, dtype=np.uint8).tobytes()
+    with pytest.raises(LogReadError, match=r"expected a text log .* got a binary file"):
+        parse_text(b"1 2\n3 4\n5 6\n" + noise, "x.csv")
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_utf_16_without_a_mark_whose_first_line_is_not_latin(encoding):
+    """Greek or Cyrillic letters have no zero byte; the numbers after them tell."""
+    table = parse_text(("# Ω и Ѐ\n" + PLAIN).encode(encoding), "x.csv")
+    assert table.headers == ("t", "ax", "ay", "az")
+    assert len(table.rows) == 30
+
+
+@pytest.mark.parametrize(
+    ("cells", "last", "is_kept"),
+    [
+        (["landed"] * 29, "lan", False), (["landed"] * 29, "", False), (["pad", "boost"] * 14 + ["pad"], "boost", True),
+        (["land"] * 20 + ["landed"] * 9, "land", True), (["98358"] * 29, "983", False), (["98358"] * 29, "98357", True),
+        (["", "98358"] * 14 + [""], "983", False), (["9", "10", "11"] * 9 + ["12", "13"], "8", True),
+    ],
+)  # fmt: skip
+def test_a_last_cell_cut_short_is_torn(cells, last, is_kept):
+    """The front of a word, too few digits or nothing at all, where no line end says the row was whole."""
+    rows = [f"{0.01 * i:.2f},{i},{cell}" for i, cell in enumerate([*cells, last])]
+    table = parse_text(("t,n,c\n" + "\n".join(rows)).encode(), "x.csv")
+    assert len(table.rows) == 30 - (not is_kept)
+    assert any("torn" in issue.text for issue in table.issues) != is_kept

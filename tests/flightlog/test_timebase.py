@@ -244,3 +244,14 @@ def test_gap_search_on_few_rows():
     """Two rows have no usual step; three have."""
     assert len(find_gaps(np.array([0.0, 1.0]))) == 0
     assert_array_equal(find_gaps(np.array([0.0, 0.01, 0.02, 0.5, 0.51, 0.52])), [2])
+
+
+def test_equal_readings_on_a_coarse_clock_are_no_copies():
+    """At rest a coarsely read sensor gives the same values twice; on a clock of 10 ms over rows of 4 ms that is no row written twice."""
+    true = 4 * np.arange(1000)
+    chance = {251, 604}
+    clock = clock_of(true // 10 * 10, same_as_previous=lambda rows: np.isin(rows, list(chance)))
+    assert clock.keep.all()
+    assert_allclose(np.diff(clock.time_s), 0.004, atol=2e-6)
+    copies = clock_of(np.repeat(10 * np.arange(500), 2), same_as_previous=lambda rows: rows % 2 == 1)
+    assert np.count_nonzero(copies.keep) == 500
