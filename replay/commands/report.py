@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Estimate, explain, reconcile, fly again; then write what was found."""
     from replay.figures.material import CAMPAIGN, EXPLAINED, RECONCILIATION, REFLOWN
+    from replay.figures.report import Numbering
     from replay.figures.report_content import ReportRequest, report_of
     from replay.figures.report_html import html_of
     from replay.figures.report_pdf import write_pdf
@@ -41,11 +42,12 @@ def run(args: argparse.Namespace) -> int:
     snapshot = snapshot_with(request, wanted, args.beside, args.method)
     review = as_review(request, args.method)
     report = report_of(ReportRequest(snapshot, review, args.job, _command(args)))
+    numbering = Numbering()
     folder.mkdir(parents=True, exist_ok=True)
     with new_file(folder / "report.html", force=args.force) as path:
-        path.write_text(html_of(report, snapshot, progress=tell), encoding="utf-8", newline="\n")
+        path.write_text(html_of(report, snapshot, numbering=numbering, progress=tell), encoding="utf-8", newline="\n")
     with new_file(folder / "report.pdf", force=args.force) as path:
-        write_pdf(report, snapshot, path, progress=tell)
+        write_pdf(report, snapshot, path, numbering=numbering, progress=tell)
     for table in tables.NAMES if args.data else ():
         with new_file(folder / f"{table}.{args.data}", force=args.force) as path:
             tables.write(tables.table_of(table, snapshot), path)

@@ -42,7 +42,7 @@ nav ol { columns: 2; font-size: .87rem; } a { color: #0072b2; }
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; font-src data:; img-src data:"
 
 
-def html_of(report: Report, snapshot: Snapshot, *, progress: Progress | None = None) -> str:
+def html_of(report: Report, snapshot: Snapshot, *, numbering: Numbering | None = None, progress: Progress | None = None) -> str:
     """The whole file as text; the same every time.
 
     Parameters
@@ -50,9 +50,13 @@ def html_of(report: Report, snapshot: Snapshot, *, progress: Progress | None = N
     report : Report
     snapshot : Snapshot
         That its figures are drawn from.
+    numbering : Numbering, optional
+        Filled with what every figure says, for the PDF of the same report.
     progress : callable (share, text), optional
     """
-    numbering, parts, letters = Numbering(), [], []
+    numbering = Numbering() if numbering is None else numbering
+    parts: list[str] = []
+    letters: list[dict[str, str]] = []
     n_pictures = max(sum(isinstance(block, Picture) for block in report.blocks), 1)
     for block in report.blocks:
         if isinstance(block, Picture):

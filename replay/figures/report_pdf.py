@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from replay import __version__
 from replay.figures.export import Drawn
-from replay.figures.report import Block, Heading, Items, Mood, Paragraph, Picture, Report, Table
+from replay.figures.report import Block, Heading, Items, Mood, Numbering, Paragraph, Picture, Report, Table
 from replay.figures.report_pages import Pages
 from replay.figures.style import style
 from replay.review.snapshot import Snapshot
@@ -21,7 +21,9 @@ _CAPTION_PT: Final = 7.6
 _HEADING_MM, _CAPTION_MM = 14.0, 25.0
 
 
-def write_pdf(report: Report, snapshot: Snapshot, path: Path, *, progress: Progress | None = None) -> None:
+def write_pdf(
+    report: Report, snapshot: Snapshot, path: Path, *, numbering: Numbering | None = None, progress: Progress | None = None
+) -> None:
     """Set and save the report.
 
     Parameters
@@ -30,6 +32,8 @@ def write_pdf(report: Report, snapshot: Snapshot, path: Path, *, progress: Progr
     snapshot : Snapshot
         That its figures are drawn from.
     path : Path
+    numbering : Numbering, optional
+        What `html_of` has filled: without it every figure is drawn twice, because its caption's height is known only when it is drawn.
     progress : callable (share, text), optional
     """
     from matplotlib.backends.backend_pdf import PdfPages
@@ -49,7 +53,7 @@ def write_pdf(report: Report, snapshot: Snapshot, path: Path, *, progress: Progr
             if isinstance(block, Picture):
                 if progress is not None:
                     progress(len(said) / n_pictures, f"setting {block.kind.title}")
-                said.append((block.kind.title, _picture(pages, block, snapshot, len(said) + 1)))
+                said.append((block.kind.title, _picture(pages, block, snapshot, len(said) + 1, numbering)))
             else:
                 if isinstance(after, Picture):  # a heading is not left alone at the foot of a page
                     pages.need(_HEADING_MM + after.settings.size_mm[1] + _CAPTION_MM)
@@ -79,12 +83,15 @@ def _block(pages: Pages, block: Block) -> None:
         pages.table(block.header, block.rows)
 
 
-def _picture(pages: Pages, block: Picture, snapshot: Snapshot, number: int) -> Drawn:
-    """Figure and caption together on one page. What it says is known only once it is drawn: it is drawn aside first."""
+def _picture(pages: Pages, block: Picture, snapshot: Snapshot, number: int, numbering: Numbering | None) -> Drawn:
+    """Figure and caption together on one page."""
     from replay.figures.export import new_figure
     from replay.figures.report_pages import WIDTH_MM, wrapped
 
-    drawn = block.kind.draw(new_figure(block.settings), snapshot, block.settings)
+    if numbering is None:
+        drawn = block.kind.draw(new_figure(block.settings), snapshot, block.settings)
+    else:
+        drawn = numbering.said[number - 1][1]
     lead = f"Figure {number}."
     height = block.settings.size_mm[1]
     lines = len(wrapped(f"{lead} {drawn.caption}", WIDTH_MM, _CAPTION_PT))

@@ -38,8 +38,8 @@ def choose(box, wanted):
     box.activated.emit(i)
 
 
-def test_it_shows_the_figure_with_its_words(dialog):
-    """A picture that fills its place, a caption with numbers, and the words for those who can't see it."""
+def test_it_shows_the_figure_with_its_words(window, dialog):
+    """A picture that fills its place, a caption with numbers, the words for those who can't see it; Escape ends it."""
     picture = dialog.picture.pixmap()
     assert picture.width() >= 0.9 * dialog.picture.width() or picture.height() >= 0.9 * dialog.picture.height()
     image = picture.toImage()
@@ -49,62 +49,58 @@ def test_it_shows_the_figure_with_its_words(dialog):
     assert dialog.alt.text().startswith("Four panels")
     dialog.copy.click()
     assert QGuiApplication.clipboard().text() == dialog.caption.text()
+    window.actions["figures"].trigger()
+    assert window.files._figure_dialog is dialog  # one at a time
+    QTest.keyClick(dialog, Qt.Key.Key_Escape)
+    assert window.files._figure_dialog is None
 
 
 def test_choices_are_edits_of_the_document(qtbot, window, dialog):
-    """Each one step of undo; taken back, the form shows it; they are what a saved review and the command draw with."""
+    """Each one step of undo, and the form shows it; what can't be meant is said and not kept; an edit in the window draws again."""
     choose(dialog.preset, "slide")
     choose(dialog.figure, "attitude")
     drawn(qtbot, dialog)
     assert "Attitude as flown" in dialog.caption.text()
     kept = window.session.review.figure_settings
     assert (kept["figure"], kept["preset"]) == ("attitude", "slide")
+    assert "no what-if is set" in dialog.caption.text()
+    window.session.apply(lambda review: edits.with_calibration_axis(review, "accel_bias_imu_mps2", 0, 2.0), "edit")
+    settle(qtbot, window.session)
+    drawn(qtbot, dialog)
+    assert "before apogee" in dialog.caption.text()  # an edit in the window is in the figure here
     dialog.start_s.setFocus()
     QTest.keyClicks(dialog.start_s, "1.5")
     QTest.keyClick(dialog.start_s, Qt.Key.Key_Return)
     assert window.session.review.figure_settings["start_s"] == 1.5
+    QTest.keyClicks(dialog.stop_s, "1.2")
+    QTest.keyClick(dialog.stop_s, Qt.Key.Key_Return)
+    assert "stop_s" not in window.session.review.figure_settings
+    assert "a time after the start" in dialog.said.text()
+    dialog.times.setText("0 two")
+    dialog.times.editingFinished.emit()
+    assert "expected numbers" in dialog.said.text()
     window.session.undo()
     assert dialog.start_s.value is None
-    QTest.keyClick(dialog, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    QTest.keyClick(dialog, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)  # the what-if
+    QTest.keyClick(dialog, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)  # the figure
     assert dialog.figure.currentData() == "overview"
     assert window.session.review.figure_settings["preset"] == "slide"
+    settle(qtbot, window.session)
     drawn(qtbot, dialog)
     assert "Height, speed" in dialog.caption.text()
 
 
-def test_what_can_not_be_meant_is_said_and_not_kept(qtbot, window, dialog):
-    """An end before the start, times that are no numbers; the document stays as it was."""
-    dialog.stop_s.display(None)
-    for number, text in ((dialog.start_s, "5"), (dialog.stop_s, "2")):
-        number.setFocus()
-        QTest.keyClicks(number, text)
-        QTest.keyClick(number, Qt.Key.Key_Return)
-    assert "stop_s" not in window.session.review.figure_settings
-    assert "a time after the start" in dialog.said.text()
-    choose(dialog.figure, "film-strip")
-    dialog.times.setText("0 two")
-    dialog.times.editingFinished.emit()
-    assert "expected numbers" in dialog.said.text()
-    drawn(qtbot, dialog)
-
-
-def test_a_figure_that_lacks_its_input_says_what_gives_it(qtbot, dialog):
-    """In the picture's place; it can't be saved."""
+def test_it_saves_what_it_shows(qtbot, window, dialog, tmp_path):
+    """A figure that lacks its input says what gives it and can't be saved; else the bytes are those of the call behind it."""
     choose(dialog.figure, "thrust")
     drawn(qtbot, dialog)
     assert "--vehicle" in dialog.picture.text()
     assert not dialog.save.isEnabled()
-    choose(dialog.figure, "plumb-circle")
-    drawn(qtbot, dialog)
-    assert dialog.save.isEnabled()
-
-
-def test_it_saves_what_it_shows(qtbot, window, dialog, tmp_path):
-    """The same bytes as the call behind it; the type chosen; the command inside; nothing else beside it."""
     path = tmp_path / "out" / "plumb.svg"
     path.parent.mkdir()
     choose(dialog.figure, "plumb-circle")
     choose(dialog.suffix, "svg")
+    drawn(qtbot, dialog)
     window.files.asking.given["save_path"] = str(path)
     dialog.save.click()
     drawn(qtbot, dialog)
@@ -118,25 +114,6 @@ def test_it_saves_what_it_shows(qtbot, window, dialog, tmp_path):
     request = FigureRequest(session.snapshot, session.review, "plumb-circle", FigureSettings(), again, record["command"])
     make_figure(request, lambda share, text: None, threading.Event())
     assert (tmp_path / "again.svg").read_bytes() == path.read_bytes()
-
-
-def test_an_edit_in_the_window_draws_again(qtbot, window, dialog):
-    """The what-if switched on there is in the figure here."""
-    choose(dialog.figure, "attitude")
-    drawn(qtbot, dialog)
-    assert "no what-if is set" in dialog.caption.text()
-    window.session.apply(lambda review: edits.with_calibration_axis(review, "accel_bias_imu_mps2", 0, 2.0), "edit")
-    settle(qtbot, window.session)
-    drawn(qtbot, dialog)
-    assert "before apogee" in dialog.caption.text()
-
-
-def test_closing_ends_it_and_it_opens_again(qtbot, window, dialog):
-    """Escape; one at a time."""
-    window.actions["figures"].trigger()
-    assert window.files._figure_dialog is dialog
-    QTest.keyClick(dialog, Qt.Key.Key_Escape)
-    assert window.files._figure_dialog is None
 
 
 def test_a_preview_fills_its_place():
