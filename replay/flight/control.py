@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import cmath
 import itertools
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -30,6 +30,8 @@ CLOSED_LOOP_SHARE_SD = 0.2
 """What gusts that the guidance answers leave in a gain, from the spread over the sample flights against their truth."""
 SPIKE_SHARE = 1.3
 """The start spike has passed where thrust falls for good below this times its mean (common practice, no source)."""
+TREND_S = 0.6
+"""Running mean that stands for the slow part, what the reference asked for."""
 LEAST_CORRECTION_RAD = 0.5 * DEG
 """Smaller swings are noise and gusts."""
 
@@ -154,20 +156,23 @@ def _response(
     thrust, mass, speed = (
         np.interp(clock, propulsion.log_time_s, v) for v in (propulsion.thrust_n, propulsion.mass_kg, propulsion.speed_mps)
     )
+    # an arm left free would let the force across the axis, which follows the nozzle itself, stand in for the command
+    arm = facts.cp_below_cg_m or 0.0
+    if facts.cp_below_cg_m is None:
+        notes.append("centre of pressure not given: the moment of the air is taken for none in gain and lag")
     fits: list[ActuatorFit | None] = []
     peaks = []
     for axis in range(2):
         held = angle[np.clip(np.searchsorted(time, clock, side="right") - 1, 0, len(time) - 1), axis]
         sign = 1.0 if axis == 0 else -1.0
         push = mass * side[:, 1 - axis]
-        # the air's side force is what the turned thrust leaves of the force across the axis; with its arm known it is no unknown,
-        # and its noise can't pull the gain down
+        # the air's side force is what the turned thrust leaves of the force across the axis; its arm is the centre of pressure's
         fixed = np.column_stack((smooth(thrust), smooth(speed) * rate[:, axis]))
-        arm = facts.cp_below_cg_m
-        beside = (lambda late, fixed=fixed: fixed) if arm is not None else partial(_beside, fixed, push, sign * thrust, smooth)
-        answer = -angular[:, axis] + sign * (arm or 0.0) * push / inertia
+        answer = -angular[:, axis] + sign * arm * push / inertia
         try:
-            fits.append(identify(held, answer, step, scale=thrust * (lever - (arm or 0.0)) / inertia, nuisance=beside, smooth=smooth))
+            fits.append(
+                identify(held, answer, step, scale=thrust * (lever - arm) / inertia, nuisance=partial(_fixed, fixed), smooth=smooth)
+            )
             peaks.append(correlation_peak_s(held, -angular[:, axis], step))
         except CannotEstimate as error:
             notes.append(f"about {'xy'[axis]}: {error.reason}")
@@ -176,8 +181,9 @@ def _response(
     return (fits[0], fits[1]), (peaks[0], peaks[1])
 
 
-def _beside(fixed: Array, push: Array, signed_thrust: Array, smooth: Callable[[Array], Array], late: Array) -> Array:
-    return np.column_stack((fixed, push + smooth(signed_thrust * late)))
+def _fixed(columns: Array, late: Array) -> Array:
+    """What is fitted beside the command: a standing offset of the thrust line, and damping by the air."""
+    return columns
 
 
 def _fit_figures(fits: tuple[ActuatorFit | None, ActuatorFit | None]) -> dict[str, Quantity]:
@@ -269,8 +275,8 @@ def find_corrections(solution: Solution, start_s: float, stop_s: float) -> tuple
     found = []
     for axis, name in enumerate(("pitch", "yaw")):
         angle = np.unwrap(swing[:, axis])
-        # the slow part is what the reference asked for; half a second of mean takes it off and keeps the loop's own swing
-        width = max(3, round(0.6 / float(np.median(np.diff(time)))))
+        # the slow part is what the reference asked for; a running mean takes it off and keeps the loop's own swing
+        width = max(3, round(TREND_S / float(np.median(np.diff(time)))))
         padded = np.pad(angle, (width // 2, width - 1 - width // 2), mode="edge")
         fast = angle - np.convolve(padded, np.ones(width) / width, mode="valid")
         extremes = np.flatnonzero(np.diff(np.sign(np.diff(fast)))) + 1
@@ -278,11 +284,17 @@ def find_corrections(solution: Solution, start_s: float, stop_s: float) -> tuple
         for a, b in itertools.pairwise(extremes):
             if abs(fast[a]) < LEAST_CORRECTION_RAD or fast[a] * fast[b] >= 0.0 or abs(fast[b]) >= abs(fast[a]):
                 continue
-            share = abs(float(fast[b] / fast[a]))
-            found.append(
-                Correction(float(time[a]), name, abs(float(fast[a])), share, damping_of_overshoot(share), 2.0 * float(time[b] - time[a]))
-            )
+            share, period = abs(float(fast[b] / fast[a])), 2.0 * float(time[b] - time[a])
+            size = abs(float(fast[a])) / _kept_of_a_swing(share, period)
+            found.append(Correction(float(time[a]), name, size, share, damping_of_overshoot(share), period))
     return tuple(sorted(found, key=lambda c: c.start_s))
+
+
+def _kept_of_a_swing(share: float, period_s: float) -> float:
+    """Part of a swing that is left when the running mean over `TREND_S` is taken off: |1 − sinh(sW/2)/(sW/2)|, s its complex rate."""
+    s = complex(2.0 * math.log(max(share, 1e-3)) / period_s, 2.0 * math.pi / period_s)
+    half = 0.5 * s * TREND_S
+    return max(abs(1.0 - cmath.sinh(half) / half), 0.1)
 
 
 def _separate(values: Array, extremes: NDArray[np.int64]) -> NDArray[np.int64]:
