@@ -124,6 +124,7 @@ class ReflyPanel(QWidget):
         has_result = reflown is not None
         self.difference.setVisible(has_result)
         self.flown_note.setVisible(has_result)
+        self.flown_note.setText(refly_words.FLOWN if run is None else f"{refly_words.FLOWN} {refly_words.SPREAD}")
         self.bands.setVisible(run is not None)
         self.touchdown.setVisible(run is not None)
         self.model.setVisible(has_result)
@@ -267,7 +268,7 @@ class ReflyPanel(QWidget):
         self.state.setWordWrap(True)
         self.difference = SmallTable("Flown and flown again at three moments", ("", "flown", "re-flown", "change", "± sd"))
         self.difference.heading_activated.connect(self._on_moment)
-        self.flown_note = muted(refly_words.FLOWN, wrap=True)
+        self.flown_note = muted(wrap=True)
         for widget in (self.state, self.difference, self.flown_note):
             section.body_layout.addWidget(widget)
         return section

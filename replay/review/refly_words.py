@@ -25,6 +25,8 @@ PURPOSE = (
 )
 FLOWN = "Flown: the record as the what-if tells it, which re-fly takes for true. Shift: over ground."
 
+SPREAD = "± sd: over the ensemble, with 0.5 % of the shift at apogee and 2.5 % at touchdown for what the model leaves out."
+
 
 def missing(log: FlightLog | None, vehicle: Vehicle | None) -> str:
     """What stands in the way of flying again and how to give it; empty where nothing does."""
@@ -125,8 +127,9 @@ def touchdown_text(flown: Solution) -> str:
         return ""
     i = min(int(np.searchsorted(flown.log_time_s, at)), len(flown.log_time_s) - 1)
     east, north = (math.nan, math.nan) if sd is None else (float(sd[i, 0]), float(sd[i, 1]))
-    known = f"±{east:.1f} m east and ±{north:.1f} m north" if math.isfinite(east + north) else f"a figure that {flown.method} does not give"
-    return f"Where the flown path itself came down is not in the bands: it is known to {known}."
+    if math.isfinite(east + north):
+        return f"Where the flown path came down is not in the bands: it is known to ±{east:.1f} m east and ±{north:.1f} m north."
+    return f"Where the flown path came down is not in the bands; how well it is known {flown.method} does not say (the smoother does)."
 
 
 def _between(ensemble: Ensemble, values: np.ndarray, digits: int) -> str:

@@ -52,7 +52,7 @@ def test_a_moment_not_in_the_record_is_not_a_number():
 
 
 def test_standard_deviations_are_the_members():
-    """Of the draw itself, at burnout, apogee and, of those that get there, touchdown."""
+    """Of the draw itself, at burnout, apogee and, of those that get there, touchdown; a shift adds what the model leaves out."""
     members, east = ensemble()
     pair = (Moment(5.26, 0.0, 0.0, 78.9, 2.0 * DEG, 0.0),) * 2
     rows = {(row.moment, row.quantity): row.sd for row in differences(reflight(burnout=pair, apogee=pair, touchdown=pair), members)}
@@ -62,6 +62,10 @@ def test_standard_deviations_are_the_members():
     assert_allclose(rows["burnout", "tilt"], np.std(east, ddof=1), rtol=1e-9)
     assert rows["burnout", "north"] == 0.0
     assert math.isnan(rows["burnout", "towards"])
+    moved = (pair[0], Moment(5.26, 30.0, 40.0, 78.9, 2.0 * DEG, 0.0))
+    rows = {row.quantity: row.sd for row in differences(reflight(touchdown=moved), members) if row.moment == "touchdown"}
+    assert_allclose(rows["north"], 0.025 * 50.0)
+    assert_allclose(rows["east"], math.hypot(np.std(east[1::2], ddof=1), 0.025 * 50.0))
 
 
 def test_a_value_between_two_times():
@@ -88,6 +92,7 @@ def test_below_the_parachute_the_flown_path_s_own_deviation_grows_on():
     _, sd = spread_about(single_flight(time_s, path), members, flown)
     spread = math.sqrt(np.mean(east**2))
     assert_allclose(sd[850, 0], spread, rtol=1e-9)
+    assert_allclose(sd[850, 2], 3.0, rtol=1e-9)  # of the height all of it counts
     assert_allclose(sd[950, 0], math.hypot(spread, 4.0), rtol=1e-9)
     assert_allclose(sd[950, 1], 4.0, rtol=1e-9)
 

@@ -69,6 +69,6 @@ def test_how_well_touchdown_is_known_is_said_apart():
     flown = solution(np.arange(0.0, 38.0, 0.01))
     i = np.searchsorted(flown.log_time_s, EVENTS.touchdown_log_s)
     assert f"±{flown.pos_sd_enu_m[i, 0]:.1f} m east" in touchdown_text(flown)
-    assert "smoother does not give" in touchdown_text(dataclasses.replace(flown, pos_sd_enu_m=None))
+    assert "integrate does not say" in touchdown_text(dataclasses.replace(flown, method="integrate", pos_sd_enu_m=None))
     lost = dataclasses.replace(EVENTS, touchdown_log_s=float("nan"))
     assert touchdown_text(dataclasses.replace(flown, events=lost)) == ""

@@ -11,10 +11,11 @@ from numpy.testing import assert_allclose
 
 from replay.errors import Cancelled, CannotEstimate
 from replay.motion import estimate
+from replay.review.comparison import differences
 from replay.sensors.calibration import Calibration, CalibrationFile
 from replay.units import DEG
 from replay.whatif import sample
-from replay.whatif.ensemble import Posterior, run_ensemble
+from replay.whatif.ensemble import Posterior, drawn_vehicle, run_ensemble
 from replay.whatif.refly import refly
 from replay.whatif.vehicle import Tolerance
 
@@ -147,6 +148,52 @@ def test_progress_and_stop(case):
         stop.set()
         with pytest.raises(Cancelled):
             run_ensemble(**case, n_members=100, executor=pool, cancel=stop)
+
+
+def test_a_change_is_known_as_well_as_it_says():
+    """Error over standard deviation of the shift at burnout, apogee and touchdown: RMS between 0.4 and 1.6 over four variants.
+
+    Against the flight model flown again with the same draws. Bias, wind, what is known of the calibration and the vehicle are drawn.
+    """
+    pulls = []
+    for variant in range(4):
+        random = np.random.default_rng((SEED, variant))
+        size, direction = random.uniform(0.15, 0.45), random.uniform(0.0, 2.0 * np.pi)
+        true = Calibration(accel_bias_imu_mps2=(size * np.cos(direction), size * np.sin(direction), 0.0))
+        wind = {"speed_mps": random.uniform(0.0, 4.0), "from_azimuth_rad": random.uniform(0.0, 2.0 * np.pi), "gust_sd_mps": 0.5}
+        short = {"pad_s": 6.0, "canopy_scale": 0.2, "rest_s": 2.0}
+        flown, again = (
+            sample.make("crooked_bench", 700 + variant, calibration=true, **wind, **short, onboard_calibration=c)
+            for c in (Calibration(), true)
+        )
+        known = dataclasses.replace(true, accel_bias_imu_mps2=tuple(np.add(true.accel_bias_imu_mps2, random.normal(0.0, 0.04, 3))))
+        vehicle = drawn_vehicle(flown.vehicle, random)
+
+        def solve(calibration, flown=flown, vehicle=vehicle):
+            return estimate(flown.log, "integrate", calibration=calibration, site=vehicle.site, imu_from_cg_m=vehicle.imu_from_cg_m)
+
+        solution = solve(known)
+        posterior = Posterior.of_sd(known, {"accel_bias_imu_mps2": (0.04, 0.04, 0.04)})
+        members = run_ensemble(flown.log, solution, vehicle, onboard=true, posterior=posterior, solve=solve, n_members=16, seed=variant)
+        rows = differences(refly(flown.log, solution, vehicle, onboard=true), members)
+        for moment in ("burnout", "apogee", "touchdown"):
+            wanted = _place(again.truth, moment) - _place(flown.truth, moment)
+            for axis, quantity in enumerate(("east", "north")):
+                row = next(r for r in rows if (r.moment, r.quantity) == (moment, quantity))
+                pulls.append((row.difference - wanted[axis]) / row.sd)
+    rms = np.sqrt(np.mean(np.reshape(pulls, (4, 3, 2)) ** 2, axis=(0, 2)))
+    print(f"error over sd, RMS at burnout, apogee, touchdown: {np.round(rms, 2)}")
+    assert (rms > 0.4).all()
+    assert (rms < 1.6).all()
+
+
+def _place(truth, moment):
+    """Where a flight truly was: apogee is each flight's own, burnout at one time, touchdown where it lies in the end."""
+    if moment == "touchdown":
+        return truth.pos_enu_m[-1]
+    if moment == "apogee":
+        return truth.pos_enu_m[int(np.argmax(truth.pos_enu_m[:, 2]))]
+    return truth.pos_enu_m[int(np.searchsorted(truth.log_time_s, truth.events.burnout_log_s))]
 
 
 def test_a_single_member_is_no_ensemble(case):
