@@ -143,7 +143,7 @@ class ReflyPanel(QWidget):
         self.assumed.setText("\n".join(f"· {line}" for line in lines))
         self.left_out.setText(reflight.left_out)
         if ensemble is not None:
-            self.bands.fill(refly_words.band_rows(ensemble, reflight.moments["burnout"][0].time_s))
+            self.bands.fill(refly_words.band_rows(ensemble, reflight, reflown.flown))
             self.touchdown.setText(refly_words.touchdown_text(reflown.flown))
 
     def _state_text(self, reflown: Reflown | None, review: Review) -> str:

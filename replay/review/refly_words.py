@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from replay.whatif.refly import Reflight
     from replay.whatif.vehicle import Vehicle
 
+_NINE_OF_TEN = 1.645
+"""Standard deviations that nine tenths of a normal distribution lie within (any table of it)."""
+
 PURPOSE = (
     "Flies it once more through the same thrust, wind and disturbances with the what-if on board, not the calibration it flew with. "
     "Stabilising to vertical only."
@@ -106,34 +109,47 @@ def changes_text(carried: Calibration, flown: Calibration) -> str:
     return "; ".join(parts)
 
 
-def band_rows(ensemble: Ensemble, burnout_s: float) -> list[tuple[str, ...]]:
+def band_rows(ensemble: Ensemble, reflight: Reflight, flown: Solution) -> list[tuple[str, ...]]:
     """What nine of ten members lie between: (quantity, flown, flown again) as text.
 
-    Not where they touch down: the members carry the flown path below the parachute along as it was dead-reckoned, so they say how it
-    shifts (`differences`) and not how well it is known.
+    The members carry the flown height along as the barometer gave it: its own standard deviation at apogee widens that row. Not where
+    they touch down: they say how that shifts (`differences`), not how well dead reckoning knows the place.
     """
     rows: list[tuple[str, ...]] = []
+    burnout_s = reflight.moments["burnout"][0].time_s
     tilt = [at_time(ensemble.time_s, values / DEG, burnout_s) for values in (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)]
     rows.append(("tilt at burnout, deg", *(_between(ensemble, values, 2) for values in tilt)))
+    own = (0.0, 0.0, _sd_at(flown, flown.events.apogee_log_s)[2])
     for axis, name in enumerate(("east", "north", "height")):
-        rows.append((f"apogee {name}, m", *(_between(ensemble, ensemble.apogee_enu_m[:, i, axis], 1) for i in range(2))))
+        values = ensemble.apogee_enu_m[:, :, axis]
+        rows.append((f"apogee {name}, m", *(_between(ensemble, values[:, i], 1, own[axis]) for i in range(2))))
     return rows
+
+
+def _sd_at(flown: Solution, log_time_s: float) -> tuple[float, float, float]:
+    """One standard deviation of the place at a time, m; NaN where the method does not say."""
+    if flown.pos_sd_enu_m is None or not math.isfinite(log_time_s):
+        return (math.nan,) * 3
+    i = min(int(np.searchsorted(flown.log_time_s, log_time_s)), len(flown.log_time_s) - 1)
+    east, north, height = (float(sd) for sd in flown.pos_sd_enu_m[i])
+    return east, north, height
 
 
 def touchdown_text(flown: Solution) -> str:
     """How well the place of touchdown itself is known, which no ensemble says."""
-    at, sd = flown.events.touchdown_log_s, flown.pos_sd_enu_m
-    if not math.isfinite(at):
+    if not math.isfinite(flown.events.touchdown_log_s):
         return ""
-    i = min(int(np.searchsorted(flown.log_time_s, at)), len(flown.log_time_s) - 1)
-    east, north = (math.nan, math.nan) if sd is None else (float(sd[i, 0]), float(sd[i, 1]))
+    east, north, _ = _sd_at(flown, flown.events.touchdown_log_s)
     if math.isfinite(east + north):
         return f"Where the flown path came down is not in the bands: it is known to ±{east:.1f} m east and ±{north:.1f} m north."
     return f"Where the flown path came down is not in the bands; how well it is known {flown.method} does not say (the smoother does)."
 
 
-def _between(ensemble: Ensemble, values: np.ndarray, digits: int) -> str:
+def _between(ensemble: Ensemble, values: np.ndarray, digits: int, own_sd: float = 0.0) -> str:
+    """Low to high; `own_sd` is what the members do not carry, as if normal (NaN: not known, left out)."""
     if not np.isfinite(values).any():
         return "–"
-    low, _, high = ensemble.band(values)
+    low, middle, high = (float(q) for q in ensemble.band(values))
+    more = _NINE_OF_TEN * own_sd if math.isfinite(own_sd) else 0.0
+    low, high = middle - math.hypot(middle - low, more), middle + math.hypot(high - middle, more)
     return f"{low:.{digits}f} to {high:.{digits}f}".replace("-", "−")

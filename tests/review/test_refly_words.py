@@ -1,6 +1,7 @@
 """What is said of a flight flown again."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,9 +9,10 @@ from drawn_flight import EVENTS, solution
 
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
-from replay.review.refly_words import changes_text, guidance_source, missing, touchdown_text
+from replay.review.refly_words import band_rows, changes_text, guidance_source, missing, touchdown_text
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
+from replay.whatif.ensemble import Ensemble
 from replay.whatif.vehicle import Gimbal, Guidance, Vehicle
 
 SILENT = FlightLog(("a.csv",), "0" * 64, {}, ColumnMap())
@@ -72,3 +74,21 @@ def test_how_well_touchdown_is_known_is_said_apart():
     assert "integrate does not say" in touchdown_text(dataclasses.replace(flown, method="integrate", pos_sd_enu_m=None))
     lost = dataclasses.replace(EVENTS, touchdown_log_s=float("nan"))
     assert touchdown_text(dataclasses.replace(flown, events=lost)) == ""
+
+
+def test_bands_widen_by_what_the_members_do_not_carry():
+    """All members at 160 m and a height known to 2 m: nine of ten of a normal distribution are 3.29 m to either side."""
+    time_s = np.arange(0.0, 10.0, 0.1)
+    place = np.tile([3.0, -4.0, 160.0], (20, 2, 1))
+    tilt = np.full((20, len(time_s)), 2.0 * DEG)
+    path = np.zeros((20, len(time_s), 3))
+    members = Ensemble(time_s, path, path, tilt, tilt, place, place, 0, ())
+    flown = solution(np.arange(0.0, 38.0, 0.01))
+    flown = dataclasses.replace(flown, pos_sd_enu_m=np.full((len(flown.log_time_s), 3), 2.0))
+    moment = SimpleNamespace(moments={"burnout": (SimpleNamespace(time_s=4.5),) * 2})
+    rows = {row[0]: row[1:] for row in band_rows(members, moment, flown)}
+    assert rows["tilt at burnout, deg"] == ("2.00 to 2.00",) * 2
+    assert rows["apogee north, m"] == ("−4.0 to −4.0",) * 2
+    assert rows["apogee height, m"] == ("156.7 to 163.3",) * 2
+    blind = band_rows(members, moment, dataclasses.replace(flown, pos_sd_enu_m=None))
+    assert blind[-1] == ("apogee height, m", "160.0 to 160.0", "160.0 to 160.0")
