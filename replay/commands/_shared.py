@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import math
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -26,6 +27,14 @@ if TYPE_CHECKING:
     from replay.whatif.vehicle import Vehicle
 
 
+def finite(text: str) -> float:
+    """An option's number: nan and inf, which `float` takes, are wrong usage."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError
+    return value
+
+
 def add_common(parser: argparse.ArgumentParser, *, log: bool = True) -> None:
     """The options every command on a log takes."""
     if log:
@@ -33,7 +42,7 @@ def add_common(parser: argparse.ArgumentParser, *, log: bool = True) -> None:
     parser.add_argument("--columns", metavar="MAP", help="column map (TOML); without it the columns are guessed")
     parser.add_argument("--vehicle", metavar="V", help="vehicle file (TOML)")
     parser.add_argument("--calibration", metavar="C", help="calibration file (TOML); without it nothing is corrected")
-    parser.add_argument("--pad-azimuth", metavar="DEG", type=float, help="declared azimuth of body +x on the pad, clockwise from north")
+    parser.add_argument("--pad-azimuth", metavar="DEG", type=finite, help="declared azimuth of body +x on the pad, clockwise from north")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -43,7 +52,12 @@ def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out"
     target = Path(path)
     if target.exists() and not force:
         raise SettingsError(str(target), option, "a file that does not exist yet (or --force)", "an existing file")
-    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=target.suffix, dir=target.parent or Path())
+    if target.is_dir():
+        raise SettingsError(str(target), option, "the name of a file", "a folder")
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=target.suffix, dir=target.parent or Path())
+    except OSError as error:
+        raise SettingsError(str(target), option, "a folder that can be written", error.strerror or str(error)) from None
     os.close(handle)
     temporary = Path(name)
     try:

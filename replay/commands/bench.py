@@ -8,7 +8,7 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
-from replay.commands._shared import new_file
+from replay.commands._shared import finite, new_file
 from replay.errors import CannotEstimate
 from replay.units import DEG, kelvin
 
@@ -24,15 +24,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="FILE", nargs="+", help="recording; for temperature one for each run")
     parser.add_argument("--columns", metavar="MAP", help="column map (TOML); without it the columns are guessed")
     parser.add_argument("--merge", action="store_true", help="the files are one recording (accelerometer and gyro apart)")
-    parser.add_argument("--gravity", metavar="MPS2", type=float, help="local gravity, m/s²")
-    parser.add_argument("--latitude", metavar="DEG", type=float, help="or the latitude, for gravity at sea level")
-    parser.add_argument("--turn", metavar="DEG", type=float, default=360.0, help="the known angle of a turn (default 360)")
+    parser.add_argument("--gravity", metavar="MPS2", type=finite, help="local gravity, m/s²")
+    parser.add_argument("--latitude", metavar="DEG", type=finite, help="or the latitude, for gravity at sea level")
+    parser.add_argument("--turn", metavar="DEG", type=finite, default=360.0, help="the known angle of a turn (default 360)")
     parser.add_argument(
-        "--turn-sd", metavar="DEG", type=float, default=0.5, help="how well each turn was stopped at its mark (default 0.5)"
+        "--turn-sd", metavar="DEG", type=finite, default=0.5, help="how well each turn was stopped at its mark (default 0.5)"
     )
-    parser.add_argument("--reference", metavar="C", type=float, default=20.0, help="reference temperature, °C (default 20)")
+    parser.add_argument("--reference", metavar="C", type=finite, default=20.0, help="reference temperature, °C (default 20)")
     parser.add_argument(
-        "--stillness", metavar="K", type=float, default=3.0, help="what counts as at rest, times the quietest noise (default 3)"
+        "--stillness", metavar="K", type=finite, default=3.0, help="what counts as at rest, times the quietest noise (default 3)"
     )
     parser.add_argument("--out", metavar="C", help="calibration file to write, with standard deviations")
     parser.add_argument("--force", action="store_true", help="write over an existing file")

@@ -191,3 +191,24 @@ def test_a_number_no_table_can_hold_is_refused(tmp_path):
     """Rather than written wrong."""
     with pytest.raises(CannotEstimate, match="height_m"):
         write_table(tmp_path / "t.csv", {"log_time_s": np.zeros(2), "height_m": np.array([0.0, 1e16])}, {"log_time_s": 6, "height_m": 4})
+
+
+@pytest.mark.parametrize(("name", "got"), [("nowhere/e.csv", "No such file or directory"), (".", "an existing file")])
+def test_a_table_that_can_not_be_written_is_one_line(folder, tmp_path, capsys, name, got):
+    """A folder that is not there, or a folder where a file should be, is told before anything is estimated."""
+    assert run(*common(folder, "--method", "integrate", "--out", tmp_path / name)) == 1
+    shown = capsys.readouterr().err
+    assert shown.count("\n") == 1
+    assert "'--out': expected" in shown
+    assert got in shown
+    assert run(*common(folder, "--method", "integrate", "--force", "--out", tmp_path)) == 1
+    assert "expected the name of a file, got a folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("azimuth", ["nan", "inf", "north"])
+def test_an_azimuth_that_is_no_number_is_wrong_usage(folder, capsys, azimuth):
+    """Exit code 2."""
+    with pytest.raises(SystemExit) as exit_info:
+        run(*common(folder, "--pad-azimuth", azimuth))
+    assert exit_info.value.code == 2
+    assert "--pad-azimuth" in capsys.readouterr().err
