@@ -178,7 +178,7 @@ def _liftoff(inertial: _Inertial, rough_s: float) -> FlightEvent:
             return FlightEvent("liftoff", float(rough_s), 0.5, "the log starts in the push: liftoff is no later than this")
         pad = axial[:3]
     level, sd = float(np.median(pad)), _robust_sd(pad)
-    alarm = first_alarm((axial - level) / sd)
+    alarm = _alarm_of_the_push((axial - level) / sd, time)
     if alarm is None:
         return FlightEvent("liftoff", float(rough_s), 0.1, "the push is lost in the noise of the pad")
     change = _ramp_start(time, axial, alarm[0], level, sd)
@@ -188,6 +188,25 @@ def _liftoff(inertial: _Inertial, rough_s: float) -> FlightEvent:
         change.sd_s,
         f"axial specific force leaves the pad's level of {level:.2f} ± {sd:.2f} m/s² on the motor's ramp",
     )
+
+
+def _alarm_of_the_push(standardised: Array, time: Array) -> tuple[int, int] | None:
+    """First alarm that is not followed by quiet: an igniter's knock raises one too, and the pad's level comes back."""
+    start, n_quiet = 0, max(5, round(0.06 / float(np.median(np.diff(time)))))
+    push = int(np.argmax(standardised > 0.3 * float(np.max(standardised))))
+    while True:
+        found = first_alarm(standardised[start:])
+        if found is None:
+            return None
+        alarm = start + found[0]
+        between = standardised[alarm:push]
+        if len(between) < 2 * n_quiet:
+            return alarm, start + found[1]
+        mean = np.convolve(between, np.ones(n_quiet) / n_quiet, mode="valid")
+        quiet = np.flatnonzero(np.abs(mean) < 1.5)
+        if not len(quiet):
+            return alarm, start + found[1]
+        start = alarm + int(quiet[-1]) + n_quiet
 
 
 def _ramp_start(time: Array, values: Array, i_alarm: int, level: float, sd: float, *, before: int = 0) -> ChangePoint:
@@ -308,7 +327,8 @@ def _apogee(solution: Solution, baro: tuple[Array, Array] | None, after_s: float
             if np.isfinite(sd):
                 # what the lag of a barometer that is not modelled shifts the top by (value from memory)
                 floor = 0.01 if solution.method == "smoother" else 0.05
-                return FlightEvent("apogee", top, math.hypot(sd, floor), f"vertical speed of the {solution.method} passes zero")
+                found = FlightEvent("apogee", top, math.hypot(sd, floor), f"vertical speed of the {solution.method} passes zero")
+                return _apogee_checked(found, baro, rough_s)
     if baro is None or not np.isfinite(rough_s):
         return "no barometer, and the vertical speed is not known well enough" if baro is None else "the log ends on the way up"
     near = np.abs(baro[0] - rough_s) < 1.0
@@ -316,6 +336,19 @@ def _apogee(solution: Solution, baro: tuple[Array, Array] | None, after_s: float
     if fit is None:
         return FlightEvent("apogee", float(rough_s), 0.3, "highest barometric height; its top is not rounded")
     return FlightEvent("apogee", fit.time_s, math.hypot(fit.sd_s, 0.03), "parabola through the barometric height, spikes left out")
+
+
+def _apogee_checked(found: FlightEvent, baro: tuple[Array, Array] | None, rough_s: float) -> FlightEvent:
+    """A barometer's top that lies elsewhere than chance allows goes before a speed carried through the boost; neither is then sure."""
+    if baro is None:
+        return found
+    near = np.abs(baro[0] - rough_s) < 1.0
+    top = _parabola_top(baro[0][near], baro[1][near]) if np.count_nonzero(near) > 10 else None
+    if top is None or abs(top.time_s - found.log_time_s) < max(3.0 * math.hypot(top.sd_s, found.sd_s), 0.15):
+        return found
+    apart = float(top.time_s - found.log_time_s)
+    evidence = f"parabola through the barometric height; {found.evidence} {-apart:+.2f} s from it"
+    return FlightEvent("apogee", float(top.time_s), math.hypot(top.sd_s, 0.5 * apart), evidence)
 
 
 def _deployment(inertial: _Inertial, rough: Events) -> FlightEvent | str:

@@ -107,6 +107,7 @@ def propulsion(
     *,
     gimbal_rad: tuple[Array, Array] | None = None,
     trust_curve: bool = False,
+    coast_log_s: tuple[float, float] | None = None,
 ) -> Propulsion:
     """Thrust, drag and the key figures of the motor.
 
@@ -124,6 +125,9 @@ def propulsion(
     trust_curve : bool
         Take the thrust from the vehicle's curve and find the drag in the boost from it, instead of the reverse.
 
+    coast_log_s : (start, stop), optional
+        Part of the coast that shows the drag: without the time an air brake stands out, say. The whole coast where not given.
+
     Raises
     ------
     CannotEstimate
@@ -136,7 +140,8 @@ def propulsion(
         raise CannotEstimate("drag from the thrust curve", "the vehicle file has no thrust curve")
     axial = _axial(measurements, solution, events, site)
     dry = facts.liftoff_mass_kg - facts.propellant_mass_kg
-    fit = fit_coast(axial, events, facts, dry)
+    rows = _coast_rows(axial, events, coast_log_s)
+    fit = fit_coast(axial, rows, facts, dry)
     notes = [*_fit_notes(fit, facts), "air taken to be at rest: wind is not taken off the speed"]
     drag = 0.5 * axial.density * axial.axial_speed * np.abs(axial.axial_speed) * facts.area_m2 * fit.cd
     thrust, mass = _thrust(axial, events, facts, fit.bias_mps2, drag)
@@ -151,7 +156,7 @@ def propulsion(
     thrust_sd = np.hypot(np.hypot(SCALE_SD * np.abs(axial.force) * mass, bias_sd * mass), drag_sd)
     burning = axial.time_s <= events["burnout"].log_time_s + 0.15
     figures = _figures(axial, events, facts, thrust, mass, drag, drag_sd, fit, burning)
-    speed, cd, sd = cd_against_speed(axial, events, facts, dry, fit)
+    speed, cd, sd = cd_against_speed(axial, rows, facts, dry, fit)
     pair = thrust_misalignment(solution, events, facts, (axial.time_s, thrust, mass, axial.density * axial.speed), gimbal_rad)
     figures |= {f"thrust misalignment about {a}": q for a, q in zip("xy", pair, strict=True)}
     return Propulsion(
@@ -196,21 +201,22 @@ def _pressure(measurements: Measurements, events: FlightEvents, site: Site, heig
     return np.asarray(ground * (1.0 - atmosphere.LAPSE_K_PER_M * height_m / t0) ** atmosphere.EXPONENT)
 
 
-def _coast_rows(axial: _Axial, events: FlightEvents) -> NDArray[np.bool_]:
+def _coast_rows(axial: _Axial, events: FlightEvents, span: tuple[float, float] | None = None) -> NDArray[np.bool_]:
     apogee = events.log_time_s("apogee")
     stop = apogee - 0.3 if math.isfinite(apogee) else axial.time_s[-1]
     late = events.log_time_s("deployment")
     stop = min(stop, late - 0.1) if math.isfinite(late) else stop
     after = events["burnout"].log_time_s + 0.1
+    if span is not None:
+        after, stop = max(after, span[0]), min(stop, span[1])
     return np.asarray((axial.time_s > after) & (axial.time_s < stop) & (axial.speed > LEAST_SPEED_MPS))
 
 
-def fit_coast(axial: _Axial, events: FlightEvents, facts: VehicleFacts, dry_mass_kg: float) -> DragFit:
+def fit_coast(axial: _Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_mass_kg: float) -> DragFit:
     """Weighted least squares of the coast's axial force on dynamic pressure and a bias with its prior.
 
     The residuals of a coast are wobble and gusts, not white noise: the covariance is widened by their autocorrelation.
     """
-    rows = _coast_rows(axial, events)
     if np.count_nonzero(rows) < 10:
         nominal = facts.drag_coefficient or 0.0
         spread = np.diag([0.3**2, AXIAL_BIAS_PRIOR_MPS2**2])
@@ -245,10 +251,9 @@ def _fit_notes(fit: DragFit, facts: VehicleFacts) -> list[str]:
 
 
 def cd_against_speed(
-    axial: _Axial, events: FlightEvents, facts: VehicleFacts, dry_mass_kg: float, fit: DragFit
+    axial: _Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_mass_kg: float, fit: DragFit
 ) -> tuple[Array, Array, Array]:
     """Drag coefficient in up to eight bins of speed: bin centre, value, standard deviation, shapes (k,)."""
-    rows = _coast_rows(axial, events)
     if np.count_nonzero(rows) < 40 or math.isnan(fit.residual_mps2):
         return np.empty(0), np.empty(0), np.empty(0)
     speed, force = axial.axial_speed[rows], axial.force[rows]

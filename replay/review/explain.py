@@ -27,6 +27,7 @@ from replay.review.request import site_of
 from replay.review.review import FindingMark, Review
 from replay.review.snapshot import Snapshot
 from replay.sensors.calibration import Calibration
+from replay.units import DEG
 from replay.whatif.evidence import Evidence
 from replay.whatif.vehicle import Vehicle
 
@@ -41,6 +42,8 @@ T = TypeVar("T")
 
 EXPLAINED: Final = "explained"
 """Under this name `Snapshot.extras` carries the Explained."""
+OTHER_FRAME_RAD: Final = 30.0 * DEG
+"""A computer whose nose lies farther from ours on the pad than this counts in other axes: no flight levels itself that badly."""
 NO_VEHICLE: Final = "no vehicle file: mass and diameter are not known"
 
 
@@ -293,7 +296,13 @@ class _Work:
         if found is None:
             return None
         time, its, ours = found
-        return OnboardTrack(time, rotation.tilt(its), rotation.tilt(ours), *angles_between(its, ours))
+        between, total = angles_between(its, ours)
+        on_pad = float(between[int(np.argmin(np.abs(time - self.solution.levelling.stop_log_s)))]) if self.solution is not None else 0.0
+        if on_pad > OTHER_FRAME_RAD:
+            raise CannotEstimate(
+                "the computer's attitude", f"its nose lies {on_pad / DEG:.0f}° from ours on the pad: another frame, not compared"
+            )
+        return OnboardTrack(time, rotation.tilt(its), rotation.tilt(ours), between, total)
 
     def _propulsion(self) -> Propulsion:
         from replay.flight.propulsion import propulsion

@@ -94,13 +94,13 @@ def test_a_slow_heavy_flight_says_that_drag_means_little(results):
     thin = VehicleFacts(1.0, 0.06, 0.002)
     result = propulsion(measurements, solution, events, thin, flight.vehicle.site)
     assert "thrust to weight" in result.figures
-    from replay.flight.propulsion import _Axial, fit_coast
+    from replay.flight.propulsion import _Axial, _coast_rows, fit_coast
 
     axial = _Axial(
         result.log_time_s, np.zeros(len(result.log_time_s)), result.speed_mps, 0.01 * result.speed_mps, result.speed_mps,
         np.full(len(result.log_time_s), 1.2),
     )  # fmt: skip
-    assert abs(fit_coast(axial, events, facts_of(flight), 0.94).ratio) < 3.0
+    assert abs(fit_coast(axial, _coast_rows(axial, events), facts_of(flight), 0.94).ratio) < 3.0
 
 
 def test_without_burnout_there_is_no_thrust():
