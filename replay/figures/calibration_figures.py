@@ -87,9 +87,7 @@ def _draw_rows(axes: Axes, shown: list[Parameter], rows: np.ndarray) -> float:
             continue
         at = np.array([(p.value - p.prior) / p.prior_sd for _, p in mine])
         spread = np.array([p.sd / p.prior_sd for _, p in mine])
-        axes.errorbar(
-            at, [row for row, _ in mine], xerr=spread, fmt=marker, color=colour, markerfacecolor=face, markersize=4, label=label, zorder=3
-        )
+        axes.errorbar(at, [row for row, _ in mine], xerr=spread, fmt=marker, color=colour, markerfacecolor=face, label=label, zorder=3)
         reach = max(reach, 1.1 * float(np.max(np.abs(at) + spread)))
     return reach
 

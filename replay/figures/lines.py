@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _PRINT_DPI = 300
-_MANY_PANES = 6
+_MANY_PANES = 5
 """From here on panes are so low that the numbers beside them are set smaller."""
 LOOKS = (
     (BLUE, "solid"),

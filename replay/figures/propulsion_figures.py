@@ -71,9 +71,7 @@ def _coefficients(axes: Axes, found: Propulsion) -> None:
     axes.set_xlabel("speed (m/s)")
     good = np.isfinite(found.cd)
     if good.any():
-        axes.errorbar(
-            found.cd_speed_mps[good], found.cd[good], yerr=found.cd_sd[good], fmt="o", color=SERIES["as_flown"][0], markersize=3.5
-        )
+        axes.errorbar(found.cd_speed_mps[good], found.cd[good], yerr=found.cd_sd[good], fmt="o", color=SERIES["as_flown"][0])
     else:
         axes.text(0.5, 0.5, "not determined", transform=axes.transAxes, ha="center", va="center")
     axes.margins(x=0.05)

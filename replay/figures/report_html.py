@@ -17,7 +17,7 @@ Progress = Callable[[float, str], None]
 
 _CSS: Final = """
 :root { color-scheme: light; }
-body { font: 15px/1.5 "DejaVu Sans", system-ui, sans-serif; color: #1f2529; background: #fff;
+body { font: .95rem/1.5 "DejaVu Sans", system-ui, sans-serif; color: #1f2529; background: #fff;
   max-width: 52rem; margin: 2rem auto; padding: 0 1rem; }
 h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem; }
 h2 { font-size: 1.2rem; margin: 2.2rem 0 .6rem; border-top: 1px solid #c9d0d6; padding-top: .8rem; }
@@ -31,12 +31,13 @@ th, td { text-align: left; vertical-align: top; padding: .25rem .6rem .25rem 0; 
 td:nth-child(2) { white-space: nowrap; }
 ul { padding-left: 1.2rem; } ul.check { list-style: "\\2610\\00a0\\00a0"; }
 figure { margin: 1.6rem 0; } figure svg { width: 100%; height: auto; display: block; }
-figcaption { font-size: .87rem; margin-top: .4rem; } details { font-size: .82rem; color: #566169; margin-top: .2rem; }
+figcaption { font-size: .87rem; margin-top: .4rem; } .words { font-size: .8rem; color: #566169; margin: .2rem 0 0; }
 nav ol { columns: 2; font-size: .87rem; } a { color: #0072b2; }
 @page { size: A4; margin: 16mm 15mm; }
 @media print {
-  body { font-size: 9.5pt; max-width: none; margin: 0; padding: 0; } nav { display: none; }
-  h2, h3 { break-after: avoid; } figure, tr, .warning, .note, .good { break-inside: avoid; } details { display: block; }
+  html { font-size: 12px; } body { max-width: none; margin: 0; padding: 0; } nav { display: none; }
+  figure { margin: .8rem 0; } figure svg { max-height: 96mm; }
+  h2, h3 { break-after: avoid; } figure, tr, .warning, .note, .good { break-inside: avoid; }
 }
 """
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; font-src data:; img-src data:"
@@ -129,5 +130,5 @@ def _picture(block: Picture, snapshot: Snapshot, numbering: Numbering) -> tuple[
     label = escape(f"{block.kind.title}. {drawn.alt}", quote=True)
     svg = svg.replace("<svg", f'<svg role="img" aria-label="{label}" style="font-family: \'{FAMILY}\'"', 1)
     caption = f"<strong>Figure {number}.</strong> {escape(drawn.caption)}"
-    words = f"<details><summary>In words</summary>{escape(drawn.alt)}</details>"
+    words = f'<p class="words">In words: {escape(drawn.alt)}</p>'
     return f'<figure id="figure-{number}">\n{svg.strip()}\n<figcaption>{caption}{words}</figcaption></figure>', shown

@@ -164,6 +164,7 @@ def style(preset_name: str) -> Iterator[None]:
         "legend.columnspacing": 1.2,
         "legend.borderaxespad": 0.2,
         "lines.linewidth": preset.line_pt,
+        "lines.markersize": 0.55 * preset.font_pt,
         "axes.linewidth": 0.6 * preset.line_pt,
         "xtick.major.width": 0.6 * preset.line_pt,
         "ytick.major.width": 0.6 * preset.line_pt,

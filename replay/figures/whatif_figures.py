@@ -50,7 +50,7 @@ def refly(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Dr
         _draw_spread(panes, made.run.ensemble, along, stop)
     apart = np.linalg.norm(reflight.reflown.pos_enu_m[thin] - reflight.flown.pos_enu_m[thin], axis=1)
     panes["apart"].plot(time[thin], apart, color=BLACK)
-    panes["plan"].plot(0, 0, "^", color=BLACK, markersize=5)
+    panes["plan"].plot(0, 0, "^", color=BLACK)
     for pane, title in (("plan", "north (m)"), ("elevation", "height (m)"), ("tilt", "tilt (deg)"), ("apart", "paths apart (m)")):
         name_pane(panes[pane], title)
     panes["plan"].set_xlabel("east (m)")

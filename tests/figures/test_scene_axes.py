@@ -1,6 +1,9 @@
 """The 3D picture on matplotlib axes is the picture on screen."""
 
+import os
 import re
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
 import pytest
