@@ -1,7 +1,8 @@
 """The right-hand panels: one row each. Another panel is added by another row; the window asks for nothing else.
 
 A panel is a View with one entry point more, `show_review(review)`, that draws the document. It may have a signal
-`cursor_requested(float)`, and then the window moves the cursor for it, and `command_requested(str)`, the id of a window command to do.
+`cursor_requested(float)`, and then the window moves the cursor for it, `window_requested(float, float)`, log times the traces are to
+show, and `command_requested(str)`, the id of a window command to do.
 """
 
 from __future__ import annotations
@@ -49,5 +50,15 @@ def _refly(session: Session, _: Asking) -> QWidget:
     return ReflyPanel(session)
 
 
-PANELS: Final = (PanelKind("estimator", "Estimator", _estimator), PanelKind("refly", "Re-fly", _refly))
+def _findings(session: Session, _: Asking) -> QWidget:
+    from replay.desktop.findings_panel import FindingsPanel
+
+    return FindingsPanel(session)
+
+
+PANELS: Final = (
+    PanelKind("estimator", "Estimator", _estimator),
+    PanelKind("refly", "Re-fly", _refly),
+    PanelKind("findings", "Findings", _findings),
+)
 """In the order of their tabs. With one panel there are no tabs."""

@@ -146,6 +146,8 @@ class MainWindow(QMainWindow):
         for panel in self.panels.values():
             if hasattr(panel, "cursor_requested"):
                 panel.cursor_requested.connect(player.seek)
+            if hasattr(panel, "window_requested"):
+                panel.window_requested.connect(self._show_window)
             if hasattr(panel, "command_requested"):
                 panel.command_requested.connect(lambda command: self.actions[command].trigger())
         self.submenus["recent"].aboutToShow.connect(lambda: self.files.fill_recent(self.submenus["recent"]))
@@ -224,6 +226,10 @@ class MainWindow(QMainWindow):
 
     def _on_event_moved(self, name: str, log_time_s: float) -> None:
         self.session.apply(lambda review: edits.with_event(review, f"{name}_log_s", log_time_s), f"Move {name}")
+
+    def _show_window(self, start_log_s: float, stop_log_s: float) -> None:
+        if self.traces is not None:
+            self.traces.set_window(start_log_s, stop_log_s)
 
     def _on_opened(self, result: ReadResult) -> None:
         self.player.stop()

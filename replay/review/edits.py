@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from replay.flightlog.columnmap import ColumnMap
-from replay.review.review import Bookmark, FindingMark, LogReference, Review, ReviewVideo
+from replay.review.review import Bookmark, FindingMark, LogReference, Note, Review, ReviewVideo
 from replay.sensors.calibration import Calibration
 from replay.whatif.evidence import Evidence
 
@@ -81,6 +81,14 @@ def with_bookmark(review: Review, bookmark: Bookmark) -> Review:
 def without_bookmark(review: Review, log_time_s: float) -> Review:
     """The one at that moment taken away."""
     return dataclasses.replace(review, bookmarks=tuple(b for b in review.bookmarks if b.log_time_s != log_time_s))
+
+
+def with_note(review: Review, note: Note | None, *, instead_of: Note | None = None) -> Review:
+    """A note of the user's own added, put in the place of another, or (None) taken away; in order of time, those of no time first."""
+    notes = [n for n in review.notes if n != instead_of]
+    if note is not None and note not in notes:
+        notes.append(note)
+    return dataclasses.replace(review, notes=tuple(sorted(notes, key=lambda n: -math.inf if n.start_log_s is None else n.start_log_s)))
 
 
 def with_finding_mark(review: Review, mark: FindingMark) -> Review:
