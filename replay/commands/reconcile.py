@@ -36,7 +36,9 @@ def run(args: argparse.Namespace) -> int:
     from replay.cautions import CAUTION_LINE
     from replay.sensors.calibration import save_calibration
     from replay.whatif.evidence import load_evidence
-    from replay.whatif.reconcile import DEFAULT_FREE, GROUPS, as_dict, as_text, calibration_file, reconcile
+    from replay.whatif.reconcile import reconcile
+    from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
+    from replay.whatif.unknowns import DEFAULT_FREE, GROUPS
 
     request = load_request(args)
     evidence = load_evidence(args.evidence) if args.evidence else None

@@ -236,7 +236,7 @@ def _calibration(snapshot: Snapshot) -> Iterator[Block]:
 
 def _calibration_rows(flown: Calibration, after: Calibration | None, result: Reconciliation | None) -> Iterator[list[str]]:
     """One row for each component that is not neutral, was changed or was solved for."""
-    from replay.whatif.reconcile import FIELDS
+    from replay.whatif.unknowns import FIELDS
 
     solved = {} if result is None else {p.name: p for p in result.parameters}
     names = {field: (group, axes) for group, (field, axes) in FIELDS.items()}

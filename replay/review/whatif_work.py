@@ -142,7 +142,8 @@ def spread_of(review: Review, reconciliation: Reconciliation | None = None) -> S
         As `evidence_of_review`.
     """
     from replay.whatif.ensemble import Posterior
-    from replay.whatif.reconcile import DEFAULT_FREE, stated_prior
+    from replay.whatif.reconcile import stated_prior
+    from replay.whatif.unknowns import DEFAULT_FREE
 
     reconciled = _reconciled(review, reconciliation)
     if reconciled is not None:
@@ -167,7 +168,8 @@ def reconciled_from(review: Review) -> tuple[object, ...]:
 
 def solve_reconcile(request: WhatIfRequest, progress: Progress, cancel: threading.Event) -> Reconciliation:
     """Reconcile what the review says with its evidence; errors as `whatif.reconcile`."""
-    from replay.whatif.reconcile import DEFAULT_FREE, reconcile
+    from replay.whatif.reconcile import reconcile
+    from replay.whatif.unknowns import DEFAULT_FREE
 
     review = request.review
     evidence = evidence_of_review(review)

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,28 +21,28 @@ from replay.flightlog.log import FlightLog
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Solution
-from replay.sensors.calibration import Calibration, CalibrationFile, accel_matrix, gyro_matrix
+from replay.sensors.calibration import Calibration, accel_matrix, gyro_matrix
 from replay.sensors.measurements import measure
 from replay.sensors.mount import Mount, find_mount
 from replay.units import DEG
 from replay.whatif.ensemble import Posterior
 from replay.whatif.evidence import Evidence, Lean, Prior
-from replay.whatif.flight_fit import (
+from replay.whatif.flight_fit import Cancel, FlightFit, Progress, fit_flight
+from replay.whatif.flight_record import build_record
+from replay.whatif.flight_rows import knot_at, lean_residual
+from replay.whatif.unknowns import (
     ACCEL_BIAS,
     ACCEL_CROSS,
     ACCEL_SCALE,
     BARO,
+    BARO_NAMES,
+    DEFAULT_FREE,
+    FIELDS,
+    GROUPS,
     GYRO_BIAS,
     GYRO_SCALE,
     MOUNT,
     N_ERRORS,
-    Cancel,
-    FlightFit,
-    Progress,
-    build_record,
-    fit_flight,
-    knot_at,
-    lean_residual,
 )
 from replay.whatif.vehicle import Vehicle
 
@@ -57,29 +56,6 @@ DEFAULT_PRIOR = Prior(0.4, 0.02, 0.01, 0.5 * DEG, 0.02, 1.0 * DEG)
 _BARO_PRIOR_SD = (10.0, 0.005, 0.05, 0.01)
 _BARO_DEFAULT_TEMPERATURE_SD = 0.05
 _BARO_LAG_S = 0.05
-
-GROUPS: Mapping[str, slice] = {
-    "accelerometer bias": ACCEL_BIAS,
-    "accelerometer scale": ACCEL_SCALE,
-    "accelerometer cross-axis": ACCEL_CROSS,
-    "gyro bias": GYRO_BIAS,
-    "gyro scale": GYRO_SCALE,
-    "barometer": BARO,
-    "mount rotation": MOUNT,
-}
-"""What can be freed or pinned, by name."""
-DEFAULT_FREE = ("accelerometer bias", "gyro bias", "gyro scale", "barometer")
-
-FIELDS: Mapping[str, tuple[str, tuple[str, ...]]] = {
-    "accelerometer bias": ("accel_bias_imu_mps2", ("x", "y", "z")),
-    "accelerometer scale": ("accel_scale", ("x", "y", "z")),
-    "accelerometer cross-axis": ("accel_cross_axis", ("xy", "xz", "yz")),
-    "gyro bias": ("gyro_bias_imu_radps", ("x", "y", "z")),
-    "gyro scale": ("gyro_scale", ("x", "y", "z")),
-    "mount rotation": ("mount_rotation_rad", ("x", "y", "z")),
-}
-"""Group -> field of Calibration and the names of its components, as they stand in a parameter's name."""
-_BARO_NAMES = (("barometer bias", "m"), ("barometer scale", "1"), ("barometer lag", "s"), ("barometer port error", "s²/m"))
 
 
 @dataclass(frozen=True)
@@ -399,7 +375,7 @@ def _parameters(
     fit: FlightFit, listed: Sequence[tuple[str, int, str, str, float, int]], base: Calibration, after: Calibration, errors: Array,
     mean: Array, prior_sd: Array, is_free: NDArray[np.bool_], undetermined: NDArray[np.bool_], spread: Array, evidence: Evidence,
 ) -> tuple[Parameter, ...]:  # fmt: skip
-    names = ["pad tilt east", "pad tilt north", *(row[2] for row in listed), *(name for name, _ in _BARO_NAMES)]
+    names = ["pad tilt east", "pad tilt north", *(row[2] for row in listed), *(name for name, _ in BARO_NAMES)]
     sd = np.sqrt(np.maximum(np.diag(spread), 0.0))
     with np.errstate(invalid="ignore", divide="ignore"):
         correlation = spread / np.outer(sd, sd)
@@ -412,7 +388,7 @@ def _parameters(
     for field, axis, _, unit, factor, k in listed:
         value, before = getattr(after, field)[axis], getattr(base, field)[axis]
         numbers.append((unit, factor, value, before, float(prior_sd[k]), bool(is_free[k]), bool(undetermined[k])))
-    for i, (_, unit) in enumerate(_BARO_NAMES):
+    for i, (_, unit) in enumerate(BARO_NAMES):
         k = BARO.start + i
         numbers.append((unit, 1.0, float(errors[k]), float(mean[k]), float(prior_sd[k]), bool(is_free[k]), False))
     found = []
@@ -517,75 +493,3 @@ def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: ND
             lines.append(f"prior of the {name}: {shown} ({'as stated' if given is not None else 'default, data-sheet size'})")
     mount = [a for a in solution.assumptions if "board" in a or "mount" in a]
     return tuple(dict.fromkeys([*lines, *mount]))
-
-
-def calibration_file(result: Reconciliation) -> CalibrationFile:
-    """What is saved: the calibration, standard deviations of what was free, and what was not determined."""
-    sd: dict[str, tuple[float, float, float]] = {}
-    for group, (field, axes) in FIELDS.items():
-        own = [result.parameter(f"{group} {a}") for a in axes]
-        if all(p.status == "pinned" for p in own):
-            continue
-        factor = next(f.metadata["factor"] for f in dataclasses.fields(Calibration) if f.name == field)
-        x, y, z = (p.sd * factor for p in own)
-        sd[field] = (x, y, z)
-    note = f"reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} ± {result.pad_tilt_sd_rad / DEG:.2f} deg"
-    return CalibrationFile(result.calibration, sd, result.undetermined, note)
-
-
-def as_dict(result: Reconciliation) -> dict[str, Any]:
-    """Everything, for JSON."""
-    return {
-        "parameters": [dataclasses.asdict(p) for p in result.parameters],
-        "pad_tilt_deg": result.pad_tilt_rad / DEG,
-        "pad_tilt_azimuth_deg": result.pad_tilt_azimuth_rad / DEG,
-        "pad_tilt_sd_deg": result.pad_tilt_sd_rad / DEG,
-        "levelled_tilt_deg": result.levelled_tilt_rad / DEG,
-        "levelled_tilt_azimuth_deg": result.levelled_tilt_azimuth_rad / DEG,
-        "evidence": [{"name": o.name, "sigmas": list(o.sigmas)} for o in result.observations],
-        "chi_square": result.chi_square,
-        "degrees_of_freedom": result.degrees_of_freedom,
-        "next_observations": [
-            {"name": c.name, "tilt_sd_deg": c.tilt_sd_then_rad / DEG, "reduction": c.reduction} for c in result.next_observations
-        ],
-        "converged": result.fit.has_converged,
-        "notes": list(result.notes),
-        "assumptions": list(result.assumptions),
-    }
-
-
-def as_text(result: Reconciliation) -> str:
-    """The report a person reads."""
-    levelled = f"{result.levelled_tilt_rad / DEG:5.2f} deg towards {result.levelled_tilt_azimuth_rad / DEG:3.0f}°"
-    true = f"{result.pad_tilt_rad / DEG:5.2f} deg towards {result.pad_tilt_azimuth_rad / DEG:3.0f}°"
-    lines = [
-        "pad tilt (attitude of the nose on the pad)",
-        f"  as levelled  {levelled}",
-        f"  reconciled   {true}, ± {result.pad_tilt_sd_rad / DEG:.2f} deg each way",
-        "",
-        f"{'parameter':<28}{'unit':<9}{'value ± sd':>22}{'prior ± sd':>22}{'from record':>13}  strongest correlation",
-    ]
-    for p in result.parameters:
-        if p.status != "pinned":
-            name = p.name + (" *" if p.status == "undetermined" else "")
-            lines.append(
-                f"{name:<28}{p.unit:<9}{_pair(p.value, p.sd):>22}{_pair(p.prior, p.prior_sd):>22}{p.share:>12.0%}"
-                f"   {p.correlation:+.2f} with {p.correlated_with}"
-            )
-    if result.undetermined:
-        lines.append("* undetermined by this flight: left at its prior")
-    if result.observations:
-        shown = "; ".join(f"{o.name} {', '.join(f'{v:+.1f}' for v in o.sigmas)}" for o in result.observations)
-        lines += ["", f"evidence less flight, in sigmas: {shown}"]
-    lines.append(f"chi-square {result.chi_square:.0f} on {result.degrees_of_freedom} degrees of freedom")
-    if result.next_observations:
-        best = result.next_observations[0]
-        now, then = best.tilt_sd_now_rad / DEG, best.tilt_sd_then_rad / DEG
-        lines.append(f"what would help most next: {best.name} (pad tilt ± {now:.2f} → ± {then:.2f} deg)")
-    return "\n".join([*lines, "", *result.notes, *(f"assumed: {a}" for a in result.assumptions)])
-
-
-def _pair(value: float, sd: float) -> str:
-    """Value and standard deviation to the digits the latter supports."""
-    digits = max(0, min(7, 1 - math.floor(math.log10(sd)))) if sd > 0.0 else 4
-    return f"{value:.{digits}f} ± {sd:.{digits}f}"

@@ -9,7 +9,8 @@ from replay.motion.gravity import enu_from_geodetic
 from replay.motion.site import Site
 from replay.units import DEG, kelvin
 from replay.whatif.evidence import Evidence, Lean, Touchdown
-from replay.whatif.reconcile import as_text, reconcile
+from replay.whatif.reconcile import reconcile
+from replay.whatif.reconcile_report import as_text
 
 # NCSU High-Powered Rocketry Club, public flight data: rail tilt (deg), air (°C), launch and landing latitude and longitude (deg)
 STATED = {

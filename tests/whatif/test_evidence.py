@@ -60,7 +60,7 @@ def test_one_view_leaves_the_lean_along_the_line_of_sight_open():
     import numpy as np
 
     from replay import rotation
-    from replay.whatif import flight_fit
+    from replay.whatif import flight_record, flight_rows, unknowns
     from replay.whatif.evidence import Sighting
 
     right, side = np.array([np.sin(1.2), np.cos(1.2), 0.0]), 7.0 * DEG
@@ -70,12 +70,12 @@ def test_one_view_leaves_the_lean_along_the_line_of_sight_open():
         nose = np.tan(side) * right + along * away + np.array([0.0, 0.0, 1.0])
         nose /= np.linalg.norm(nose)
         q = rotation.from_tilt(np.arccos(nose[2]), np.arctan2(nose[0], nose[1]), 0.4)
-        states = flight_fit.States(np.array([q]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(flight_fit.N_ERRORS))
-        row = flight_fit._lean(types.SimpleNamespace(), states, 0, seen, "sighting 1")
+        states = flight_record.States(np.array([q]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(unknowns.N_ERRORS))
+        row = flight_rows._lean(types.SimpleNamespace(), states, 0, seen, "sighting 1")
         assert row.residual == pytest.approx([0.0], abs=1e-12)
     off = rotation.from_tilt(side + 0.01, 1.2, 0.4)
-    states = flight_fit.States(np.array([off]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(flight_fit.N_ERRORS))
-    assert flight_fit._lean(types.SimpleNamespace(), states, 0, seen, "s").residual == pytest.approx([np.sin(0.01)], abs=1e-9)
+    states = flight_record.States(np.array([off]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(unknowns.N_ERRORS))
+    assert flight_rows._lean(types.SimpleNamespace(), states, 0, seen, "s").residual == pytest.approx([np.sin(0.01)], abs=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,11 @@ from replay.sensors.calibration import Calibration, accel_matrix
 from replay.units import DEG
 from replay.whatif import sample
 from replay.whatif.evidence import Evidence, Lean, Prior, Sighting, evidence_of
-from replay.whatif.flight_fit import N_ERRORS, all_rows, build_record
-from replay.whatif.reconcile import as_dict, as_text, calibration_file, reconcile, with_errors
+from replay.whatif.flight_record import build_record
+from replay.whatif.flight_rows import all_rows
+from replay.whatif.reconcile import reconcile, with_errors
+from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
+from replay.whatif.unknowns import N_ERRORS
 
 PRIOR = Prior(accel_bias_mps2=0.4, gyro_scale=0.02, gyro_bias_radps=0.5 * DEG)
 N_SEEDS = 40

@@ -1,0 +1,84 @@
+"""A reconciliation written down: as a calibration file, as JSON, and as the report a person reads."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+from replay.sensors.calibration import Calibration, CalibrationFile
+from replay.units import DEG
+from replay.whatif.reconcile import Reconciliation
+from replay.whatif.unknowns import FIELDS
+
+
+def calibration_file(result: Reconciliation) -> CalibrationFile:
+    """What is saved: the calibration, standard deviations of what was free, and what was not determined."""
+    sd: dict[str, tuple[float, float, float]] = {}
+    for group, (field, axes) in FIELDS.items():
+        own = [result.parameter(f"{group} {a}") for a in axes]
+        if all(p.status == "pinned" for p in own):
+            continue
+        factor = next(f.metadata["factor"] for f in dataclasses.fields(Calibration) if f.name == field)
+        x, y, z = (p.sd * factor for p in own)
+        sd[field] = (x, y, z)
+    note = f"reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} ± {result.pad_tilt_sd_rad / DEG:.2f} deg"
+    return CalibrationFile(result.calibration, sd, result.undetermined, note)
+
+
+def as_dict(result: Reconciliation) -> dict[str, Any]:
+    """Everything, for JSON."""
+    return {
+        "parameters": [dataclasses.asdict(p) for p in result.parameters],
+        "pad_tilt_deg": result.pad_tilt_rad / DEG,
+        "pad_tilt_azimuth_deg": result.pad_tilt_azimuth_rad / DEG,
+        "pad_tilt_sd_deg": result.pad_tilt_sd_rad / DEG,
+        "levelled_tilt_deg": result.levelled_tilt_rad / DEG,
+        "levelled_tilt_azimuth_deg": result.levelled_tilt_azimuth_rad / DEG,
+        "evidence": [{"name": o.name, "sigmas": list(o.sigmas)} for o in result.observations],
+        "chi_square": result.chi_square,
+        "degrees_of_freedom": result.degrees_of_freedom,
+        "next_observations": [
+            {"name": c.name, "tilt_sd_deg": c.tilt_sd_then_rad / DEG, "reduction": c.reduction} for c in result.next_observations
+        ],
+        "converged": result.fit.has_converged,
+        "notes": list(result.notes),
+        "assumptions": list(result.assumptions),
+    }
+
+
+def as_text(result: Reconciliation) -> str:
+    """The report a person reads."""
+    levelled = f"{result.levelled_tilt_rad / DEG:5.2f} deg towards {result.levelled_tilt_azimuth_rad / DEG:3.0f}°"
+    true = f"{result.pad_tilt_rad / DEG:5.2f} deg towards {result.pad_tilt_azimuth_rad / DEG:3.0f}°"
+    lines = [
+        "pad tilt (attitude of the nose on the pad)",
+        f"  as levelled  {levelled}",
+        f"  reconciled   {true}, ± {result.pad_tilt_sd_rad / DEG:.2f} deg each way",
+        "",
+        f"{'parameter':<28}{'unit':<9}{'value ± sd':>22}{'prior ± sd':>22}{'from record':>13}  strongest correlation",
+    ]
+    for p in result.parameters:
+        if p.status != "pinned":
+            name = p.name + (" *" if p.status == "undetermined" else "")
+            lines.append(
+                f"{name:<28}{p.unit:<9}{_pair(p.value, p.sd):>22}{_pair(p.prior, p.prior_sd):>22}{p.share:>12.0%}"
+                f"   {p.correlation:+.2f} with {p.correlated_with}"
+            )
+    if result.undetermined:
+        lines.append("* undetermined by this flight: left at its prior")
+    if result.observations:
+        shown = "; ".join(f"{o.name} {', '.join(f'{v:+.1f}' for v in o.sigmas)}" for o in result.observations)
+        lines += ["", f"evidence less flight, in sigmas: {shown}"]
+    lines.append(f"chi-square {result.chi_square:.0f} on {result.degrees_of_freedom} degrees of freedom")
+    if result.next_observations:
+        best = result.next_observations[0]
+        now, then = best.tilt_sd_now_rad / DEG, best.tilt_sd_then_rad / DEG
+        lines.append(f"what would help most next: {best.name} (pad tilt ± {now:.2f} → ± {then:.2f} deg)")
+    return "\n".join([*lines, "", *result.notes, *(f"assumed: {a}" for a in result.assumptions)])
+
+
+def _pair(value: float, sd: float) -> str:
+    """Value and standard deviation to the digits the latter supports."""
+    digits = max(0, min(7, 1 - math.floor(math.log10(sd)))) if sd > 0.0 else 4
+    return f"{value:.{digits}f} ± {sd:.{digits}f}"
