@@ -31,7 +31,7 @@ def finite(text: str) -> float:
     """An option's number: nan and inf, which `float` takes, are wrong usage."""
     value = float(text)
     if not math.isfinite(value):
-        raise ValueError
+        raise argparse.ArgumentTypeError(f"expected a finite number, got {text}")
     return value
 
 

@@ -56,6 +56,15 @@ def _carries(channel: Channel | None, word: str) -> list[Issue]:
         return [Issue("problem", f"no {word}: the log can't carry an attitude estimate")]
     if channel.n_samples < 10:
         return [Issue("problem", f"{word}: {channel.n_samples} samples are too few for an estimate", channel.columns[0])]
+    bad = np.flatnonzero(~np.isfinite(channel.values).all(axis=1))
+    if len(bad) > channel.n_samples - 10:
+        return [
+            Issue(
+                "problem",
+                f"{word}: {channel.n_samples - len(bad)} samples with all three axes are too few for an estimate",
+                channel.columns[0],
+            )
+        ]
     rate = channel.rate_hz
     if rate < _SLOWEST_HZ:
         return [Issue("problem", f"{word} at {rate:.3g} Hz: too slow for an attitude estimate", channel.columns[0])]
@@ -67,7 +76,6 @@ def _carries(channel: Channel | None, word: str) -> list[Issue]:
                 channel.columns[0],
             )
         ]
-    bad = np.flatnonzero(~np.isfinite(channel.values).all(axis=1))
     if len(bad):
         return [Issue("warning", f"{word}: {len(bad)} samples lack an axis", channel.columns[0])]
     return []

@@ -42,7 +42,7 @@ def quiet_windows(values: Array, n_window: int = 50, n_most: int = 10_000) -> tu
     values = values if good.all() else values[good]
     n_window = max(2, min(n_window, len(values)))
     k = len(values) // n_window
-    blocks = values[: k * n_window].reshape(k, n_window, -1)[:: max(1, k // n_most)]
+    blocks = values[: k * n_window].reshape(k, n_window, values.shape[1])[:: max(1, k // n_most)]
     return blocks.mean(axis=1), np.sqrt(blocks.var(axis=1).sum(axis=1))
 
 

@@ -775,3 +775,14 @@ def test_a_folder_without_logs_says_what_it_looked_for(tmp_path):
     (tmp_path / "photo.jpg").write_bytes(b"")
     with pytest.raises(LogReadError, match=r"a log file in this folder \(\.csv"):
         read_log(tmp_path)
+
+
+@pytest.mark.parametrize("blank", ["ax_mps2", "gy_radps"])
+def test_an_axis_without_a_single_value_is_a_problem(write, blank):
+    """A header whose cells are all blank: the log is read, and the audit says why it carries no estimate."""
+    names = ("ax_mps2", "ay_mps2", "az_mps2", "gx_radps", "gy_radps", "gz_radps")
+    columns = {"time_s": HAND.time_s, **imu_columns(HAND, names=names)}
+    log = read_log(write(table_text(columns | {blank: np.full(HAND.n, np.nan)})))
+    assert [issue.text for issue in problems(log)] == [
+        f"{'accelerometer' if blank == 'ax_mps2' else 'gyro'}: 0 samples with all three axes are too few for an estimate"
+    ]
