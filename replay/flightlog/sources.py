@@ -78,7 +78,8 @@ def open_sources(tables: Sequence[Table], column_map: ColumnMap) -> Merge:
         if clock is not None:
             work.sources.append(Source(table, name, clock))
     if not work.sources:
-        got = f"columns {', '.join(tables[0].headers[:8])}"
+        named = [header for header in tables[0].headers if any(reading.channel == TIME for reading in all_readings(header)[:1])]
+        got = f"column {named[0]!r}, which does not run forward" if named else f"columns {', '.join(tables[0].headers[:8])}"
         raise LogReadError(tables[0].path, None, None, "a time column, or rate_hz in the column map", got)
     _align(work)
     _compare_clocks(work)

@@ -786,3 +786,10 @@ def test_an_axis_without_a_single_value_is_a_problem(write, blank):
     assert [issue.text for issue in problems(log)] == [
         f"{'accelerometer' if blank == 'ax_mps2' else 'gyro'}: 0 samples with all three axes are too few for an estimate"
     ]
+
+
+@pytest.mark.parametrize("stamps", [np.ones(HAND.n), HAND.time_s[::-1], np.full(HAND.n, np.nan)])
+def test_a_time_column_that_does_not_run_forward_is_named(write, stamps):
+    """Constant, from late to early, or blank: the error names the column, not every header of the file."""
+    with pytest.raises(LogReadError, match=r"expected a time column.*got column 'time_s', which does not run forward"):
+        read_log(write(table_text(plain() | {"time_s": stamps})))

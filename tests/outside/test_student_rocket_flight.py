@@ -71,7 +71,7 @@ def test_apogee_against_a_barometric_smoother(launch):
     top = float(clock[int(np.argmax(spline(clock)))])
     found = events["apogee"]
     print(
-        f"launch {launch}: apogee {found.log_time_s - top:+.3f} s from the spline's, {found.sd_s:.3f} s standard deviation; {found.evidence}"
+        f"launch {launch}: apogee {found.log_time_s - top:+.3f} s from the spline's, {found.sd_s:.3f} s sd; {found.evidence}"
     )
     assert abs(found.log_time_s - top) < 0.3
     assert abs(found.log_time_s - top) < 3.0 * found.sd_s
