@@ -44,6 +44,12 @@ def _estimator(session: Session, _: Asking) -> QWidget:
     return panel
 
 
+def _reconcile(session: Session, asking: Asking) -> QWidget:
+    from replay.desktop.reconcile_panel import ReconcilePanel
+
+    return ReconcilePanel(session, asking)
+
+
 def _refly(session: Session, _: Asking) -> QWidget:
     from replay.desktop.refly_panel import ReflyPanel
 
@@ -58,6 +64,7 @@ def _findings(session: Session, _: Asking) -> QWidget:
 
 PANELS: Final = (
     PanelKind("estimator", "Estimator", _estimator),
+    PanelKind("reconcile", "Reconcile", _reconcile),
     PanelKind("refly", "Re-fly", _refly),
     PanelKind("findings", "Findings", _findings),
 )

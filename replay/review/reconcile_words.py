@@ -1,0 +1,72 @@
+"""What the Reconcile panel says of a reconciliation, as texts and table rows."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from replay.units import DEG
+
+if TYPE_CHECKING:
+    from replay.whatif.reconcile import Parameter, Reconciliation
+
+PARAMETER_HEADINGS: Final = ("parameter", "as flown", "prior ±", "reconciled", "±", "from record", "strongest correlation")
+"""The as-flown value is the prior's mean, but for the pad tilt, which is as levelled."""
+
+
+def tilt_text(result: Reconciliation) -> str:
+    """Pad tilt as levelled and reconciled."""
+    return (
+        f"Pad tilt as levelled {result.levelled_tilt_rad / DEG:.2f}° towards {result.levelled_tilt_azimuth_rad / DEG:.0f}°; "
+        f"reconciled {result.pad_tilt_rad / DEG:.2f}° ± {result.pad_tilt_sd_rad / DEG:.2f}° "
+        f"towards {result.pad_tilt_azimuth_rad / DEG:.0f}°."
+    )
+
+
+def parameter_rows(result: Reconciliation) -> list[tuple[str, ...]]:
+    """One row for each parameter: as flown, prior, reconciled. What the record does not determine says so in words.
+
+    What is pinned is left out: `pinned_text` names it.
+    """
+    return [_row(p, result) for p in result.parameters if p.status != "pinned"]
+
+
+def pinned_text(result: Reconciliation) -> str:
+    """The groups that were not solved for."""
+    pinned = list(dict.fromkeys(p.name.rpartition(" ")[0] for p in result.parameters if p.status == "pinned"))
+    return f"Pinned as flown: {', '.join(pinned)}." if pinned else ""
+
+
+def _row(p: Parameter, result: Reconciliation) -> tuple[str, ...]:
+    digits = max(0, min(6, 1 - math.floor(math.log10(p.prior_sd)))) + 1 if p.prior_sd > 0.0 else 4
+    unit = "" if p.unit == "1" else f", {p.unit}"
+    flown = _levelled(p.name, result) if p.name.startswith("pad tilt") else p.prior
+    before = (f"{p.name}{unit}", f"{flown:.{digits}f}", f"{p.prior_sd:.4g}")
+    found = "undetermined" if p.status == "undetermined" else f"{p.value:.{digits}f}"
+    return (*before, found, f"{p.sd:.2g}", f"{p.share:.0%}", f"{p.correlation:+.2f} {p.correlated_with}")
+
+
+def _levelled(name: str, result: Reconciliation) -> float:
+    """East or north component of the nose as levelled, in degrees of lean."""
+    part = math.sin if name.endswith("east") else math.cos
+    return math.sin(result.levelled_tilt_rad) * part(result.levelled_tilt_azimuth_rad) / DEG
+
+
+def observation_rows(result: Reconciliation) -> list[tuple[str, str]]:
+    """Residual of each piece of evidence, in sigmas."""
+    return [(o.name, ", ".join(f"{v:+.1f}" for v in o.sigmas)) for o in result.observations]
+
+
+def fit_text(result: Reconciliation) -> str:
+    """Overall chi-square, and whether the fit settled."""
+    settled = "" if result.fit.has_converged else " The fit did not settle: a start, not a result."
+    return f"Chi-square {result.chi_square:.0f} on {result.degrees_of_freedom} degrees of freedom.{settled}"
+
+
+def next_text(result: Reconciliation) -> str:
+    """The single further observation that would help most."""
+    if not result.next_observations:
+        return ""
+    best = result.next_observations[0]
+    now, then = best.tilt_sd_now_rad / DEG, best.tilt_sd_then_rad / DEG
+    return f"What would help most next: {best.name} (pad tilt ± {now:.2f}° → ± {then:.2f}°, {best.reduction:.0%} less)."
