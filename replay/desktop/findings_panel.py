@@ -261,6 +261,7 @@ class FindingsPanel(QWidget):
         both.addWidget(below)
         both.setStretchFactor(0, 2)
         both.setStretchFactor(1, 3)
+        both.setSizes([100, 150])
         return both
 
     def _checklist_page(self) -> QWidget:

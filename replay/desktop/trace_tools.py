@@ -26,10 +26,11 @@ class TraceTools(QWidget):
         self.measure = _tool("Measure", "Δt, mean, slope, extremes and integral between two handles (M)", is_checkable=True)
         self.bands = _tool("±1 sd", "Bands of one standard deviation, where the estimate has them", is_checkable=True)
         self.bands.setChecked(True)
+        self.spectrogram = _tool("Spectrogram", "Power of the specific force over frequency and time (S)", is_checkable=True)
         row = QHBoxLayout(self)
         row.setContentsMargins(style.GAP, 2, style.GAP, 2)
         row.setSpacing(style.GAP // 2)
-        for button in (self.add, self.zoom_to, self.wider, self.narrower, self.whole, self.measure, self.bands):
+        for button in (self.add, self.zoom_to, self.wider, self.narrower, self.whole, self.measure, self.bands, self.spectrogram):
             row.addWidget(button)
         row.addWidget(_Legend(), 1)
 

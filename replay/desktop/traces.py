@@ -11,6 +11,7 @@ from PySide6.QtGui import QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidget
 
 from replay.desktop.measure_table import MeasureTable
+from replay.desktop.spectrogram import SpectrogramView
 from replay.desktop.time_axis import TimeAxis
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.trace_chooser import TraceChooser
@@ -32,6 +33,7 @@ KEYS: Final = (
     ("Page Up, Page Down", "on the traces: half a window earlier or later"),
     ("0", "on the traces: the flight; once more, the whole log"),
     ("M", "on the traces: measure between two handles"),
+    ("S", "on the traces: the spectrogram of the specific force"),
     ("Wheel", "on the traces: zoom about the pointer; with Shift pan, with Control the vertical scale"),
     ("Drag", "on the traces: pan; with Shift choose the window"),
     ("Double click", "on the traces: cursor here"),
@@ -78,6 +80,9 @@ class TraceStack(QWidget):
         self.scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.scroll.setWidget(self.splitter)
         self.axis = TimeAxis()
+        self.spectrogram = SpectrogramView()
+        self.spectrogram.hide()
+        self.spectrogram.cursor_requested.connect(self.cursor_requested)
         self.table = MeasureTable()
         self.table.hide()
         column = QVBoxLayout(self)
@@ -90,9 +95,11 @@ class TraceStack(QWidget):
         self.tools.whole.clicked.connect(lambda *_: self.fit())
         self.tools.bands.clicked.connect(lambda *_: self._bands_clicked())
         self.tools.measure.clicked.connect(self.set_measuring)
+        self.tools.spectrogram.clicked.connect(lambda *_: self.toggle_spectrogram())
         self.tools.zoom_menu.aboutToShow.connect(self._fill_zoom_menu)
         column.addWidget(self.tools)
         column.addWidget(self.scroll, 1)
+        column.addWidget(self.spectrogram)
         column.addWidget(self.axis)
         column.addWidget(self.table)
 
@@ -107,6 +114,7 @@ class TraceStack(QWidget):
         if self._is_default and [list(pane.keys) for pane in self._panes] != [pane["traces"] for pane in self._default_panes()]:
             self._replace_panes(self._default_panes())
         self._fill_panes()
+        self.spectrogram.show_snapshot(snapshot)
         if self._span is not None:
             self._measure.start()
 
@@ -116,6 +124,7 @@ class TraceStack(QWidget):
         self._cursor_log_s = log_time_s
         for pane in self._panes:
             pane.move_cursor(log_time_s)
+        self.spectrogram.move_cursor(log_time_s)
         if was_seen and not self._is_seen(log_time_s):
             self.reveal(log_time_s)
 
@@ -229,7 +238,9 @@ class TraceStack(QWidget):
             pane = self._panes[0]
             left = pane.canvas.mapTo(self, pane.canvas.rect().topLeft()).x() - self.axis.x()
             inside = pane.canvas.plot_rect
-            self.axis.show_window(self._series.marks, TimeScale(*self._window, left + inside.left(), left + inside.right()))
+            scale = TimeScale(*self._window, left + inside.left(), left + inside.right())
+            self.axis.show_window(self._series.marks, scale)
+            self.spectrogram.show_window(scale)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
@@ -330,6 +341,15 @@ class TraceStack(QWidget):
         pane.deleteLater()
         self._frame.start()
 
+    def toggle_spectrogram(self) -> None:
+        """Show or hide the spectrogram, as a user's edit."""
+        self._show_spectrogram(self.spectrogram.isHidden())
+        self._edited()
+
+    def _show_spectrogram(self, is_shown: bool) -> None:
+        self.spectrogram.setVisible(is_shown)
+        self.tools.spectrogram.setChecked(is_shown)
+
     def _bands_clicked(self) -> None:
         self._fill_panes()
         self._edited()
@@ -385,14 +405,20 @@ class TraceStack(QWidget):
     # arrangement
 
     def arrangement(self) -> dict[str, Any]:
-        """What the user arranged, as plain JSON: panes with traces, share of the height and vertical range; bands; measured span."""
+        """What the user arranged, as plain JSON: panes with traces, share of the height and vertical range; bands;
+        spectrogram; measured span."""
         sizes = [max(size, 1) for size in self.splitter.sizes()]
         total = sum(sizes) or 1
         panes = [
             {"traces": list(pane.keys), "share": round(size / total, 3), "vertical": list(pane.vertical) if pane.vertical else None}
             for pane, size in zip(self._panes, sizes, strict=True)
         ]
-        return {"panes": panes, "bands": self.tools.bands.isChecked(), "measured_log_s": list(self._span) if self._span else None}
+        return {
+            "panes": panes,
+            "bands": self.tools.bands.isChecked(),
+            "spectrogram": not self.spectrogram.isHidden(),
+            "measured_log_s": list(self._span) if self._span else None,
+        }
 
     def set_arrangement(self, arrangement: Mapping[str, Any]) -> None:
         """Bring back an arrangement; an empty one is the default. Not a user's edit.
@@ -409,6 +435,7 @@ class TraceStack(QWidget):
         if wanted["panes"] != self.arrangement()["panes"]:
             self._replace_panes(wanted["panes"])
         self.tools.bands.setChecked(wanted["bands"])
+        self._show_spectrogram(wanted["spectrogram"])
         self._fill_panes()
         self.set_span(wanted["measured_log_s"])
 
@@ -456,6 +483,7 @@ class TraceStack(QWidget):
             Qt.Key.Key_Minus: lambda: self.zoom(_ZOOM),
             Qt.Key.Key_0: self.fit,
             Qt.Key.Key_M: lambda: self.set_measuring(self._span is None),
+            Qt.Key.Key_S: self.toggle_spectrogram,
             Qt.Key.Key_PageUp: lambda: self.pan(-0.5 * width),
             Qt.Key.Key_PageDown: lambda: self.pan(0.5 * width),
         }

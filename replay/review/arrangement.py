@@ -1,7 +1,7 @@
 """The arrangement of the traces as plain JSON: what it may hold, checked part by part when a review is opened.
 
 {"panes": [{"traces": [key, ...], "share": of the height, "vertical": [low, high] or null}, ...],
- "bands": true, "measured_log_s": [start, stop] or null}
+ "bands": true, "spectrogram": false, "measured_log_s": [start, stop] or null}
 """
 
 from __future__ import annotations
@@ -16,7 +16,12 @@ from replay.review.series import DEFAULT_PANES
 
 def checked(arrangement: Mapping[str, Any]) -> dict[str, Any]:
     """An arrangement in full, its parts checked."""
-    wanted: dict[str, Any] = {"panes": [{"traces": list(keys)} for keys in DEFAULT_PANES], "bands": True, "measured_log_s": None}
+    wanted: dict[str, Any] = {
+        "panes": [{"traces": list(keys)} for keys in DEFAULT_PANES],
+        "bands": True,
+        "spectrogram": False,
+        "measured_log_s": None,
+    }
     unknown = sorted(set(arrangement) - set(wanted))
     if unknown:
         raise SettingsError("review", f"trace_arrangement.{unknown[0]}", f"one of {', '.join(wanted)}", "an unknown key")
@@ -37,7 +42,7 @@ def checked(arrangement: Mapping[str, Any]) -> dict[str, Any]:
             }
         )
     wanted["panes"] = panes or [{"traces": list(keys)} for keys in DEFAULT_PANES]
-    wanted["bands"] = bool(wanted["bands"])
+    wanted["bands"], wanted["spectrogram"] = bool(wanted["bands"]), bool(wanted["spectrogram"])
     wanted["measured_log_s"] = _pair(wanted["measured_log_s"], "trace_arrangement.measured_log_s")
     return wanted
 
