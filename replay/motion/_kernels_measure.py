@@ -1,6 +1,6 @@
 """Compiled measurements of the flight estimator: a scalar absorbed, the barometer of an epoch, rest, stops, satellite, magnetometer.
 
-The errors are those of `flight_state.py`. Slow twins: `_reference_smoother.py`. Each helper is called from one place where it can be:
+The errors are those of `flight_state.py`. Each helper is called from one place where it can be:
 what is called from three is compiled three times over.
 """
 
@@ -62,10 +62,11 @@ def gravity_at(gravity, height_m):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _absorb(covariance, delta, h, residual, variance, gate, is_forced, gain):  # type: ignore[no-untyped-def]
+def _absorb(covariance, delta, h, residual, variance, lasting, gate, is_forced, gain):  # type: ignore[no-untyped-def]
     """One scalar measurement: residual about the nominal, row h. Returns (innovation, its variance, 0 refused, 1 taken, 2 forced).
 
-    Beyond `gate` sigmas it is not; where it is forced, it is taken for as noisy as it looks, half the gate off.
+    Beyond `gate` sigmas it is not; where it is forced, it is taken for as noisy as it looks, half the gate off. `lasting` is variance that
+    the gate does not have: an error that neighbouring measurements share weighs as if each had it anew, but is no larger in any of them.
     """
     ph = np.zeros(N)
     for j in range(N):
@@ -82,6 +83,7 @@ def _absorb(covariance, delta, h, residual, variance, gate, is_forced, gain):  #
             return innovation, s, 0
         verdict = 2
         s = 4.0 * innovation * innovation / (gate * gate)
+    s += lasting
     for i in range(N):
         factor = ph[i] / s
         gain[i] = factor
@@ -261,11 +263,13 @@ def measure(k, time_s, kind, before, after, mean, origin, aid, gravity, is_itera
     now, duration = time_s[k + 1], time_s[k + 1] - time_s[k]
     g = gravity_at(gravity, after[2][2])
     for code in range(STEADY_DESCENT + 1):
-        gate, is_forced, more = math.inf, False, 0.0
+        gate, is_forced, more, lasting = math.inf, False, 0.0, 0.0
         if code == BAROMETER:
             count, residual = _barometer_row(k, time_s, before, after, aid, gravity[0], lag_state, h)
             first, last = 0, min(count, 1)
-            variance = variances[1] / max(count, 1)
+            port = variances[11] * h[BARO_PORT] ** 2 if count > 0 else 0.0
+            variance = variances[1] / max(count, 1) + port
+            lasting = port * max(0.0, variances[12] / duration - 1.0)
             gate, is_forced = _barometer_gate(now, gates, lag_state)
         else:
             first, last = _components(code, k, kind, duration, aid)
@@ -276,7 +280,7 @@ def measure(k, time_s, kind, before, after, mean, origin, aid, gravity, is_itera
         for i in range(first, last):
             if code != BAROMETER:
                 residual, variance = _row(code, i, k, duration, before, after, rot, mean, origin, aid, g, h)
-            innovation, s, verdict = _absorb(covariance, delta, h, residual, variance + more, gate, is_forced, gain)
+            innovation, s, verdict = _absorb(covariance, delta, h, residual, variance + more, lasting, gate, is_forced, gain)
             if code == BAROMETER and verdict != 1:
                 lag_state[REFUSED_SINCE] = min(lag_state[REFUSED_SINCE], now)
                 lag_state[REFUSED_LAST] = now

@@ -1,4 +1,4 @@
-"""Compiled loops of the pre-integration: noise density of the samples, increments between epochs. Slow twins: `_reference_smoother.py`."""
+"""Compiled loops of the pre-integration: noise density of the samples, increments between epochs."""
 
 from __future__ import annotations
 

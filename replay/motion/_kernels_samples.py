@@ -1,4 +1,4 @@
-"""Compiled loop of the flight estimator: every sample between the edges of its epochs. Slow twin: `_reference_smoother.py`."""
+"""Compiled loop of the flight estimator: every sample between the edges of its epochs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Compiled loops of the flight estimator: forward filter, backward pass. Slow twins: `_reference_smoother.py`.
+"""Compiled loops of the flight estimator: forward filter and backward pass.
 
 The 25 errors are those of `flight_state.py`; a transition is stored as its first nine rows (9, 25), the parameters' own being identity.
 """

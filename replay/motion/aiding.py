@@ -44,9 +44,11 @@ class FlightModel:
     baro_lag_s, baro_lag_sd_s : float
         First-order lag of the vented bay. Estimated unless its sd is zero.
     baro_scale_sd, baro_scale_default_sd : float
-        Of barometric height, from an air temperature that was stated (1.5 °C) or defaulted (15 °C).
+        Of barometric height, from an air temperature that was stated (1 °C) or defaulted (15 °C).
     baro_walk_m_rts : float
         Weather and sensor drift, m/√s.
+    baro_port_time_s : float
+        How long one error of the barometer's port lasts, beyond the share of the dynamic pressure that it feels throughout.
     stop_vel_mps : float
         Velocity left where the vehicle is said to rest.
     held_vel_mps, held_pos_m : float
@@ -60,7 +62,8 @@ class FlightModel:
     magnetometer_share, magnetometer_time_s : float
         Error of the field as a share of it (iron and currents on board), and how long one error lasts.
     gate_sigmas, regain_s : float
-        A measurement farther off is refused; a barometer refused for longer than this is taken back, as noisy as it looks.
+        A measurement farther off is refused; a barometer refused for longer than this is taken back, as noisy as it looks
+        (a bay under pressure after burnout has been seen to read two hundred metres too low, and to need five seconds to come back).
     max_passes : int
         Linearisations of the whole flight by the smoother.
     """
@@ -69,9 +72,10 @@ class FlightModel:
     gyro_bias_prior_radps: float = 5.0 * DEG
     baro_lag_s: float = 0.05
     baro_lag_sd_s: float = 0.05
-    baro_scale_sd: float = 0.005
+    baro_scale_sd: float = 0.0035
     baro_scale_default_sd: float = 0.05
     baro_walk_m_rts: float = 0.02
+    baro_port_time_s: float = 1.0
     stop_vel_mps: float = 0.02
     held_vel_mps: float = 0.05
     held_pos_m: float = 0.02
@@ -85,8 +89,8 @@ class FlightModel:
     magnetometer_share: float = 0.1
     magnetometer_time_s: float = 1.0
     gate_sigmas: float = 4.0
-    regain_s: float = 1.0
-    max_passes: int = 4
+    regain_s: float = 10.0
+    max_passes: int = 8
 
 
 def sample_edges(inertial: Inertial, events: Events, levelling: Levelling, flight_epoch_s: float = FLIGHT_EPOCH_S) -> Index:
@@ -162,7 +166,8 @@ class Aiding:
 
     `variances`: 0 velocity of a vehicle at rest, 1 one barometric height, 2 mean rate and 3 mean specific force of an epoch at rest, 4 and
     5 velocity and displacement where said to be zero, 6 and 7 satellite position horizontal and vertical, 8 magnetic field component, 9
-    horizontal velocity in descent times s, 10 shortest epoch at rest that is measured, s.
+    horizontal velocity in descent times s, 10 shortest epoch at rest that is measured, s, 11 share of
+    the dynamic pressure that the barometer's port may feel at one time or another, 12 for how long, s.
     `gates`: 0 barometer, 1 s after which a refused barometer is taken back, 2 satellite and magnetometer.
     """
 
@@ -199,6 +204,7 @@ def arrange(
         [
             (0.1 * model.stop_vel_mps) ** 2, noise.baro_sd_m**2, rate_var, accel_var, model.stop_vel_mps**2, model.held_pos_m**2,
             satellite_var[0], satellite_var[1], mag_var, 2.0 * model.descent_time_s * model.descent_speed_mps**2, 0.25 * REST_EPOCH_S,
+            settings.baro_port_factor**2, model.baro_port_time_s,
         ]
     )  # fmt: skip
     gates = np.array([model.gate_sigmas, model.regain_s, model.gate_sigmas])

@@ -172,6 +172,8 @@ def _by_attitude(
     if measurements.n_bad:
         accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)
     if method in GAINS:
+        shown = accel, rate
+        accel, rate = (filters.calm_gap_ends(time_s, values, measurements.is_gap_before) for values in shown)
         has_flight = bool(np.isfinite(events.liftoff_log_s))
         q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings, has_flight=has_flight)
     solution = Solution(

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
-from replay.motion.filters import filled
+from replay.motion.filters import calm_gap_ends, filled
 from replay.sensors.measurements import Measurements
 
 Array = NDArray[np.float64]
@@ -152,6 +152,7 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
     _price_clipped(time_s, accel, measurements.is_accel_clipped, extra[:, 1:], is_isotropic=False)
     kernels.price_shocks(time_s, rate, is_gap_before, SHOCK_RADPS, SHOCK_RATE_SHARE, extra[:, :1])
     kernels.price_shocks(time_s, accel, is_gap_before, SHOCK_MPS2, SHOCK_FORCE_SHARE, extra[:, 1:])
+    rate, accel = (calm_gap_ends(time_s, values, is_gap_before) for values in (rate, accel))
     bend = np.empty((n, 3))
     _kernels.curvature(time_s, rate, is_gap_before, bend, np.empty(n))
     notes = []

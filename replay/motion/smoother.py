@@ -275,6 +275,7 @@ def _diagnostics(fit: Fit, problem: Problem) -> dict[str, tuple[Array, Array]]:
             (innovation / np.sqrt(variance)).squeeze(axis=1) if width == 1 else innovation / np.sqrt(variance),
         )
         if code == BAROMETER:
+            found["barometric height (m)"] = (problem.aiding.baro_log_time_s, problem.aiding.baro_height_m)
             found["barometer innovation (m)"] = (times, innovation[:, 0])
             found["barometer innovation sd (m)"] = (times, np.sqrt(variance[:, 0]))
     rest = (fit.kinds & STATIC != 0) & (np.diff(fit.pre.edges) > 1)

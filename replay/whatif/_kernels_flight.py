@@ -28,8 +28,9 @@ N_RECORD = 39
 _FORCE, _ALPHA, _MASS, _THRUST, _DRAG, _WIND, _TOUCH, _ALONG = 0, 3, 6, 7, 8, 9, 12, 13
 # ... the sums it works with (body force, body torque, ground's enu force) ...
 _SUM_F, _SUM_M, _GROUND = 14, 17, 20
-# ... and what it reads: gust, canopy sway, force and torque beyond the model, command; last the computer's rates, newest and before
-_GUST, _CANOPY, _EXTRA_F, _EXTRA_M, _COMMAND, _THINK, _THINK_LAST, N_WORK = 23, 26, 29, 32, 35, 37, 40, 43
+# ... and what it reads: gust, canopy sway, force and torque beyond the model, command; then the computer's rates, newest and before,
+# and the tip-off's angular acceleration
+_GUST, _CANOPY, _EXTRA_F, _EXTRA_M, _COMMAND, _THINK, _THINK_LAST, _TIP, N_WORK = 23, 26, 29, 32, 35, 37, 40, 43, 45
 # entries of the event vector, s on the loop's clock
 LIFTOFF, RAIL_EXIT, APOGEE, DEPLOYMENT, TOUCHDOWN, REST = 0, 1, 2, 3, 4, 5
 N_EVENTS = 6
@@ -59,6 +60,7 @@ class Airframe(NamedTuple):
     thrust_tilt_y_rad: float
     tip_off_x_radps: float
     tip_off_y_radps: float
+    tip_off_s: float
     gimbal_limit_rad: float
     gimbal_rate_limit_radps: float
     gimbal_time_constant_s: float
@@ -255,6 +257,8 @@ def derivative(t, y, chute_area, stage, a, motor, points, dy, w):  # type: ignor
         dy[10] = (w[_SUM_M] - (iz - iy) * q * r) / ix
         dy[11] = (w[_SUM_M + 1] - (ix - iz) * r * p) / iy
         dy[12] = (w[_SUM_M + 2] - (iy - ix) * p * q) / iz
+        dy[10] += w[_TIP]
+        dy[11] += w[_TIP + 1]
     dy[0], dy[1], dy[2] = y[3], y[4], y[5]
     dy[3], dy[4], dy[5] = _quaternion.rotate(qw, qx, qy, qz, fx, fy, fz)
     dy[5] -= a.gravity_mps2
@@ -315,6 +319,16 @@ def _look_up(k, fraction, draws, w):  # type: ignore[no-untyped-def]
     k0, k1 = min(k, n - 1), min(k + 1, n - 1)
     for i in range(12):
         w[_GUST + i] = draws[k0, i] + (draws[k1, i] - draws[k0, i]) * fraction
+
+
+@compiled
+def _tip_off(t, events, a, w):  # type: ignore[no-untyped-def]
+    """Angular acceleration while only the rear guide still holds: swells and fades over `tip_off_s` after the rail's end."""
+    w[_TIP] = w[_TIP + 1] = 0.0
+    since = t - events[RAIL_EXIT]
+    if since > 0.0 and since < a.tip_off_s:
+        swell = (1.0 - math.cos(2.0 * math.pi * since / a.tip_off_s)) / a.tip_off_s
+        w[_TIP], w[_TIP + 1] = a.tip_off_x_radps * swell, a.tip_off_y_radps * swell
 
 
 @compiled
@@ -388,13 +402,14 @@ def think(k, since_liftoff, period, guide, limit, electronics, row, w):  # type:
 
 
 @compiled
-def _runge_kutta(t, h, k, fraction, share, y, chute_area, stage, a, motor, points, draws, slopes, w):  # type: ignore[no-untyped-def]
+def _runge_kutta(t, h, k, fraction, share, y, chute_area, stage, a, motor, points, draws, events, slopes, w):  # type: ignore[no-untyped-def]
     """One classical fourth-order step in place; `share` is h over the row period. `slopes`, shape (5, 15): scratch."""
     for i_stage in range(4):
         ahead = 0.0 if i_stage == 0 else (1.0 if i_stage == 3 else 0.5)
         for i in range(N_STATE):
             slopes[4, i] = y[i] + ahead * h * slopes[i_stage - 1, i] if i_stage > 0 else y[i]
         _look_up(k, fraction + ahead * share, draws, w)
+        _tip_off(t + ahead * h, events, a, w)
         derivative(t + ahead * h, slopes[4], chute_area, stage, a, motor, points, slopes[i_stage], w)
     for i in range(N_STATE):
         y[i] += h / 6.0 * (slopes[0, i] + 2.0 * slopes[1, i] + 2.0 * slopes[2, i] + slopes[3, i])
@@ -415,8 +430,6 @@ def _watch(t, h, y, last_up, stage, start, quiet_s, a, motor, events, w):  # typ
         if travel >= a.rail_length_m:
             stage = 2
             events[RAIL_EXIT] = t
-            y[10] += a.tip_off_x_radps
-            y[11] += a.tip_off_y_radps
     else:
         burnt_out = motor.shape[0] == 0 or t > motor[-1, 0]
         if math.isnan(events[APOGEE]) and last_up > 0.0 and y[5] <= 0.0 and (burnt_out or y[2] > 5.0):
@@ -455,6 +468,7 @@ def fly(y, t_start, period, n_sub, rest_s, a, guide, sensor, motor, points, draw
         t = t_start + k * period
         row = record[k]
         _look_up(k, 0.0, draws, w)
+        _tip_off(t, events, a, w)
         _held(record, k - 1, t, t_start, period, a.gimbal_delay_s, w)
         derivative(t, y, _chute_area(t, events, a), stage if stage < 3 else 0, a, motor, points, slopes[0], w)
         _write_row(y, a, sensor, electronics, k, row, w)
@@ -471,7 +485,7 @@ def fly(y, t_start, period, n_sub, rest_s, a, guide, sensor, motor, points, draw
                     y[13 + i] += clip(clip(w[_COMMAND + i], a.gimbal_limit_rad) - y[13 + i], a.gimbal_rate_limit_radps * h)
             last_up = y[5]
             area = _chute_area(t_sub, events, a)
-            _runge_kutta(t_sub, h, k, i_sub / n_sub, 1.0 / n_sub, y, area, stage, a, motor, points, draws, slopes, w)
+            _runge_kutta(t_sub, h, k, i_sub / n_sub, 1.0 / n_sub, y, area, stage, a, motor, points, draws, events, slopes, w)
             stage, quiet_s = _watch(t_sub + h, h, y, last_up, stage, start, quiet_s, a, motor, events, w)
             if stage == 3:
                 for i in range(3):

@@ -1,4 +1,6 @@
-"""Compiled loop of a re-flight: the difference to the flown motion, integrated by the flight model. Slow twin: `_reference_refly.py`.
+"""Compiled loop of a re-flight: the difference to the flown motion, integrated by the flight model.
+
+Slow twin: `_reference_refly.py`.
 
 The flown motion y_f obeys y_f' = D(y_f) + d, with D the model and d what the flight saw beyond it. The re-flown motion is driven by the
 same d, so their difference obeys (y - y_f)' = D(y) - D(y_f): d needs no differentiating of noisy rates, and no difference in guidance

@@ -35,7 +35,9 @@ class Surroundings:
     thrust_tilt_rad : (float, float)
         Standing misalignment of the thrust line, added to the gimbal angles about body x and y.
     tip_off_radps : (float, float)
-        Body rate about x and y that leaving the rail adds.
+        Body rate about x and y that leaving the rail adds, while only the rear guide still holds.
+    tip_off_s : float
+        How long that takes: the distance of the guides over the speed, a tenth of a metre at 5 m/s.
     thrust_scale, drag_scale, canopy_scale : float
         Thrust, drag coefficient and parachute area over what the vehicle file has.
     chute_late_s : float
@@ -51,6 +53,7 @@ class Surroundings:
     ground_pressure_pa: float | None = None
     thrust_tilt_rad: tuple[float, float] = (0.0, 0.0)
     tip_off_radps: tuple[float, float] = (0.0, 0.0)
+    tip_off_s: float = 0.02
     thrust_scale: float = 1.0
     drag_scale: float = 1.0
     canopy_scale: float = 1.0
@@ -207,6 +210,7 @@ def airframe(vehicle: Vehicle, surroundings: Surroundings | None = None) -> Any:
         "thrust_tilt_y_rad": s.thrust_tilt_rad[1],
         "tip_off_x_radps": s.tip_off_radps[0],
         "tip_off_y_radps": s.tip_off_radps[1],
+        "tip_off_s": s.tip_off_s,
         "gimbal_limit_rad": gimbal.limit_rad if gimbal else 0.0,
         "gimbal_rate_limit_radps": gimbal.rate_limit_radps if gimbal else 0.0,
         "gimbal_time_constant_s": gimbal.time_constant_s if gimbal else 0.0,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from replay import rotation
 from replay.flightlog.log import Channel, FlightLog
+from replay.motion.settings import EstimatorSettings
 from replay.motion.solution import Events
 from replay.sensors.calibration import Calibration
 from replay.units import DEG
@@ -67,6 +68,20 @@ class SampleFlight:
     note: str
     scenario: Scenario
     record: Record
+
+    @property
+    def stated(self) -> EstimatorSettings:
+        """What the true calibration leaves and the sensors' data sheet says, for an estimate that is given both."""
+        imu = self.scenario.imu
+        per_rts = np.sqrt(2.0 / 100.0)  # a wandering bias that is forgotten after 100 s
+        return EstimatorSettings(
+            accel_bias_sd_mps2=1e-3,
+            accel_scale_sd=1e-4,
+            gyro_scale_sd=1e-4,
+            gyro_bias_sd_radps=0.001 * DEG,
+            accel_walk_mps2_rts=float(imu.accel_instability_mps2 * per_rts),
+            gyro_walk_radps_rts=float(imu.gyro_instability_radps * per_rts),
+        )
 
     def log_text(self) -> str:
         """The log as its file has it."""

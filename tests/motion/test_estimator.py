@@ -21,9 +21,7 @@ from replay.whatif import sample
 # tilt RMS from liftoff to apogee, degrees; distance at apogee, m. `integrate` with the true calibration.
 BOUNDS = dict.fromkeys(sample.NAMES, (0.1, 0.3))
 # gaps in boost and coast, coarse clock, clipped accelerometer: what is not there can't be had back
-BOUNDS["troubled_logger"] = (0.1, 1.5)
-# the model tips the vehicle off the rail in no time at all: that kick falls between two samples of the accelerometer
-BOUNDS["weak_motor"] = (0.1, 1.5)
+BOUNDS["troubled_logger"] = (0.1, 0.6)
 
 
 @pytest.fixture(scope="module")

@@ -79,6 +79,16 @@ def test_student_rocket(name, site, rail_deg, within_deg):
     assert rotation.tilt(found.levelling.q_enu_from_body) / DEG == pytest.approx(rail_deg, abs=within_deg)
     assert alone.pos_enu_m[:, 2].max() == pytest.approx(apogee_m, rel=0.015)
     assert found.pos_enu_m[:, 2].max() == pytest.approx(apogee_m, rel=0.01)
+    smoothed = estimate(log, "smoother", site=site)
+    on_pad = int(np.searchsorted(smoothed.log_time_s, liftoff - 0.5))
+    pad_tilt_deg = float(rotation.tilt(smoothed.q_enu_from_body[on_pad]) / DEG)
+    print(
+        f"smoother: pad tilt {pad_tilt_deg:.2f} deg, apogee {smoothed.pos_enu_m[:, 2].max():.1f} m, {len(smoothed.rejected)} heights refused"
+    )
+    assert smoothed.pos_enu_m[:, 2].max() == pytest.approx(apogee_m, rel=0.015)
+    assert pad_tilt_deg == pytest.approx(rail_deg, abs=within_deg)
+    refused_s = np.array([t for kind, t, _ in smoothed.rejected if kind == "barometer"]) - smoothed.events.burnout_log_s
+    assert np.count_nonzero((refused_s > 0.0) & (refused_s < 5.0)) > 20
     # a bay under pressure after burnout read a hundred metres and more too low for seconds: refused
     i = int(np.searchsorted(found.log_time_s, found.events.burnout_log_s + 0.7))
     assert found.pos_enu_m[i, 2] == pytest.approx(alone.pos_enu_m[i, 2], rel=0.08)

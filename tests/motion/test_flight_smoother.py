@@ -1,0 +1,131 @@
+"""The flight filter and smoother against the truth of the flight model: accuracy with the true calibration, and honest covariances.
+
+Bounds on mean normalised errors squared: Y. Bar-Shalom, X. R. Li, T. Kirubarajan, Estimation with Applications to Tracking and
+Navigation, 2001, §5.4 (95 %, two-sided; for 3 components and 50 runs 2.360 to 3.716).
+"""
+
+import dataclasses
+
+import chi_square
+import numpy as np
+import pytest
+
+from replay import rotation
+from replay.motion import estimate
+from replay.motion.aiding import FlightModel
+from replay.motion.estimator import noise_of
+from replay.motion.flight_passes import solve
+from replay.motion.flight_state import BAROMETER, POS, VEL
+from replay.motion.levelling import level
+from replay.motion.phasing import find_events, gravity_gate
+from replay.motion.preintegration import prepare_inertial
+from replay.motion.smoother import _problem
+from replay.sensors.calibration import Calibration
+from replay.sensors.measurements import measure
+from replay.sensors.mount import find_mount
+from replay.units import DEG
+from replay.whatif import sample
+
+# tilt RMS from liftoff to apogee in degrees, distance at apogee and at touchdown in m, with barometer only
+AIM = (0.05, 0.15, 3.0)
+BOUNDS = dict.fromkeys(sample.NAMES, AIM)
+# an accelerometer that clips from boost to touchdown, and rows lost in the boost: what is not there can't be had back, and it says so
+BOUNDS["troubled_logger"] = (0.05, 0.5, 12.0)
+
+
+def rms(values):
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+@pytest.mark.parametrize("name", sample.NAMES)
+def test_sample_flights_with_their_true_calibration(name):
+    """Tilt to apogee, position at apogee and at touchdown, given the true calibration and the sensors' data sheet; and inside their sd."""
+    flight = sample.make(name)
+    truth, site, arm = flight.truth, flight.vehicle.site, flight.vehicle.imu_from_cg_m
+    found = estimate(flight.log, "smoother", calibration=truth.calibration, site=site, imu_from_cg_m=arm, settings=flight.stated)
+    assert np.abs(found.log_time_s - truth.log_time_s).max() < 0.01
+    flown = (found.log_time_s > truth.events.liftoff_log_s) & (found.log_time_s < truth.events.apogee_log_s)
+    turn = rotation.multiply(found.q_enu_from_body, rotation.conjugate(truth.q_enu_from_body))
+    tilt_deg = rms(rotation.tilt(turn)[flown]) / DEG
+    off = []
+    for t in (truth.events.apogee_log_s, truth.events.touchdown_log_s):
+        i = int(np.searchsorted(found.log_time_s, t))
+        error = found.pos_enu_m[i] - truth.pos_enu_m[i]
+        off.append(float(np.linalg.norm(error)))
+        assert np.abs(error / found.pos_sd_enu_m[i]).max() < 3.5
+    print(f"{name}: tilt RMS {tilt_deg:.4f} deg, {off[0]:.3f} m at apogee, {off[1]:.2f} m at touchdown, {found.run_time_s:.2f} s")
+    for value, bound in zip((tilt_deg, *off), BOUNDS[name], strict=True):
+        assert value <= bound
+    # what a window shows of it
+    times, heights = found.diagnostics["barometric height (m)"]
+    assert len(times) == len(heights) > 100
+    for kind in ("barometer innovation (m)", "rest rate residual (rad/s)", "rest specific force residual (m/s²)"):
+        assert np.isfinite(found.diagnostics[kind][1]).all()
+    for kind, at, sigmas in found.rejected:
+        assert kind == "barometer"
+        assert found.log_time_s[0] <= at <= found.log_time_s[-1] and abs(sigmas) > 1.9
+    assert found.run_time_s > 0.0
+
+
+N_FLIGHTS = 50
+BIAS_SD, SCALE_SD = 0.03, 0.002
+
+
+def one_flight(seed):
+    """A flight whose sensors are off by as much as the estimate is told to expect; its problem and its truth."""
+    rng = np.random.default_rng(seed)
+    off = Calibration(
+        accel_bias_imu_mps2=tuple(BIAS_SD * rng.standard_normal(3)),
+        accel_scale=tuple(1.0 + SCALE_SD * rng.standard_normal(3)),
+        gyro_scale=tuple(1.0 + SCALE_SD * rng.standard_normal(3)),
+    )
+    flight = sample.make(
+        "clean", seed=seed, calibration=off, imu_from_cg_m=(0.0, 0.0, 0.0), rate_hz=100.0, drag_area_m2=0.35, vibration_mps2=0.5,
+        speed_mps=float(rng.uniform(0.0, 3.0)),
+    )  # fmt: skip
+    record = measure(flight.log, Calibration(), find_mount(flight.log, Calibration()))
+    site, settings = flight.vehicle.site, dataclasses.replace(
+        flight.stated, accel_bias_sd_mps2=BIAS_SD, accel_scale_sd=SCALE_SD, gyro_scale_sd=SCALE_SD, baro_port_factor=0.0
+    )  # fmt: skip
+    events = find_events(record, site)
+    levelling = level(record, events, site, settings)
+    noise, gate = noise_of(record, levelling, settings), gravity_gate(record, events, settings)
+    problem = _problem(record, prepare_inertial(record), events, site, levelling, settings, noise, gate, FlightModel())
+    return problem, flight.truth
+
+
+@pytest.fixture(scope="module")
+def normalised():
+    """Of the causal filter over the flights: normalised errors squared (n, 3, 2) of attitude, velocity and position at burnout and apogee,
+    and the mean NIS of each flight's barometer.
+    """
+    found, nis = [], []
+    for seed in range(N_FLIGHTS):
+        problem, truth = one_flight(seed)
+        edge_s, e = problem.pre.log_time_s, truth.events
+        edges = np.searchsorted(edge_s, (e.burnout_log_s, e.apogee_log_s))
+        rows = np.searchsorted(truth.log_time_s, edge_s[edges])
+        fit = solve(problem, backward=False, whole_covariance=True)
+        state, P = fit.trajectory, fit.covariance[edges]
+        turn = rotation.to_rotvec(rotation.multiply(truth.q_enu_from_body[rows], rotation.conjugate(state.q[edges])))
+        errors = (turn, truth.vel_enu_mps[rows] - state.vel[edges], truth.pos_enu_m[rows] - state.pos[edges])
+        found.append([chi_square.nees(error, P[:, k : k + 3, k : k + 3]) for error, k in zip(errors, (0, VEL, POS), strict=True)])
+        baro = (fit.codes == BAROMETER) & (edge_s[fit.epochs] > e.liftoff_log_s) & (edge_s[fit.epochs] < e.touchdown_log_s)
+        nis.append(np.mean(fit.innovations[baro, 0] ** 2 / fit.innovations[baro, 1]))
+    return np.array(found), np.array(nis)
+
+
+def test_mean_nees_over_seeded_flights(normalised):
+    """Fifty flights, attitude, velocity and position each: inside the 95 % bounds at burnout and at apogee."""
+    low, high = chi_square.mean_bounds(3, N_FLIGHTS)
+    mean = normalised[0].mean(axis=0)
+    print(f"bounds {low:.3f} to {high:.3f}; attitude, velocity, position at burnout and apogee:\n{np.round(mean, 2)}")
+    assert (mean < high).all()
+    assert (mean > low).all()
+
+
+def test_mean_nis_of_the_barometer(normalised):
+    """One component, some two thousand heights a flight, the barometer's own noise measured on the pad: within a twentieth of one."""
+    mean = normalised[1]
+    print(f"NIS {mean.mean():.3f}, from {mean.min():.2f} to {mean.max():.2f}")
+    assert mean.mean() == pytest.approx(1.0, abs=0.05)
