@@ -82,9 +82,7 @@ def test_student_rocket(name, site, rail_deg, within_deg):
     smoothed = estimate(log, "smoother", site=site)
     on_pad = int(np.searchsorted(smoothed.log_time_s, liftoff - 0.5))
     pad_tilt_deg = float(rotation.tilt(smoothed.q_enu_from_body[on_pad]) / DEG)
-    print(
-        f"smoother: pad tilt {pad_tilt_deg:.2f} deg, apogee {smoothed.pos_enu_m[:, 2].max():.1f} m, {len(smoothed.rejected)} heights refused"
-    )
+    print(f"smoother: pad tilt {pad_tilt_deg:.2f} deg, apogee {smoothed.pos_enu_m[:, 2].max():.1f} m, {len(smoothed.rejected)} refused")
     assert smoothed.pos_enu_m[:, 2].max() == pytest.approx(apogee_m, rel=0.015)
     assert pad_tilt_deg == pytest.approx(rail_deg, abs=within_deg)
     refused_s = np.array([t for kind, t, _ in smoothed.rejected if kind == "barometer"]) - smoothed.events.burnout_log_s
