@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from replay.cautions import CAUTION_LINE
 from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve
 from replay.motion.settings import METHODS
 from replay.units import DEG
@@ -37,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
             tables.write(tables.estimate_table(solution), temporary)
     else:
         solution = solve(request, args.method)
-    summary = summary_of(request, solution)
+    summary = summary_of(request, solution) | _explained(request, solution)
     if args.json:
         print(json.dumps(summary | ({"written": args.out} if args.out else {}), indent=2, ensure_ascii=False))
     else:
@@ -79,6 +80,50 @@ def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
     result["refused"] = _refused(solution)
     result["assumptions"] = list(solution.assumptions)
     return result
+
+
+def _explained(request: LogRequest, solution: Solution) -> dict[str, Any]:
+    """Events with their standard deviations and evidence, findings, and why a part of the explanation is missing."""
+    from replay.errors import ReplayError
+    from replay.review.explain import explain
+    from replay.review.whatif_work import evidence_of_review
+
+    try:
+        evidence = evidence_of_review(request.review) if request.review is not None else None
+    except ReplayError:
+        evidence = None
+    known = explain(
+        request.log,
+        solution,
+        vehicle=request.vehicle,
+        site=request.site,
+        mount=request.mount,
+        moved_events=request.moved_events,
+        evidence=evidence,
+    )
+    events = [
+        {"name": e.name, "log_time_s": e.log_time_s, "sd_s": _plain(e.sd_s), "evidence": e.evidence} for e in known.events.events.values()
+    ]
+    findings = [
+        {
+            "severity": f.severity,
+            "rule": f.rule,
+            "title": f.title,
+            "start_log_s": f.start_log_s,
+            "stop_log_s": f.stop_log_s,
+            "evidence": [{"label": q.label, "value": _plain(q.value), "sd": _plain(q.sd), "unit": q.unit} for q in f.evidence],
+            "meaning": f.meaning,
+            "next_step": f.next_step,
+        }
+        for f in known.findings
+    ]
+    return {
+        "events": events,
+        "events_unknown": dict(known.events.unknown),
+        "findings": findings,
+        "not_explained": dict(known.missing),
+        "caution": CAUTION_LINE,
+    }
 
 
 def _plain(value: float) -> float | None:
@@ -144,16 +189,12 @@ def _refused(solution: Solution) -> dict[str, int]:
 
 def as_text(summary: dict[str, Any]) -> str:
     """The summary in words."""
-    times, pad = summary["events_log_s"], summary["pad"]
+    pad = summary["pad"]
     lines = [
         f"{', '.join(summary['log'])}: {summary['samples']} samples over {summary['duration_s']:.2f} s",
         f"method {summary['method']}, {summary['run_time_s'] * 1e3:.0f} ms; calibration: {summary['calibration']}",
     ]
-    if times["liftoff"] is None:
-        lines.append("events: no flight in the record")
-    else:
-        after = [f"{name} {times[name] - times['liftoff']:.2f} s" for name in _EVENTS[1:] if times[name] is not None]
-        lines.append(f"events: liftoff at {times['liftoff']:.3f} s of the log; after it " + ", ".join(after))
+    lines += _event_lines(summary)
     bias = ", ".join(f"{value:+.3f}" for value in pad["gyro_bias_degps"])
     lines.append(
         f"pad: {_tilt_text(pad)}, "
@@ -174,7 +215,36 @@ def as_text(summary: dict[str, Any]) -> str:
         lines.append(f"refused: {count} of {name}")
     lines.append("assumptions:")
     lines += [f"  {line}" for line in summary["assumptions"]]
-    return "\n".join(lines)
+    return "\n".join([*lines, *_finding_lines(summary)])
+
+
+def _event_lines(summary: dict[str, Any]) -> list[str]:
+    """Each event with its standard deviation, and which can't be known."""
+    events = summary["events"]
+    if not events or events[0]["name"] != "liftoff":
+        lines = ["events: no flight in the record" if not events else "events: no liftoff in the record"]
+        lines += [f"  {e['name']} at {e['log_time_s']:.3f} s of the log" for e in events]
+        return lines
+    zero = events[0]["log_time_s"]
+
+    def after(e: dict[str, Any]) -> str:
+        sd = "moved by hand" if e["sd_s"] is None else f"± {e['sd_s']:.2f} s"
+        return f"{e['name'].replace('_', ' ')} {e['log_time_s'] - zero:.2f} s {sd}"
+
+    first = "moved by hand" if events[0]["sd_s"] is None else f"± {events[0]['sd_s']:.3f} s"
+    lines = [f"events: liftoff at {zero:.3f} s of the log, {first}; after it " + ", ".join(after(e) for e in events[1:])]
+    return lines + [f"  {name.replace('_', ' ')}: {why}" for name, why in summary["events_unknown"].items()]
+
+
+def _finding_lines(summary: dict[str, Any]) -> list[str]:
+    """One line a finding; what to do next stands in the report and in the JSON."""
+    if not summary["findings"]:
+        return []
+    lines = ["findings:"]
+    for f in summary["findings"]:
+        at = "" if f["start_log_s"] is None else f" (at {f['start_log_s']:.2f} s of the log)"
+        lines.append(f"  {f['severity']}: {f['title']}{at}")
+    return [*lines, CAUTION_LINE]
 
 
 def _tilt_text(at: dict[str, Any]) -> str:

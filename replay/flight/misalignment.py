@@ -90,7 +90,9 @@ def thrust_misalignment(
         spread = np.linalg.inv(design.T @ design) * float(left @ left) / max(len(left) - 3, 1) * autocorrelation_widening(left)
         # ε also hides in the side force, which acts its arm from the centre of gravity
         arm = -lever + sign * float(solved[1])
-        sd = math.hypot(math.sqrt(float(spread[0, 0])) / abs(arm), motion[axis], MODEL_SD_RAD)
+        # a bias across the axis, as far as the method knows it, reads as a side force
+        unknown = float(np.mean(mass) / np.mean(thrust)) * _bias_sd(solution, slice(int(i), int(j)), 1 - axis)
+        sd = math.hypot(unknown, math.sqrt(float(spread[0, 0])) / abs(arm), motion[axis], MODEL_SD_RAD)
         found.append(Quantity(label, float(solved[0]) / arm / DEG, sd / DEG, "deg", note))
     return found[0], found[1]
 
@@ -104,10 +106,19 @@ def smoothed_kinematics(solution: Solution, rows: slice, facts: VehicleFacts, in
     smooth = smoother_of(solution.log_time_s[rows])
     rate = smooth(solution.rate_body_radps[rows])
     angular = savgol_filter(solution.rate_body_radps[rows], window, 2, axis=0, deriv=1, delta=step)
-    accel = smooth(np.nan_to_num(solution.accel_body_mps2[rows]))
+    force = solution.accel_body_mps2[rows]
+    if solution.accel_bias_body_mps2 is not None:
+        force = force - np.nan_to_num(solution.accel_bias_body_mps2[rows])  # what the method found in flight, on top of the calibration
+    accel = smooth(np.nan_to_num(force))
     slender = 1.0 - facts.axial_inertia_kgm2 / inertia
     turned = slender * np.column_stack((rate[:, 1] * rate[:, 2], -rate[:, 0] * rate[:, 2], np.zeros(len(rate))))
     return rate, angular - turned, accel
+
+
+def _bias_sd(solution: Solution, rows: slice, axis: int) -> float:
+    """How well the method knows the accelerometer's bias across the axis; 0 where it takes the calibration for true."""
+    sd = None if solution.accel_bias_sd_mps2 is None else solution.accel_bias_sd_mps2[rows, axis]
+    return float(np.median(sd)) if sd is not None and np.isfinite(sd).any() else 0.0
 
 
 def smoother_of(time_s: Array) -> Callable[[Array], Array]:

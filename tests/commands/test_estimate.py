@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from replay.cautions import CAUTION_LINE
 from replay.cli import main
 from replay.errors import CannotEstimate
 from replay.motion.settings import METHODS
@@ -91,6 +92,10 @@ def test_json_says_the_same(folder, capsys):
     assert summary["apogee"]["pos_enu_m"][2] == pytest.approx(166.0, abs=1.0)
     assert summary["apogee"]["pos_sd_enu_m"][2] > 0.0
     assert summary["events_log_s"]["liftoff"] == pytest.approx(8.03, abs=0.03)
+    liftoff = summary["events"][0]
+    assert liftoff["name"] == "liftoff" and 0.0 < liftoff["sd_s"] < 0.02 and "specific force" in liftoff["evidence"]
+    assert {f["severity"] for f in summary["findings"]} <= {"warning", "note", "good"}
+    assert all(f["evidence"] for f in summary["findings"]) and summary["caution"] == CAUTION_LINE
     assert summary["onboard"]["tilt_error_max_deg"] < 0.2
     assert "written" not in summary
 
