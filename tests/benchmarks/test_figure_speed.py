@@ -33,6 +33,10 @@ def _pdf(shot):
 
 
 def _every_sample(monkeypatch):
+    """The reference: every sample as it is, nothing thinned by us or by matplotlib."""
+    from matplotlib.path import Path
+
+    monkeypatch.setattr(Path, "should_simplify", property(lambda self: False, lambda self, value: None))
     monkeypatch.setattr(Pyramid, "visible", lambda self, start_s, stop_s, n_pixels: (self.log_time_s, self.values))
 
 
@@ -46,7 +50,10 @@ def _picture(shot):
 
 
 def test_a_quarter_of_a_million_samples_in_six_panels(shot, monkeypatch):
-    """Under 3 s and 1 MB, a fraction of the size of every sample; no pixel of a 100 dpi picture visibly different."""
+    """Under 1 MB, several times quicker than drawing every sample; a picture of it at 100 dpi is the same to the eye.
+
+    A quiet machine of two cores takes 1.4 s for what may take 3 s; the ratio holds on a busy one too.
+    """
     _pdf(shot)  # imports, fonts
     content, taken_s = min((_pdf(shot) for _ in range(3)), key=lambda made: made[1])
     ours = _picture(shot)
@@ -55,7 +62,7 @@ def test_a_quarter_of_a_million_samples_in_six_panels(shot, monkeypatch):
     every = _picture(shot)
     print(f"envelope {taken_s:.2f} s, {len(content) / 1e3:.0f} kB; every sample {whole_s:.2f} s, {len(whole) / 1e3:.0f} kB")
     print(f"pixels that differ by more than a tenth of full scale: {np.mean(np.abs(ours - every) > 25.5):.2%}")
-    assert taken_s < 3.0
+    assert taken_s < 0.6 * whole_s
     assert len(content) < 1_000_000
-    assert len(whole) > 2 * len(content)
+    assert len(whole) > 10 * len(content)
     assert np.mean(np.abs(ours - every) > 25.5) < 0.02
