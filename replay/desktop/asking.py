@@ -7,8 +7,11 @@ from pathlib import Path
 
 from PySide6.QtWidgets import QFileDialog, QMessageBox, QWidget
 
+from replay.review.launch_video import SUFFIXES
+
 LOG_FILES = "Logs and reviews (*.csv *.txt *.tsv *.log *.dat *.parquet *.review.json);;All files (*)"
 REVIEW_FILES = "Reviews (*.review.json)"
+VIDEO_FILES = f"Videos ({' '.join(f'*{suffix}' for suffix in SUFFIXES)});;All files (*)"
 TOML_FILES = "TOML (*.toml);;All files (*)"
 
 

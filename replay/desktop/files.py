@@ -47,11 +47,13 @@ class Files(QObject):
 
     # --- opening --------------------------------------------------------------------------------------------------------------
 
-    def open_paths(self, paths: Sequence[str]) -> None:
-        """Open files dropped, chosen, or named on the command line."""
-        if paths and self.may_leave():
-            self._sample = None
-            self.session.open([str(path) for path in paths])
+    def open_paths(self, paths: Sequence[str]) -> bool:
+        """Open files dropped, chosen, or named on the command line; False where the user stays with what is open."""
+        if not paths or not self.may_leave():
+            return False
+        self._sample = None
+        self.session.open([str(path) for path in paths])
+        return True
 
     def open_sample(self, name: str) -> None:
         """One of the sample flights; written to the user's data folder where the package does not hold it."""

@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QFrame, QLabel, QMainWindow, QSplitter, QTabWidget
 from replay.desktop import style
 from replay.desktop.preferences import Preferences
 
-SPLITTERS = ("whole", "across", "left", "right")
+SPLITTERS = ("whole", "across", "left", "centre", "right")
 _LEFT_PX, _RIGHT_PX, _BOTTOM_PX = 310, 336, 132
 
 
@@ -42,17 +42,20 @@ class Frame(QWidget):
 
     Parameters
     ----------
-    left, right : sequence of QWidget
+    left, centre, right : sequence of QWidget
         From top to bottom.
-    centre, bottom : QWidget
+    bottom, top : QWidget
     """
 
-    def __init__(self, left: tuple[QWidget, ...], centre: QWidget, right: tuple[QWidget, ...], bottom: QWidget, top: QWidget) -> None:
+    def __init__(
+        self, left: tuple[QWidget, ...], centre: tuple[QWidget, ...], right: tuple[QWidget, ...], bottom: QWidget, top: QWidget
+    ) -> None:
         super().__init__()
         vertical, horizontal = Qt.Orientation.Vertical, Qt.Orientation.Horizontal
         self.left = splitter(vertical, *left)
+        self.centre = splitter(vertical, *centre)
         self.right = splitter(vertical, *right)
-        self.across = splitter(horizontal, self.left, centre, self.right)
+        self.across = splitter(horizontal, self.left, self.centre, self.right)
         self.across.setStretchFactor(1, 1)
         self.right.setMinimumWidth(_RIGHT_PX - 20)
         self.whole = splitter(vertical, self.across, bottom)
@@ -72,6 +75,7 @@ class Frame(QWidget):
         above = max(height - _BOTTOM_PX, 200)
         self.whole.setSizes([above, _BOTTOM_PX])
         self.left.setSizes([round(above * 0.52), round(above * 0.48)])
+        self.centre.setSizes([round(above * 0.55), round(above * 0.45)])
         self.right.setSizes([round(above * 0.62), round(above * 0.38)])
 
     def restore(self, preferences: Preferences) -> bool:

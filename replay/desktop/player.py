@@ -29,6 +29,7 @@ class Player(QObject):
         self._clock_log_s = np.empty(0)
         self._jumps_log_s: tuple[float, ...] = ()
         self.liftoff_log_s = float("nan")
+        self._frames_log_s: np.ndarray | None = None
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.setInterval(_TICK_MS)
@@ -69,6 +70,10 @@ class Player(QObject):
         """Play rate."""
         self._set(dataclasses.replace(self.playback, speed=speed))
 
+    def set_video_frames(self, frames_log_s: np.ndarray | None) -> None:
+        """Log times of the launch video's frames: a step by one frame goes by them. None: by the chosen rate again."""
+        self._frames_log_s = frames_log_s
+
     def set_frame_rate(self, frame_rate_hz: float) -> None:
         """What a step by one frame is."""
         self._set(dataclasses.replace(self.playback, frame_rate_hz=frame_rate_hz))
@@ -91,11 +96,9 @@ class Player(QObject):
     def on_sample_on(self) -> None:
         self._set(self.playback.stepped_samples(1, self._clock_log_s))
 
-    def on_frame_back(self) -> None:
-        self._set(self.playback.stepped_frames(-1, self._frame_zero_log_s))
-
-    def on_frame_on(self) -> None:
-        self._set(self.playback.stepped_frames(1, self._frame_zero_log_s))
+    def step_frame(self, n: int) -> None:
+        """By the launch video's own frames where one is lined up, else by the chosen rate."""
+        self._set(self.playback.stepped_frames(n, self._frame_zero_log_s, self._frames_log_s))
 
     def on_event_back(self) -> None:
         self._set(self.playback.jumped(-1, self._jumps_log_s))

@@ -17,6 +17,7 @@ from replay.desktop.asking import Asking
 from replay.desktop.attitude import NOTHING_OPEN, AttitudeView
 from replay.desktop.explaining import Explaining
 from replay.desktop.files import Files
+from replay.desktop.launch_video import LaunchVideoView
 from replay.desktop.message_bar import MessageBar
 from replay.desktop.panels import PANELS
 from replay.desktop.player import Player
@@ -29,6 +30,7 @@ from replay.desktop.status import StatusLine
 from replay.desktop.transport import Transport
 from replay.desktop.view_commands import ViewCommands
 from replay.review import edits
+from replay.review.launch_video import is_video
 from replay.review.review import Bookmark, Review, thaw
 from replay.review.snapshot import Snapshot
 
@@ -61,6 +63,7 @@ class MainWindow(QMainWindow):
         asking = asking or Asking(self)
         self.files = Files(self.session, self.bar, asking, self)
         self.view_commands = ViewCommands(self)
+        self.launch_video = LaunchVideoView(self.session, asking)
         self.actions, self.submenus = actions.build(self, self.menuBar(), self._handler)
         self.attitude, self.readout = AttitudeView(), Readout()
         self.traces: QWidget | None = None
@@ -69,6 +72,8 @@ class MainWindow(QMainWindow):
         self.panels = {kind.id: kind.build(self.session, asking) for kind in PANELS}
         self._arrangement: object = None
         self._is_fresh = False
+        self._dropped_video: str | None = None
+        self._has_video = False
         self._build()
         self._wire()
         self._show_state()
@@ -90,9 +95,11 @@ class MainWindow(QMainWindow):
         column.addWidget(self.transport)
         column.addWidget(self._places["timeline"], 1)
         estimator = layout.card("Estimator", self.tabs) if len(PANELS) == 1 else self.tabs
+        self.video_card = layout.card("Launch video", self.launch_video)
+        self.video_card.hide()
         self.frame = layout.Frame(
             (layout.card("Attitude", self.attitude), layout.card("Plumb circle", self._places["plumb_circle"])),
-            layout.card("Traces", self._places["traces"]),
+            (self.video_card, layout.card("Traces", self._places["traces"])),
             (estimator, layout.card("Readout", self.readout)),
             bottom,
             self.bar,
@@ -126,7 +133,7 @@ class MainWindow(QMainWindow):
     def views(self) -> tuple[Any, ...]:
         """Every view (`review.snapshot.View`)."""
         plots = (self.traces, self.plumb_circle, self.timeline)
-        return (self.attitude, *(view for view in plots if view is not None), self.readout, *self.panels.values())
+        return (self.attitude, *(view for view in plots if view is not None), self.readout, self.launch_video, *self.panels.values())
 
     def _wire(self) -> None:
         session, player = self.session, self.player
@@ -143,6 +150,9 @@ class MainWindow(QMainWindow):
         player.changed.connect(self._show_playback)
         self.transport.speed_chosen.connect(player.set_speed)
         self.transport.frame_rate_chosen.connect(player.set_frame_rate)
+        self.launch_video.cursor_requested.connect(player.seek)
+        self.launch_video.frames_changed.connect(player.set_video_frames)
+        self.launch_video.state_changed.connect(self._show_video_state)
         for panel in self.panels.values():
             if hasattr(panel, "cursor_requested"):
                 panel.cursor_requested.connect(player.seek)
@@ -156,8 +166,8 @@ class MainWindow(QMainWindow):
 
     def _handler(self, command: str) -> Callable[..., None]:
         """Who does a command: the first that has a method of its name."""
-        name = f"on_{command}"
-        return next(getattr(owner, name) for owner in (self, self.files, self.player, self.view_commands) if hasattr(owner, name))
+        name, owners = f"on_{command}", (self, self.files, self.player, self.view_commands, self.launch_video)
+        return next(getattr(owner, name) for owner in owners if hasattr(owner, name))
 
     # --- what is drawn --------------------------------------------------------------------------------------------------------
 
@@ -173,6 +183,10 @@ class MainWindow(QMainWindow):
     def _show_review(self, review: Review) -> None:
         for panel in self.panels.values():
             panel.show_review(review)
+        if (review.video is not None) != self._has_video:  # with a video its view comes and goes; V does the same by hand
+            self._has_video = review.video is not None
+            self.actions["video_view"].setChecked(self._has_video)
+        self.launch_video.show_review(review)
         if self.timeline is not None:
             self.timeline.set_bookmarks({b.log_time_s: b.text for b in review.bookmarks})
             self.timeline.set_moved_events([name.removesuffix("_log_s") for name in review.moved_events])
@@ -210,6 +224,15 @@ class MainWindow(QMainWindow):
         self.setWindowTitle(f"{self.files.name}[*] – Plumbline" if has_log else "Plumbline")
         self.setWindowModified(has_log and history.is_changed)
         self.status.show_state()
+        self._show_video_state()
+
+    def _show_video_state(self) -> None:
+        """Which commands of the launch video can be given."""
+        rows, review = self.launch_video.rows, self.session.review
+        can = {"mark_liftoff": rows.mark, "liftoff_from_sound": rows.listen, "draw_sighting": rows.draw}
+        for command, button in can.items():
+            self.actions[command].setEnabled(button.isEnabled())
+        self.actions["close_video"].setEnabled(review.video is not None)
 
     # --- what the views ask ---------------------------------------------------------------------------------------------------
 
@@ -237,6 +260,9 @@ class MainWindow(QMainWindow):
         self._is_fresh = True
         self._show_state()
         self._show_sample()
+        if self._dropped_video is not None:
+            path, self._dropped_video = self._dropped_video, None
+            self.launch_video.open_video(path)
 
     def _show_sample(self) -> None:
         """What the first sample's hint points at is steering, which ends with the burn."""
@@ -263,6 +289,20 @@ class MainWindow(QMainWindow):
     def on_release_events(self) -> None:
         self.session.apply(lambda review: dataclasses.replace(review, moved_events={}), "Give back moved events")
 
+    def on_video_view(self, is_on: bool) -> None:
+        self.video_card.setVisible(is_on)
+
+    def on_frame_back(self) -> None:
+        self._step_frame(-1)
+
+    def on_frame_on(self) -> None:
+        self._step_frame(1)
+
+    def _step_frame(self, n: int) -> None:
+        """The video alone while it is not lined up with the log; else the cursor, and the video with it."""
+        if not self.launch_video.step(n):
+            self.player.step_frame(n)
+
     def on_bookmark(self) -> None:
         at = self.player.playback.log_time_s
         there = next((b for b in self.session.review.bookmarks if abs(b.log_time_s - at) <= _AT_SAME_MOMENT_S), None)
@@ -272,9 +312,9 @@ class MainWindow(QMainWindow):
             self.session.apply(lambda review: edits.with_bookmark(review, Bookmark(at)), "Bookmark")
 
     def on_keys(self) -> None:
-        from replay.desktop import timeline, traces
+        from replay.desktop import timeline, traces, video_canvas
 
-        self._read_text("Keys", help_texts.keys_html((*traces.KEYS, *timeline.KEYS)))
+        self._read_text("Keys", help_texts.keys_html((*traces.KEYS, *timeline.KEYS, *video_canvas.KEYS)))
 
     def on_hint(self) -> None:
         self.files.open_sample(sample_flights.FIRST)
@@ -336,7 +376,13 @@ class MainWindow(QMainWindow):
     def dropEvent(self, event: QDropEvent) -> None:
         paths = [url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()]
         event.acceptProposedAction()
-        self.files.open_paths(sorted(paths, key=lambda path: Path(path).name))
+        videos, others = [path for path in paths if is_video(path)], [path for path in paths if not is_video(path)]
+        if others:
+            is_going = self.files.open_paths(sorted(others, key=lambda path: Path(path).name))
+            self._dropped_video = videos[0] if is_going and videos else None  # a video goes with the flight it is dropped with
+        elif videos:
+            self.actions["video_view"].setChecked(True)
+            self.launch_video.open_video(videos[0])
 
     # --- the end --------------------------------------------------------------------------------------------------------------
 

@@ -24,6 +24,9 @@ Picture = NDArray[np.uint8]
 SUFFIXES: Final = (".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".mts", ".m2ts", ".mpg", ".mpeg", ".3gp", ".wmv")
 """Endings by which a dropped file is taken for a video; any file may be opened as one."""
 
+LIFTOFF_SEEN_SD_S: Final = 0.02
+"""How far from liftoff itself the frame on which one first sees it may lie, besides the frames' spacing (common practice, no source)."""
+
 _CACHE_BYTES: Final = 192 << 20
 _SAME_FRAME_S: Final = 1e-6
 _PROGRESS_EVERY: Final = 256

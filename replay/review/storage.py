@@ -43,6 +43,7 @@ FORMAT: Final = 2
 """Version of the file this Plumbline writes."""
 SUFFIX: Final = ".review.json"
 
+OnBytes = Callable[[int], None]
 Migration = Callable[[dict[str, Any]], dict[str, Any]]
 MIGRATIONS: Final[Mapping[int, Migration]] = {
     1: dict
@@ -61,8 +62,11 @@ def is_review(path: str | os.PathLike[str]) -> bool:
 # --- what it says of log files ---------------------------------------------------------------------------------------------------
 
 
-def reference_to(path: str | os.PathLike[str]) -> LogReference:
-    """Size and hash of a log file, with its absolute path. Reads the whole file once."""
+def reference_to(path: str | os.PathLike[str], on_bytes: OnBytes | None = None) -> LogReference:
+    """Size and hash of a file, with its absolute path. Reads the whole file once.
+
+    `on_bytes` is called with the number of bytes read so far; what it raises ends the reading.
+    """
     absolute = Path(path).resolve()
     digest = hashlib.sha256()
     size = 0
@@ -70,11 +74,13 @@ def reference_to(path: str | os.PathLike[str]) -> LogReference:
         while block := stream.read(_BLOCK_BYTES):
             digest.update(block)
             size += len(block)
+            if on_bytes is not None:
+                on_bytes(size)
     return LogReference(str(absolute), size, digest.hexdigest())
 
 
-def find_log(reference: LogReference, review_path: str | os.PathLike[str] | None = None) -> Path | None:
-    """The log a review is about: where it was, else a file beside the review with the same name, else any beside it of the same content.
+def find_log(reference: LogReference, review_path: str | os.PathLike[str] | None = None, on_bytes: OnBytes | None = None) -> Path | None:
+    """The log (or video) a review is about: where it was, else beside the review under the same name, else any file there like it.
 
     Returns
     -------
@@ -87,13 +93,13 @@ def find_log(reference: LogReference, review_path: str | os.PathLike[str] | None
         folder = Path(review_path).resolve().parent
         candidates.append(folder / recorded.name)
         candidates += sorted(p for p in folder.iterdir() if p.is_file()) if folder.is_dir() else []
-    return next((path for path in candidates if is_same_log(reference, path)), None)
+    return next((path for path in candidates if is_same_log(reference, path, on_bytes)), None)
 
 
-def is_same_log(reference: LogReference, path: str | os.PathLike[str]) -> bool:
+def is_same_log(reference: LogReference, path: str | os.PathLike[str], on_bytes: OnBytes | None = None) -> bool:
     """Whether a file has the referenced size and hash; the hash is only taken where the size agrees."""
     try:
-        return Path(path).stat().st_size == reference.size_bytes and reference_to(path).sha256 == reference.sha256
+        return Path(path).stat().st_size == reference.size_bytes and reference_to(path, on_bytes).sha256 == reference.sha256
     except OSError:
         return False
 
