@@ -357,7 +357,9 @@ def _figures(
     figures |= _rail_figures(axial, events, facts, thrust, weight)
     boost_drag = np.where(burning, drag / mass, 0.0)
     k = int(np.argmax(boost_drag))
-    figures["largest drag"] = Quantity("largest drag", float(np.max(drag)), float(drag_sd[int(np.argmax(drag))]), "N")
+    most = float(np.max(drag))
+    usual = f"{most / weight:.0%} of the weight; a kilogram-class vehicle at such speeds has a few newtons (common practice, no source)"
+    figures["largest drag"] = Quantity("largest drag", most, float(drag_sd[int(np.argmax(drag))]), "N", usual)
     figures["dip by drag"] = Quantity(
         "dip drag leaves in the axial force",
         float(boost_drag[k]),

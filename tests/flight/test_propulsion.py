@@ -66,6 +66,14 @@ def test_thrust_misalignment_against_truth(results, name):
         assert found.sd < 0.15
 
 
+def test_the_report_states_what_is_usual(results):
+    """A small long-burn motor peaks at about three times its mean, drag of a kilogram at such speeds is a few newtons (common practice,
+    no source): the sample flight keeps to both, and the report says them beside its own."""
+    figures = results["clean"][3].figures
+    assert 2.0 < figures["peak to mean"].value < 4.0 and "three times its mean" in figures["peak to mean"].note
+    assert 1.0 < figures["largest drag"].value < 5.0 and "a few newtons" in figures["largest drag"].note
+
+
 def test_thrust_history_lies_inside_its_band(results):
     """Smoothed thrust less truth, over its standard deviation, through the burn."""
     flight, _, events, result = results["clean"]

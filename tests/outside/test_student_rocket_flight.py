@@ -70,7 +70,7 @@ def test_apogee_against_a_barometric_smoother(launch):
     clock = np.arange(opened - 5.0, opened - 0.1, 0.01)
     top = float(clock[int(np.argmax(spline(clock)))])
     found = events["apogee"]
-    print(f"launch {launch}: apogee {found.log_time_s - top:+.3f} s from the spline's, {found.sd_s:.3f} s sd; {found.evidence}")
+    print(f"launch {launch}: apogee {found.log_time_s - top:+.3f} ± {found.sd_s:.3f} s from it; {found.evidence}")
     assert abs(found.log_time_s - top) < 0.3
     assert abs(found.log_time_s - top) < 3.0 * found.sd_s
 
