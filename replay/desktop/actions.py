@@ -118,7 +118,7 @@ COMMANDS: Final = (
     Command("whole_flight", "&View", "&Whole Flight", ("F",), "Traces show the whole log", is_group_start=True),
     Command("around_cursor", "&View", "&Around the Cursor", ("Z",), "Traces show two seconds about the cursor"),
     Command("phases", "&View", "Zoom to P&hase", (), "Traces show one phase"),
-    Command("video_view", "&View", "Launch &Video", ("V",), "The launch video above the traces", is_checkable=True, is_group_start=True),
+    Command("video_view", "&View", "Lau&nch Video", ("V",), "The launch video above the traces", is_checkable=True, is_group_start=True),
     Command("traces", "&View", "Choos&e Traces…", ("T",), "Choose what the pane with the focus shows"),
     Command("measure", "&View", "&Measure", ("M",), "Δt, mean, slope, extremes and integral between two handles on the traces"),
     Command("panel_on", "&View", "Ne&xt Panel", ("Ctrl+Tab",), "The next of the panels on the right", is_group_start=True, needs_log=False),

@@ -88,7 +88,7 @@ def test_space_and_arrows_are_the_windows_wherever_the_focus_is(window, qtbot):
         assert not window.player.playback.is_playing, place
 
 
-_OPENS_A_DIALOG = ("quit", "open", "save", "save_as", "column_map", "audit", "traces", "keys", "cautions")
+_OPENS_A_DIALOG = ("launch_video", "quit", "open", "save", "save_as", "column_map", "audit", "traces", "keys", "cautions")
 
 
 def test_every_key_does_its_command_and_no_other(window, qtbot):
