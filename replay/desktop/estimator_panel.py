@@ -16,14 +16,13 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPushButton,
-    QScrollArea,
     QVBoxLayout,
     QWidget,
 )
 
 from replay.desktop import style
 from replay.desktop.float_slider import FloatSlider
-from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, wrapped_check_box
+from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, scrolled, wrapped_check_box
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review import edits
 from replay.review.review import Review
@@ -130,14 +129,9 @@ class EstimatorPanel(QWidget):
         column.addWidget(self._settings_section())
         column.addWidget(self._assumed_section())
         column.addStretch(1)
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        scroll.setWidget(inside)
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
-        whole.addWidget(scroll)
+        whole.addWidget(scrolled(inside))
         self.show_review(self._review)
 
     # --- what is drawn -------------------------------------------------------------------------------------------------------

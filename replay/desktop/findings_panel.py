@@ -11,14 +11,12 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QColor, QGuiApplication
 from PySide6.QtWidgets import (
     QComboBox,
-    QFrame,
     QHBoxLayout,
     QLabel,
     QLineEdit,
     QListWidget,
     QListWidgetItem,
     QPushButton,
-    QScrollArea,
     QSplitter,
     QStackedWidget,
     QVBoxLayout,
@@ -27,7 +25,7 @@ from PySide6.QtWidgets import (
 
 from replay.cautions import CAUTION_LINE
 from replay.desktop import style
-from replay.desktop.form import check_box, muted, quiet_button
+from replay.desktop.form import caution, check_box, muted, quiet_button, scrolled
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.flight.finding import Finding
@@ -67,16 +65,12 @@ class FindingsPanel(QWidget):
         for build in (self._findings_page, self._checklist_page, self._events_page, self._figures_page):
             self.pages.addWidget(build())
         self.page.currentIndexChanged.connect(self.pages.setCurrentIndex)
-        caution = QLabel(CAUTION_LINE)
-        caution.setObjectName("caution")
-        caution.setWordWrap(True)
-        caution.setFont(style.small(caution, 0.9))
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
         whole.addLayout(head)
         whole.addWidget(self.pages, 1)
-        whole.addWidget(caution)
+        whole.addWidget(caution())
         self._show()
 
     # --- the entry points of a panel -----------------------------------------------------------------------------------------
@@ -251,7 +245,7 @@ class FindingsPanel(QWidget):
         column = QVBoxLayout(below)
         column.setContentsMargins(style.GAP, 0, style.GAP, style.GAP // 2)
         column.setSpacing(style.GAP // 2)
-        column.addWidget(_scrolled(self.detail), 1)
+        column.addWidget(scrolled(self.detail), 1)
         column.addLayout(acts)
         column.addWidget(self.words)
         column.addWidget(self.with_resolved)
@@ -323,15 +317,6 @@ def _call(action: Callable[[], None], *_: object) -> None:
     action()
 
 
-def _scrolled(inside: QWidget) -> QScrollArea:
-    scroll = QScrollArea()
-    scroll.setWidgetResizable(True)
-    scroll.setFrameShape(QFrame.Shape.NoFrame)
-    scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    scroll.setWidget(inside)
-    return scroll
-
-
 def _page(*widgets: QWidget) -> QWidget:
     inside = QWidget()
     column = QVBoxLayout(inside)
@@ -339,4 +324,4 @@ def _page(*widgets: QWidget) -> QWidget:
     for widget in widgets:
         column.addWidget(widget, 0, Qt.AlignmentFlag.AlignLeft) if isinstance(widget, QPushButton) else column.addWidget(widget)
     column.addStretch(1)
-    return _scrolled(inside)
+    return scrolled(inside)

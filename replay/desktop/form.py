@@ -6,8 +6,9 @@ import math
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QMouseEvent
-from PySide6.QtWidgets import QCheckBox, QHBoxLayout, QLabel, QLineEdit, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QHBoxLayout, QLabel, QLineEdit, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
+from replay.cautions import CAUTION_LINE
 from replay.desktop import style
 
 
@@ -59,6 +60,25 @@ def muted(text: str = "", *, wrap: bool = False) -> QLabel:
     label = QLabel(text)
     label.setObjectName("muted")
     label.setWordWrap(wrap)
+    return label
+
+
+def scrolled(inside: QWidget) -> QScrollArea:
+    """What may be taller than its place; it scrolls up and down only, and takes no keys of the window's."""
+    scroll = QScrollArea()
+    scroll.setWidgetResizable(True)
+    scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    scroll.setWidget(inside)
+    return scroll
+
+
+def caution() -> QLabel:
+    """The caution line, as it stands below every panel that says what might be changed."""
+    label = QLabel(CAUTION_LINE)
+    label.setObjectName("caution")
+    label.setWordWrap(True)
+    label.setFont(style.small(label, 0.9))
     return label
 
 

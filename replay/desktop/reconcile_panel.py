@@ -6,14 +6,13 @@ import json
 from pathlib import Path
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
-from replay.cautions import CAUTION_LINE
 from replay.desktop import style
 from replay.desktop.asking import Asking
 from replay.desktop.background import Background
 from replay.desktop.evidence_editor import EvidenceEditor
-from replay.desktop.form import Section, check_box, muted, quiet_button
+from replay.desktop.form import Section, caution, check_box, muted, quiet_button, scrolled
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.errors import ReplayError
@@ -48,20 +47,11 @@ class ReconcilePanel(QWidget):
         for build in (self._ask_card, self._free_section, self._evidence_section, self._result_section, self._assumed_section):
             column.addWidget(build())
         column.addStretch(1)
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        scroll.setWidget(inside)
-        caution = QLabel(CAUTION_LINE)
-        caution.setObjectName("caution")
-        caution.setWordWrap(True)
-        caution.setFont(style.small(caution, 0.9))
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
-        whole.addWidget(scroll, 1)
-        whole.addWidget(caution)
+        whole.addWidget(scrolled(inside), 1)
+        whole.addWidget(caution())
         self.background.busy_changed.connect(self._on_busy)
         self.background.progressed.connect(self._on_progress)
         self.background.finished.connect(self._on_finished)

@@ -8,12 +8,11 @@ from functools import partial
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QProgressBar, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
-from replay.cautions import CAUTION_LINE
 from replay.desktop import style
 from replay.desktop.background import Background
-from replay.desktop.form import OptionalNumber, Section, muted, quiet_button
+from replay.desktop.form import OptionalNumber, Section, caution, muted, quiet_button, scrolled
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.review import edits, refly_words
@@ -54,20 +53,11 @@ class ReflyPanel(QWidget):
         for build in (self._ask_card, self._difference_section, self._ensemble_section, self._model_section, self._assumed_section):
             column.addWidget(build())
         column.addStretch(1)
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        scroll.setWidget(inside)
-        caution = QLabel(CAUTION_LINE)
-        caution.setObjectName("caution")
-        caution.setWordWrap(True)
-        caution.setFont(style.small(caution, 0.9))
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
-        whole.addWidget(scroll, 1)
-        whole.addWidget(caution)
+        whole.addWidget(scrolled(inside), 1)
+        whole.addWidget(caution())
         self.background.busy_changed.connect(self._on_busy)
         self.background.progressed.connect(self._on_progress)
         self.background.finished.connect(self._on_finished)
