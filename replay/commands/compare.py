@@ -46,10 +46,14 @@ def run(args: argparse.Namespace) -> int:
         raise CannotEstimate("compare", f"a prediction is set against one flight, got {len(args.flights)}")
     if not args.prediction and len(args.flights) < 2:
         raise CannotEstimate("compare", "needs two flights or more, or one flight and --prediction")
-    flights, site = _explained(args)
-    if args.prediction:
-        return _against_prediction(args, *flights[0], site)
     from replay.flight.compare import compare_flights
+    from replay.flight.prediction import read_prediction
+
+    # read first: a table that can't be read is said before the flight is worked out
+    prediction = read_prediction(args.prediction, column_map_of(args.prediction_columns)) if args.prediction else None
+    flights, site = _explained(args)
+    if prediction is not None:
+        return _against_prediction(args, prediction, *flights[0], site)
 
     found = compare_flights(flights, args.event)
     if args.out:
@@ -80,11 +84,10 @@ def _explained(args: argparse.Namespace) -> tuple[list[tuple[str, Explained]], S
     return [(name, explain_snapshot(snapshot, review)) for (name, snapshot), review in zip(named, reviews, strict=True)], site
 
 
-def _against_prediction(args: argparse.Namespace, name: str, known: Explained, site: Site) -> int:
+def _against_prediction(args: argparse.Namespace, prediction: Prediction, name: str, known: Explained, site: Site) -> int:
     from replay.errors import ReplayError
-    from replay.flight.prediction import explain_misfit, misfits, read_prediction
+    from replay.flight.prediction import explain_misfit, misfits
 
-    prediction = read_prediction(args.prediction, column_map_of(args.prediction_columns))
     rows = misfits(known, prediction, site)
     explanation: Explanation | str
     try:

@@ -81,7 +81,8 @@ class FilmRequest:
     def clock(self) -> FilmClock:
         """Frames and instants, on the log's clock."""
         zero = zero_log_s(self.snapshot)
-        start, stop = span_s(self.snapshot, FigureSettings(start_s=self.start_s, stop_s=self.stop_s))
+        start, stop = span_s(self.snapshot, FigureSettings())
+        start, stop = (start if self.start_s is None else self.start_s), (stop if self.stop_s is None else self.stop_s)
         rate = FRAME_RATES[self.rate]
         ramp = tuple((time + zero, speed) for time, speed in self.ramp)
         return FilmClock(rate, start + zero, stop + zero, ramp, round(self.slate_s * rate))

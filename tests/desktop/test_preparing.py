@@ -55,9 +55,9 @@ def test_what_is_prepared_is_counted_where_the_progress_is(qtbot, window, cold):
     assert "the chosen method follows" in window.status.state.text()
     cold.gate.set()
     qtbot.waitUntil(lambda: not session.preparing.is_running)
+    qtbot.waitUntil(lambda: not session.snapshot.is_preview)
     settle(qtbot, session)
     assert window.status.progress.isHidden()
-    assert not session.snapshot.is_preview
 
 
 def test_nothing_to_compile_is_nothing_said(qtbot, window):
