@@ -7,12 +7,17 @@ from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
+import numpy as np
 import pytest
+from film_files import decoded, lean_rad
 from PySide6.QtGui import QImage
 
+import replay
+from replay import rotation
 from replay.cli import main
 from replay.review.review import Review
 from replay.review.storage import reference_to, save_review
+from replay.whatif.vehicle import load_vehicle
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "crooked_bench"
 LOG, VEHICLE, TRUE = (str(SAMPLE / name) for name in ("flight.csv", "vehicle.toml", "true_calibration.toml"))
@@ -47,6 +52,26 @@ def test_a_log_becomes_numbered_pictures_and_json_says_what_was_written(tmp_path
     assert said["codec"] == "sequence" and QImage(str(files[0])).width() == 320
     film_s = 0.1 + 0.2 * math.log(2.0) + 0.05  # real time, a ramp from 1 to 2, double speed
     assert said["frames"] == 2 + math.floor(24 * film_s) + 1
+
+
+def test_the_film_of_a_sample_flight_shows_its_vehicle_at_its_tilt(tmp_path):
+    """Decoded again: frames, duration, a clear background, and the long axis in two frames against the estimate, within half a degree."""
+    pytest.importorskip("av")
+    out, start, rate = tmp_path / "sample.mov", 8.2, 30
+    bare = ["--no-readout", "--no-time", "--no-what-if", "--slate", "0", "--traces", "none", "--method", "integrate"]
+    span = ["--from", str(start), "--to", str(start + 0.1), "--fps", str(rate)]
+    options = ["--vehicle", VEHICLE, "--alpha", "--codec", "png", "--camera", "side", "--size", "720x720"]
+    assert main(["film", LOG, "--out", str(out), *options, *span, *bare]) == 0
+    frames, decoded_rate, duration_s = decoded(out)
+    assert (len(frames), float(decoded_rate)) == (4, rate) and duration_s == pytest.approx(4 / rate, abs=1e-3)
+    assert frames[0][5, 5, 3] == 0
+    vehicle = load_vehicle(VEHICLE)
+    solution = replay.estimate(replay.read_log(LOG), "integrate", site=vehicle.site, imu_from_cg_m=vehicle.imu_from_cg_m)
+    for k in (0, 3):
+        i = int(np.searchsorted(solution.log_time_s, solution.events.liftoff_log_s + start + k / rate))
+        nose = rotation.rotate(solution.q_enu_from_body[i], np.array([0.0, 0.0, 1.0]))
+        assert math.degrees(lean_rad(frames[k][..., 3] > 200)) == pytest.approx(math.degrees(math.atan2(nose[0], nose[2])), abs=0.5)
+    assert abs(nose[0]) > 0.2, "a lean worth measuring"
 
 
 def test_a_review_brings_its_film_settings_and_options_go_before_them(tmp_path, capsys):

@@ -14,9 +14,9 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
 import pytest
+from film_files import decoded, lean_rad
 from PySide6.QtGui import QColor, QImage
 from scene_flight import LIFTOFF_S, snapshot, tilt_rad
-from scipy import ndimage
 
 from replay.errors import Cancelled, CannotEstimate, SettingsError
 from replay.figures import film
@@ -44,23 +44,6 @@ SIDE = {"viewpoint": Viewpoint("side"), "traces": (), "has_readout": False, "has
 SHORT = {"size_px": (320, 180), "start_s": 0.0, "stop_s": 0.2, "slate_s": 0.1, "traces": ()}
 
 
-def _decoded(path, pixels="rgba"):
-    with av.open(str(path)) as container:
-        stream = container.streams.video[0]
-        frames = [frame.to_ndarray(format=pixels) for frame in container.decode(stream)]
-        return frames, stream.average_rate, float(stream.duration * stream.time_base)
-
-
-def _lean_rad(is_drawn):
-    """Lean of the largest drawn blob's long axis from upright, to the right, from its pixels alone (thin lines eroded away)."""
-    whole = ndimage.binary_fill_holes(is_drawn)  # a white tube on white paper is seen by its outline
-    blobs, n = ndimage.label(ndimage.binary_erosion(whole, np.ones((3, 3)), iterations=2))
-    sizes = ndimage.sum_labels(np.ones_like(blobs), blobs, np.arange(1, n + 1))
-    y, x = np.nonzero(blobs == 1 + int(np.argmax(sizes)))
-    axis = np.linalg.svd(np.stack((x - x.mean(), y - y.mean())), full_matrices=False)[0][:, 0]
-    return math.atan2(axis[0] * -np.sign(axis[1]), abs(axis[1]))
-
-
 def _expected_lean_rad(time_s):
     """Lean in the east plane of a nose at that tilt and azimuth 75°."""
     return math.atan(math.tan(float(tilt_rad(time_s))) * math.sin(math.radians(75.0)))
@@ -70,7 +53,7 @@ def _expected_lean_rad(time_s):
 def test_a_film_has_the_frames_duration_and_rate_it_reports(tmp_path, name, rate, codec):
     """Counted by decoding every frame; the rate is the exact fraction."""
     report = render_film(FilmRequest(SHOT, rate=rate, codec=codec, **SHORT), tmp_path / name)
-    frames, decoded_rate, duration_s = _decoded(tmp_path / name)
+    frames, decoded_rate, duration_s = decoded(tmp_path / name)
     assert len(frames) == report.n_frames == round(0.1 * FRAME_RATES[rate]) + math.floor(0.2 * FRAME_RATES[rate] + 1e-9) + 1
     assert decoded_rate == FRAME_RATES[rate] == report.rate
     assert duration_s == pytest.approx(report.duration_s, abs=1e-4)
@@ -85,13 +68,13 @@ def test_the_tilt_in_a_decoded_frame_is_the_solutions(tmp_path, name, options):
     start = 9.0
     request = FilmRequest(SHOT, size_px=(720, 720), start_s=start, stop_s=start + 0.1, slate_s=0.0, rate="30", **SIDE, **options)
     render_film(request, tmp_path / name)
-    frames, _, _ = _decoded(tmp_path / name)
+    frames, _, _ = decoded(tmp_path / name)
     for k in (0, 3):
         if options:
             is_drawn = frames[k][..., 3] > 200
         else:
             is_drawn = np.abs(frames[k][..., :3].astype(int) - [251, 252, 253]).max(axis=-1) > 40
-        measured = _lean_rad(is_drawn)
+        measured = lean_rad(is_drawn)
         assert math.degrees(measured) == pytest.approx(math.degrees(_expected_lean_rad(start + k / 30)), abs=0.5)
     assert math.degrees(_expected_lean_rad(start)) > 25.0
 
@@ -103,7 +86,7 @@ def test_prores_carries_the_alpha_it_was_given(tmp_path):
     )
     report = render_film(request, tmp_path / "over.mov")
     assert report.codec == "prores"
-    frames, _, _ = _decoded(tmp_path / "over.mov")
+    frames, _, _ = decoded(tmp_path / "over.mov")
     drawn = film._straight(FilmPainter(request).image(0))
     assert np.abs(frames[0][..., 3].astype(int) - drawn[..., 3]).max() <= 2
     assert report.n_frames == len(frames) == 2
@@ -307,6 +290,7 @@ def test_without_the_video_library_one_line_says_how_to_get_it(tmp_path, monkeyp
 _ENDLESS = """
 import sys
 sys.path.insert(0, {tests!r})
+from film_files import decoded, lean_rad
 from scene_flight import snapshot
 from replay.figures.film import render_film
 from replay.figures.film_request import FilmRequest
