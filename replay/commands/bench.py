@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import json
 import math
 from typing import TYPE_CHECKING, Any
@@ -70,24 +69,10 @@ def _gravity(args: argparse.Namespace) -> float | None:
     return None
 
 
-def parameter_rows(result: BenchResult) -> list[tuple[str, str, float, float]]:
-    """(name with axis, unit, value, sd) in shown units for every parameter the work solved for; sd NaN where undetermined."""
-    from replay.sensors.calibration import Calibration
-
-    rows = []
-    for field in dataclasses.fields(Calibration):
-        if field.name not in result.sd:
-            continue
-        factor = field.metadata["factor"]
-        axes = ("xy", "xz", "yz") if field.name == "accel_cross_axis" else ("x", "y", "z")
-        for axis, value, sd in zip(axes, getattr(result.calibration, field.name), result.sd[field.name], strict=True):
-            label = field.metadata["label"].removesuffix(" xy, xz, yz")
-            rows.append((f"{label} {axis}", field.metadata["show"], value / factor, sd / factor))
-    return rows
-
-
 def as_text(result: BenchResult) -> str:
     """The result as a person reads it on a terminal."""
+    from replay.sensors.bench_run import parameter_rows
+
     lines = [f"bench {result.kind}"]
     for name, unit, value, sd in parameter_rows(result):
         shown = f"{value:+.6g} ± {sd:.2g} {unit}" if math.isfinite(sd) else f"undetermined (left at {value:g} {unit})"
@@ -108,6 +93,7 @@ def as_text(result: BenchResult) -> str:
 
 def as_json(result: BenchResult) -> dict[str, Any]:
     """The same, for a program; NaN becomes null."""
+    from replay.sensors.bench_run import parameter_rows
 
     def number(value: float) -> float | None:
         return float(value) if math.isfinite(value) else None

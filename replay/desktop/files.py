@@ -34,6 +34,7 @@ class Files(QObject):
         self._sample: str | None = None
         self._map_dialog: QWidget | None = None
         self._figure_dialog: QDialog | None = None
+        self._bench: QDialog | None = None
         self._restoring: tuple[Recovered, QLockFile] | None = None
         session.opened.connect(self._on_opened)
         session.log_wanted.connect(self._on_log_wanted)
@@ -150,6 +151,17 @@ class Files(QObject):
             self._on_failed(error)
             return
         self.session.apply(lambda review: edits.with_as_flown(review, calibration), "Calibration as flown")
+
+    def on_bench(self) -> None:
+        """The bench window, beside the flight."""
+        from replay.desktop.bench_dialog import BenchDialog
+
+        if self._bench is None:
+            self._bench = BenchDialog(self.session, self.asking, lambda text: self.bar.say(text, "hint"), self._window)
+            self._bench.finished.connect(lambda _: setattr(self, "_bench", None))
+        self._bench.show()
+        self._bench.raise_()
+        self._bench.activateWindow()
 
     # --- columns --------------------------------------------------------------------------------------------------------------
 

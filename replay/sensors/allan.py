@@ -179,6 +179,12 @@ _TERMS = (
 )
 
 
+def term_deviation(coefficient: Coefficient, tau_s: ArrayLike) -> Array:
+    """The deviation that one coefficient alone would give at averaging times (k,): the straight slope it is read off on a log-log plot."""
+    power, factor = next((power, factor) for _, symbol, power, factor, _ in _TERMS if symbol == coefficient.symbol)
+    return np.asarray(coefficient.value * math.sqrt(factor) * np.asarray(tau_s, dtype=float) ** (0.5 * power))
+
+
 def _fit_terms(design: Array, target: Array) -> Array:
     """Non-negative least squares with as few terms as the record asks for: one that improves the fit by less than 2.5 sigma goes."""
     from scipy.optimize import nnls

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,7 +76,7 @@ def run_bench(kind: str, logs: Sequence[FlightLog], options: BenchOptions = Benc
         raise CannotEstimate(f"bench {kind}", f"takes one recording, got {len(logs)}")
     gravity = STANDARD_GRAVITY_MPS2 if options.gravity_mps2 is None else options.gravity_mps2
     if kind == "temperature":
-        result = temperature_sweep([_sweep_run(log) for log in logs], options.reference_k, gravity)
+        result = temperature_sweep([sweep_run(log) for log in logs], options.reference_k, gravity)
     else:
         time, accel, rate = inertial_arrays(logs[0])
         if kind == "six-face":
@@ -102,6 +102,50 @@ def calibration_file(result: BenchResult) -> CalibrationFile:
     return CalibrationFile(result.calibration, sd, result.undetermined, f"bench {result.kind}: {figures}")
 
 
+def parameter_rows(result: BenchResult) -> list[tuple[str, str, float, float]]:
+    """(name with axis, unit, value, sd) in shown units for every parameter the work solved for; sd NaN where undetermined."""
+    rows = []
+    for field in dataclasses.fields(Calibration):
+        if field.name not in result.sd:
+            continue
+        factor = field.metadata["factor"]
+        axes = ("xy", "xz", "yz") if field.name == "accel_cross_axis" else ("x", "y", "z")
+        for axis, value, sd in zip(axes, getattr(result.calibration, field.name), result.sd[field.name], strict=True):
+            label = field.metadata["label"].removesuffix(" xy, xz, yz")
+            rows.append((f"{label} {axis}", field.metadata["show"], value / factor, sd / factor))
+    return rows
+
+
+def put_onto(calibration: Calibration, result: BenchResult, *, takes_mount: bool = False) -> Calibration:
+    """A calibration with every number that the bench work determined put in; all others stay.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    result : BenchResult
+    takes_mount : bool
+        Also the rotation to the fixture: it holds for the airframe only where the board sat in it.
+
+    Raises
+    ------
+    CannotEstimate
+        The work found noise only, or its recording was in counts: its scales then fit logs in counts only.
+    """
+    if result.kind == "allan":
+        raise CannotEstimate("calibration as flown", "an Allan recording shows noise only: it has nothing to correct with")
+    scales = [value for name in ("accel_scale", "gyro_scale") if name in result.sd for value in getattr(result.calibration, name)]
+    if any(not 0.5 < value < 2.0 for value in scales):
+        raise CannotEstimate("calibration as flown", "the recording is in counts: its scales fit logs in counts only")
+    values: dict[str, object] = {}
+    for name, sd in result.sd.items():
+        if name != "mount_rotation_rad" or takes_mount:
+            pairs = zip(getattr(result.calibration, name), getattr(calibration, name), sd, strict=True)
+            values[name] = tuple(found if math.isfinite(spread) else old for found, old, spread in pairs)
+    if result.kind == "temperature":
+        values["reference_temperature_k"] = result.calibration.reference_temperature_k
+    return dataclasses.replace(calibration, **values)  # type: ignore[arg-type]
+
+
 def _six_face_of(time: Array, accel: Array, rate: Array, gravity: float, threshold: float) -> BenchResult:
     spans = find_rests(time, accel, rate, threshold)
     poses = [pose_of(time, accel, rate, span) for span in spans]
@@ -120,7 +164,8 @@ def _with_residuals(poses: Sequence[Pose], calibration: Calibration, gravity: fl
     return [dataclasses.replace(p, residual_mps2=float(r)) for p, r in zip(poses, left, strict=True)]
 
 
-def _sweep_run(log: FlightLog) -> SweepRun:
+def sweep_run(log: FlightLog) -> SweepRun:
+    """One recording of a temperature sweep on the accelerometer's clock."""
     if "imu_temperature_k" not in log:
         raise CannotEstimate("temperature sweep", f"{log.paths[0]} has no sensor temperature column")
     time, accel, rate = inertial_arrays(log)
@@ -129,8 +174,11 @@ def _sweep_run(log: FlightLog) -> SweepRun:
     return SweepRun(np.interp(time, temperature.log_time_s[good], temperature.values[good]), accel, rate)
 
 
-def allan_channels(log: FlightLog) -> dict[str, AllanResult]:
-    """Overlapping Allan deviation of each accelerometer and gyro axis; the recording must be evenly spaced and without gaps."""
+def allan_channels(log: FlightLog, step: Callable[[str], None] = lambda _: None) -> dict[str, AllanResult]:
+    """Overlapping Allan deviation of each accelerometer and gyro axis; the recording must be evenly spaced and without gaps.
+
+    `step` is called with the name of each axis before it is begun; what it raises stops the work.
+    """
     results = {}
     for name, title in (("rate_raw_imu_radps", "gyro"), ("accel_raw_imu_mps2", "accelerometer")):
         channel = log.get(name)
@@ -140,6 +188,7 @@ def allan_channels(log: FlightLog) -> dict[str, AllanResult]:
             raise CannotEstimate("Allan deviation", f"{title} has {len(channel.i_gap)} gaps; cut the recording to one unbroken span")
         rate_hz = (channel.n_samples - 1) / float(channel.log_time_s[-1] - channel.log_time_s[0])
         for axis, letter in enumerate("xyz"):
+            step(f"{title} {letter}")
             results[f"{title} {letter}"] = allan(channel.values[:, axis], rate_hz)
     if not results:
         raise CannotEstimate("Allan deviation", f"{log.paths[0]} has neither gyro nor accelerometer columns")

@@ -41,6 +41,16 @@ class SlopeFit:
     residual_largest: float
 
 
+def binned(temperature_k: Array, values: Array) -> tuple[Array, Array]:
+    """Mean temperature and mean value, shape (k,) each, in equal bins of temperature; empty bins are left out."""
+    edges = np.linspace(temperature_k.min(), temperature_k.max(), _N_BINS + 1)
+    bin_of = np.clip(np.digitize(temperature_k, edges) - 1, 0, _N_BINS - 1)
+    count = np.bincount(bin_of, minlength=_N_BINS)
+    filled = count > 0
+    t = np.bincount(bin_of, temperature_k, _N_BINS)[filled] / count[filled]
+    return t, np.bincount(bin_of, values, _N_BINS)[filled] / count[filled]
+
+
 def fit_slope(temperature_k: Array, values: Array, reference_k: float) -> SlopeFit:
     """Least squares on means in equal temperature bins: a recording is long, its noise small, and its wander slow, so the scatter of
     the bins about the line, not the sample noise, is what the slope's standard deviation is made of.
@@ -48,12 +58,7 @@ def fit_slope(temperature_k: Array, values: Array, reference_k: float) -> SlopeF
     span = float(np.ptp(temperature_k))
     if span < _LEAST_SPAN_K:
         raise CannotEstimate("temperature sweep", f"temperature moved by {span:.2f} K, needs at least {_LEAST_SPAN_K:g} K")
-    edges = np.linspace(temperature_k.min(), temperature_k.max(), _N_BINS + 1)
-    bin_of = np.clip(np.digitize(temperature_k, edges) - 1, 0, _N_BINS - 1)
-    count = np.bincount(bin_of, minlength=_N_BINS)
-    filled = count > 0
-    t = np.bincount(bin_of, temperature_k, _N_BINS)[filled] / count[filled]
-    v = np.bincount(bin_of, values, _N_BINS)[filled] / count[filled]
+    t, v = binned(temperature_k, values)
     design = np.column_stack((np.ones(len(t)), t - reference_k))
     solution, *_ = np.linalg.lstsq(design, v, rcond=None)
     residual = v - design @ solution
