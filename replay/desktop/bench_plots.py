@@ -97,6 +97,8 @@ def _draw_recording(widget: pg.GraphicsLayoutWidget, work: BenchWork, recording:
         widget.ci.layout.setRowStretchFactor(1, 2)
         widget.ci.layout.setRowStretchFactor(2, 2)
     last.setLabel("bottom", "s from the first row; shaded: at rest", color=style.MUTED)
+    for plot in (force, rate, last):
+        plot.setXRange(recording.time_s[0], recording.time_s[-1], padding=0.01)
 
 
 def _field(start: float, stop: float) -> pg.LinearRegionItem:
@@ -150,7 +152,9 @@ def _draw_sweep(widget: pg.GraphicsLayoutWidget, work: BenchWork) -> None:
         plot.addItem(points)
         fitted = factor * line.fit.slope_per_k * (line.temperature_k - reference_k)
         plot.addItem(pg.PlotDataItem(celsius, fitted, pen=look.pen(), name=name))
-    rate.setXLink(force)
+    celsius = np.concatenate([line.temperature_k for line in work.sweep]) - ZERO_CELSIUS_K
+    for plot in (force, rate):
+        plot.setXRange(celsius.min(), celsius.max(), padding=0.02)
 
 
 # --- Allan ------------------------------------------------------------------------------------------------------------------------
@@ -163,6 +167,7 @@ def _draw_allan(widget: pg.GraphicsLayoutWidget, work: BenchWork) -> None:
     for row, (sensor, label, factor) in enumerate(shown):
         plot = _plot(widget, row, label, "averaging time, s" if row == len(shown) - 1 else "")
         plot.setLogMode(True, True)
+        plot.getAxis("left").setStyle(maxTickLevel=0)  # decades: what is between them would crowd
         _legend(plot)
         for axis, letter in enumerate("xyz"):
             result = work.allan.get(f"{sensor} {letter}")

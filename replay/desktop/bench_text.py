@@ -38,8 +38,9 @@ def outcome_html(work: BenchWork) -> str:
 
 
 def _advice(work: BenchWork) -> str:
-    n = len(work.recording.rests) if work.recording is not None else 0
-    seen = f"{n} spans at rest were found; they are shaded on the trace. " if work.recording is not None else ""
+    if work.recording is None:
+        return "<p>Where columns can't be guessed, a column map says what they are (Column Map…); or choose another kind of work.</p>"
+    seen = f"{len(work.recording.rests)} spans at rest were found; they are shaded on the trace. "
     return (
         f"<p>{seen}Lay the unit down and let go for two seconds or more in each pose; raise “at rest” where touch or "
         "table keeps it from being still; or choose another kind of work.</p>"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,7 +36,7 @@ class BenchRequest:
 
     kind: str
     paths: tuple[str, ...]
-    options: BenchOptions = BenchOptions()
+    options: BenchOptions = field(default_factory=BenchOptions)
     is_merged: bool = False
     columns_path: str | None = None
 
@@ -126,7 +126,7 @@ class BenchWorker:
             def reading(i: int) -> Progress:
                 return lambda share, text: progress(0.5 * (i + share) / len(groups), text)
 
-            self._logs = [read_log(group, column_map, reading(i), cancel) for i, group in enumerate(groups)]
+            self._logs = [read_log(group, column_map, reading(i), cancel.is_set) for i, group in enumerate(groups)]
             self._key = key
         return self._logs
 

@@ -1,5 +1,6 @@
 """Bench window: a recording made with known errors is worked on as it is chosen, shown, saved and flown with, and undone."""
 
+import dataclasses
 import threading
 
 import numpy as np
@@ -8,8 +9,9 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from shared_data import shared_data
 
-from replay.desktop import bench_dialog
+from replay.errors import Cancelled, CannotEstimate
 from replay.sensors.allan import Coefficient, term_deviation
+from replay.sensors.bench_run import put_onto
 from replay.sensors.calibration import load_calibration_file
 from replay.units import STANDARD_GRAVITY_MPS2
 
@@ -127,7 +129,7 @@ def test_another_kind_works_on_the_same_recording(qtbot, dialog, tmp_path, monke
 
 
 def test_it_can_be_stopped_and_left_while_it_works(qtbot, dialog, window, tmp_path, monkeypatch):
-    """Stop answers at once and leaves nothing of the work; closing ends the thread; the keyboard opens it again."""
+    """Stop answers at once and leaves nothing of the work; closing ends the thread; the menu opens it again."""
     begun = threading.Event()
 
     class Waiting:
@@ -135,7 +137,7 @@ def test_it_can_be_stopped_and_left_while_it_works(qtbot, dialog, window, tmp_pa
             progress(0.25, "finding the poses")
             begun.set()
             assert cancel.wait(20)
-            raise bench_dialog.Cancelled
+            raise Cancelled
 
     dialog.background._work = Waiting()
     dialog.take([six_faces(tmp_path / "faces.csv")])
@@ -147,33 +149,43 @@ def test_it_can_be_stopped_and_left_while_it_works(qtbot, dialog, window, tmp_pa
     assert "Stopped" in dialog.outcome.toPlainText()
     QTest.keyClick(dialog, Qt.Key.Key_Escape)
     assert window.files._bench is None
-    QTest.keyClick(window, Qt.Key.Key_B, Qt.KeyboardModifier.ControlModifier)
+    window.actions["bench"].trigger()
     assert window.files._bench.isVisible()
     window.files._bench.close()
     assert window.files._bench is None
 
 
-def test_accelerometer_and_gyro_apart_in_counts(qtbot, dialog, tmp_path):
-    """A published multi-position recording (shared data, 24 of its poses): poses are found, but scales of counts can't be flown with."""
+def test_a_published_recording_of_many_poses(qtbot, window, dialog, tmp_path):
+    """Accelerometer and gyro apart (shared data, every fourth row, counts by the certificate's 415, 413, 415): scales near 1."""
     paths = []
-    for name in ("acc", "gyro"):
+    for name, zero, count in (("acc", 32768.0, np.array([415.0, 413.0, 415.0])), ("gyro", 32768.0, 4778.0)):
         rows = np.loadtxt(shared_data(f"multiposition/xsens_{name}.txt"))[::4]
-        axes = ",".join(f"{name}_{axis}_raw" for axis in "xyz")
+        quantity, unit = ("accel", "mps2") if name == "acc" else ("gyro", "radps")
+        header = ",".join(("time_s", *(f"{quantity}_{axis}_{unit}" for axis in "xyz")))
         paths.append(str(tmp_path / f"{name}.csv"))
-        np.savetxt(paths[-1], rows, delimiter=",", header=f"time_s,{axes}", comments="", fmt="%.6g")
+        rows[:, 1:] = (rows[:, 1:] - zero) / count
+        np.savetxt(paths[-1], rows, delimiter=",", header=header, comments="", fmt="%.7g")
     choose(dialog, "multi-position")
     dialog.merged.setChecked(True)
+    QTest.keyClicks(dialog.facts["gravity"], "9.81744")
+    QTest.keyClick(dialog.facts["gravity"], Qt.Key.Key_Return)
     dialog.take(paths)
     worked(qtbot, dialog)
-    assert dialog._work.result is not None, dialog.outcome.toPlainText()
-    assert len(dialog._work.result.poses) >= 20
-    assert not dialog.use.isEnabled()
-    assert "counts" in dialog.use.toolTip()
+    result = dialog._work.result
+    assert result is not None, dialog.outcome.toPlainText()
+    assert dialog._work.request.options.gravity_mps2 == 9.81744
+    assert len(result.poses) >= 20
+    assert np.allclose(result.calibration.accel_scale, 1.0, atol=0.02)
+    flown = put_onto(window.session.review.as_flown, result)
+    assert flown.accel_scale == result.calibration.accel_scale
+    in_counts = dataclasses.replace(result, calibration=dataclasses.replace(result.calibration, accel_scale=(0.0024,) * 3))
+    with pytest.raises(CannotEstimate, match="counts"):
+        put_onto(flown, in_counts)
 
 
 def test_a_read_off_slope_goes_through_its_coefficient():
     """IEEE 952: angle random walk N gives a deviation of N/√τ, rate random walk K gives K·√(τ/3), bias instability 0.664·B."""
     taus = np.array([1.0, 4.0])
     for symbol, wanted in (("N", [2.0, 1.0]), ("K", [2.0 / 3**0.5, 4.0 / 3**0.5]), ("B", [2.0 * 0.6643, 2.0 * 0.6643])):
-        coefficient = Coefficient(symbol, "", 2.0, 1.0, 3.0, "", 1.0, True)
+        coefficient = Coefficient("", symbol, 2.0, 1.0, 3.0, 1.0)
         assert np.allclose(term_deviation(coefficient, taus), wanted, rtol=1e-3), symbol
