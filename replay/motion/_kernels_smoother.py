@@ -303,6 +303,7 @@ def forward(is_feedback, time_s, kind, pre, walk_var, gravity, covariance, delta
                 to_q, to_v, to_p = nominal[0][k + 1], nominal[1][k + 1], nominal[2][k + 1]
                 copy(params, nominal[3][k + 1])
             if is_static:
+                dv[:] = 0.0
                 _stand(q, p, to_q, to_v, to_p, phi[k])
             else:
                 _predict(q, v, p, params, pre[0][k], pre[1][k], pre[2][k], pre[3][k], duration, gravity, to_q, to_v, to_p, dv, phi[k])
