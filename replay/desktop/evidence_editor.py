@@ -67,7 +67,12 @@ class EvidenceEditor(QWidget):
         self.add.setMenu(menu)
         self.empty = muted("Nothing observed from outside the log yet: the record is held only against itself.", wrap=True)
         self._rows = QVBoxLayout()
-        column.addWidget(self.add, 0, Qt.AlignmentFlag.AlignLeft)
+        self.photograph = quiet_button("From a photograph…", "Lay the vehicle onto a photograph: its lean becomes a tilt sighting")
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.add)
+        buttons.addWidget(self.photograph)
+        buttons.addStretch(1)
+        column.addLayout(buttons)
         column.addWidget(self.empty)
         column.addLayout(self._rows)
         self.priors = self._prior_section()
@@ -152,10 +157,10 @@ class EvidenceEditor(QWidget):
     def _add_sighting(self) -> None:
         self.add_sighting(Sighting(0.0, 0.0, 1.5 * DEG, round(self._now_s(), 3)))
 
-    def add_sighting(self, sighting: Sighting) -> None:
-        """One sighting more, in order of time."""
+    def add_sighting(self, sighting: Sighting, text: str = "Add sighting") -> None:
+        """One sighting more, in order of time; one edit, which is called `text`."""
         sightings = tuple(sorted((*self._evidence.sightings, sighting), key=lambda s: s.time_s))
-        self.edited.emit(dataclasses.replace(self._evidence, sightings=sightings), "Add sighting")
+        self.edited.emit(dataclasses.replace(self._evidence, sightings=sightings), text)
 
     def _edit_prior(self, field: str, value: float | None) -> None:
         prior: Prior = dataclasses.replace(self._evidence.prior, **{field: value})

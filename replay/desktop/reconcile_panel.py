@@ -181,6 +181,16 @@ class ReconcilePanel(QWidget):
         if result is not None:
             self.session.apply(lambda review: edits.with_whatif(review, result.calibration), "Use reconciled calibration")
 
+    def open_photograph(self) -> None:
+        """A tilt sighting read off a photograph, in a dialog; what is wrong with the picture is said there."""
+        from replay.desktop.sighting_dialog import PICTURE_FILES, SightingDialog
+
+        path = self.asking.open_path("Photograph of the flight", "", PICTURE_FILES)
+        if path is not None:
+            dialog = SightingDialog(self.asking, path, self._now_s(), self)
+            dialog.taken.connect(lambda sighting: self.editor.add_sighting(sighting, "Sighting from a photograph"))
+            dialog.open()
+
     # --- files ---------------------------------------------------------------------------------------------------------------
 
     def load_file(self) -> None:
@@ -296,6 +306,7 @@ class ReconcilePanel(QWidget):
         self.evidence_file = muted(wrap=True)
         self.editor = EvidenceEditor(self._now_s)
         self.editor.edited.connect(lambda evidence, text: self.session.apply(lambda review: edits.with_evidence(review, evidence), text))
+        self.editor.photograph.clicked.connect(self.open_photograph)
         section.body_layout.addWidget(self.evidence_file)
         section.body_layout.addWidget(self.editor)
         return section

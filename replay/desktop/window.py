@@ -312,9 +312,9 @@ class MainWindow(QMainWindow):
             self.session.apply(lambda review: edits.with_bookmark(review, Bookmark(at)), "Bookmark")
 
     def on_keys(self) -> None:
-        from replay.desktop import timeline, traces, video_canvas
+        from replay.desktop import photograph_canvas, timeline, traces, video_canvas
 
-        self._read_text("Keys", help_texts.keys_html((*traces.KEYS, *timeline.KEYS, *video_canvas.KEYS)))
+        self._read_text("Keys", help_texts.keys_html((*traces.KEYS, *timeline.KEYS, *video_canvas.KEYS, *photograph_canvas.KEYS)))
 
     def on_hint(self) -> None:
         self.files.open_sample(sample_flights.FIRST)
