@@ -1,31 +1,68 @@
 """The one door to numba: a cache folder that can be written, and one set of options for every compiled loop.
 
-`cache=True` does not put `fastmath` in its key, and raises at import where neither the install nor HOME can be written, so the
-folder is chosen here before numba is loaded. Modules that import this one are imported inside functions (they cost 0.7 s).
+`cache=True` does not put `fastmath` in its key, does not see that a loop changed which a caller in another file has inlined, and raises
+at import where neither the install nor HOME can be written: so the folder is chosen here before numba is loaded, another one for other
+loops. Modules that import this one are imported inside functions (they cost 0.7 s).
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
+import shutil
 import tempfile
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+_PACKAGE = Path(__file__).parent
+_COMPILED = ("_kernels*.py", "*/_kernels*.py", "_quaternion.py", "motion/flight_state.py")
+"""What is compiled, and the constants compiled into it."""
+_PREFIX = "compiled-"
+_KEPT_S = 30 * 86400.0
+"""Folders of other loops go when nobody has started with them for so long."""
 
-def _choose_cache_folder() -> None:
-    if "NUMBA_CACHE_DIR" in os.environ:
-        return
+
+def cache_name(package: Path = _PACKAGE) -> str:
+    """Folder name of the compiled loops as their text is now."""
+    digest = hashlib.sha256()
+    for path in sorted(path for pattern in _COMPILED for path in package.glob(pattern)):
+        digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return _PREFIX + digest.hexdigest()[:16]
+
+
+def _places() -> Iterator[Path]:
+    """Where compiled loops may be kept, the best first."""
     from platformdirs import user_cache_dir
 
-    folder = Path(user_cache_dir("plumbline", appauthor=False)) / "numba"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError:
-        folder = Path(tempfile.gettempdir()) / f"plumbline-numba-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    os.environ["NUMBA_CACHE_DIR"] = str(folder)
+    yield _PACKAGE / "__pycache__"
+    yield Path(user_cache_dir("plumbline", appauthor=False)) / "numba"
+    yield Path(tempfile.gettempdir()) / f"plumbline-numba-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
+
+
+def make_cache_folder(places: Iterator[Path], name: str) -> Path:
+    """`name` in the first of the places that can be written; where none can, in the last, and nothing is made. Old neighbours go."""
+    folder = Path(name)
+    for place in places:
+        folder = place / name
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=folder):
+                pass
+            os.utime(folder)
+            for other in place.glob(f"{_PREFIX}*"):
+                if other != folder and time.time() - other.stat().st_mtime > _KEPT_S:
+                    shutil.rmtree(other, ignore_errors=True)
+        except OSError:
+            continue
+        break
+    return folder
+
+
+def _choose_cache_folder() -> None:
+    if "NUMBA_CACHE_DIR" not in os.environ:
+        os.environ["NUMBA_CACHE_DIR"] = str(make_cache_folder(_places(), cache_name()))
 
 
 _choose_cache_folder()

@@ -48,10 +48,9 @@ def _environment(tmp_path, **more):
     """The user's folders are the test's."""
     homes = {"HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path / "c"), "XDG_DATA_HOME": str(tmp_path / "d")}
     kept = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "QT_QPA_PLATFORM", "QT_SCALE_FACTOR")}
-    from platformdirs import user_cache_dir
+    import replay.jit  # noqa: F401  (names the folder of the compiled loops)
 
-    cache = os.environ.get("NUMBA_CACHE_DIR", str(Path(user_cache_dir("plumbline", appauthor=False)) / "numba"))
-    return kept | homes | {"NUMBA_CACHE_DIR": cache} | more
+    return kept | homes | {"NUMBA_CACHE_DIR": os.environ["NUMBA_CACHE_DIR"]} | more
 
 
 def test_the_known_bad_qt_is_refused_in_one_line():
