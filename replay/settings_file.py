@@ -261,8 +261,24 @@ def write_whole(path: str | os.PathLike[str], content: str | bytes, *, is_durabl
                 os.fsync(stream.fileno())
         Path(temporary).chmod(0o644)
         Path(temporary).replace(target)
+        if is_durable:
+            _wait_for_folder(target.parent)
     finally:
         Path(temporary).unlink(missing_ok=True)
+
+
+def _wait_for_folder(folder: Path) -> None:
+    """Until the disk has the folder's new entry: a file's own fsync does not promise its name. Where folders can't be opened, nothing."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:  # a file system that has no such thing: the file itself is on the disk
+        pass
+    finally:
+        os.close(handle)
 
 
 def toml_text(data: Mapping[str, Any], *, comments: Mapping[str, str] | None = None, heading: str = "") -> str:

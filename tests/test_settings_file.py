@@ -1,5 +1,6 @@
 """Settings files: strict when read, readable when written."""
 
+import os
 import tomllib
 
 import pytest
@@ -7,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from replay.errors import SettingsError
-from replay.settings_file import checked, flag, number, read_toml, rows, text, toml_text, vector, whole, write_toml
+from replay.settings_file import checked, flag, number, read_toml, rows, text, toml_text, vector, whole, write_toml, write_whole
 
 SCHEMA = {
     "name": text(),
@@ -105,3 +106,17 @@ def test_a_failed_write_leaves_the_old_file(tmp_path):
         write_toml(path, {"name": object()})
     assert read_toml(path, SCHEMA) == {"name": "first"}
     assert [p.name for p in tmp_path.iterdir()] == ["a.toml"]
+
+
+def test_a_durable_file_is_on_the_disk_with_its_name(tmp_path, monkeypatch):
+    """The file is synced first, then, once it has its name, its folder (POSIX: a file's fsync does not cover its directory entry)."""
+    synced = []
+    real = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda handle: (synced.append((os.fstat(handle).st_ino, target.exists())), real(handle)))
+    target = tmp_path / "kept.json"
+    write_whole(target, "{}\n", is_durable=True)
+    assert target.read_text() == "{}\n"
+    assert synced == [(target.stat().st_ino, False), (tmp_path.stat().st_ino, True)]
+    synced.clear()
+    write_whole(target, "{}\n")
+    assert synced == []

@@ -293,6 +293,7 @@ def _magnetometer(
     inside &= times[near] - times[near - 1] < 0.5
     for c in range(3):
         mag[inside, c] = np.interp(edge[inside], times, field[:, c] / size)
-    notes.append("magnetometer used, against the field on the pad")
+    unit = " (logged in no known unit: direction only)" if measurements.mag_is_arbitrary else ""
+    notes.append(f"magnetometer used, against the field on the pad{unit}")
     epoch = float(np.median(pre.duration_s))
     return mag, ref, model.magnetometer_share**2 * max(1.0, 2.0 * model.magnetometer_time_s / epoch)

@@ -65,6 +65,8 @@ class Measurements:
     gnss_log_time_s, gnss_lat_lon_height : ndarray, shape (k,) and (k, 3), or None
         rad, rad, m.
     mag_log_time_s, mag_body_t : ndarray, shape (j,) and (j, 3), or None
+    mag_is_arbitrary : bool
+        The log's unit is unknown: `mag_body_t` has a direction but its length is no field strength.
     notes : tuple of str
         What was done to get here.
     """
@@ -85,6 +87,7 @@ class Measurements:
     gnss_lat_lon_height: Array | None = None
     mag_log_time_s: Array | None = None
     mag_body_t: Array | None = None
+    mag_is_arbitrary: bool = False
     notes: tuple[str, ...] = ()
 
     @property
@@ -253,4 +256,6 @@ def _slow_sensors(log: FlightLog, dcm: Array) -> dict[str, Any]:
                 values = channel.values[is_good]
                 fields[field_name] = values @ dcm.T if name.startswith("mag") else values
                 fields[time_name] = channel.log_time_s[is_good]
+                if name == "mag_raw_imu_t":
+                    fields["mag_is_arbitrary"] = channel.unit == "a.u."
     return fields

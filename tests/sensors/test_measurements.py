@@ -1,5 +1,7 @@
 """Log and calibration to body axes on one clock, with gaps, clipping and missing rows said."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
@@ -114,6 +116,9 @@ def test_slow_sensors_keep_their_own_clock_and_lose_their_blank_rows():
     assert found.pressure_pa.tolist() == [101325.0, 101320.0, 101300.0, 101290.0]
     assert found.baro_is_gap_before.tolist() == [False, False, True, False]
     assert_allclose(found.mag_body_t, [[-2e-5, 1e-5, 3e-5]])
+    assert not found.mag_is_arbitrary
+    channels["mag_raw_imu_t"] = dataclasses.replace(channels["mag_raw_imu_t"], unit="a.u.")
+    assert measure(log_of(**channels), Calibration(), Straight()).mag_is_arbitrary  # a direction, no field strength
     assert found.gnss_lat_lon_height.tolist() == [[0.8, 0.1, 250.0]]
 
 
