@@ -27,14 +27,21 @@ from replay.errors import Cancelled
 from replay.flight.misalignment import autocorrelation_widening
 from replay.whatif.evidence import Evidence
 from replay.whatif.flight_record import Array, Record, States
-from replay.whatif.flight_rows import Rows, all_rows
-from replay.whatif.unknowns import N_ERRORS
+from replay.whatif.flight_rows import Rows, all_rows, baro_residual_m
+from replay.whatif.unknowns import BARO, BARO_LAG, N_ERRORS
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
 
 CAUCHY = 3.0
 """Sigmas at which a barometric height or a piece of evidence keeps half of its weight."""
+COARSE_BARO_M = 5.0
+"""One standard deviation of a barometric height in the first round, before its own residuals say."""
+MOST_ROUNDS, MOST_STEPS = 6, 15
+MOST_LAG_S = 0.5
+"""A vented bay follows faster (common practice, no source); none leads."""
+RUNAWAY, RUNAWAY_CLEARANCE_S = 10.0, 0.5
+"""Robust scatters at which a barometric height shows something other than height, and the time about it that is not used either."""
 
 Progress = Callable[[float, str], None]
 Cancel = Callable[[], bool]
@@ -57,6 +64,7 @@ class FlightFit:
     n_residuals: int
     n_iterations: int
     has_converged: bool
+    baro: BaroUse | None = None
 
     @cached_property
     def _factored(self) -> _Factor:
@@ -113,6 +121,14 @@ class _Factor:
         return out
 
 
+@dataclass(frozen=True, eq=False)
+class BaroUse:
+    """How a fit takes the barometer: heights used (b,) and how many of them count as one, noise beyond the pad's included."""
+
+    is_used: NDArray[np.bool_]
+    widen: float
+
+
 def fit_flight(
     record: Record,
     evidence: Evidence,
@@ -120,12 +136,14 @@ def fit_flight(
     prior_sd: Array,
     free: NDArray[np.bool_],
     *,
-    start: States | None = None,
-    most_iterations: int = 25,
+    like: FlightFit | None = None,
     progress: Progress | None = None,
     cancel: Cancel | None = None,
 ) -> FlightFit:
     """Solve the flight.
+
+    In rounds: first with a coarse barometer whose lag and port error are held, so that a height that runs away (vents, air brakes,
+    ejection) is found out before anything bends to follow it; then with the noise and correlation that its own residuals show.
 
     Parameters
     ----------
@@ -135,51 +153,129 @@ def fit_flight(
         Of the errors.
     free : ndarray of bool, shape (22,)
         False: pinned at the prior's mean.
-    start : States, optional
-        Where to begin; the record's own otherwise.
+    like : FlightFit, optional
+        Begin at its states and take the barometer as it did.
     """
-    s = record.start if start is None else start
+    problem = _Problem(record, evidence, prior_mean, prior_sd, progress, cancel)
+    s = record.start if like is None else like.states
     s = dataclasses.replace(s, errors=np.where(free, s.errors, prior_mean))
-    n_knots = len(s.q)
-    n = 9 * n_knots + N_ERRORS
-    widen, has_converged, is_settled = 1.0, False, record.baro is None
-    groups = all_rows(record, s, evidence, prior_mean, prior_sd, widen)
-    for iteration in range(most_iterations):
-        if cancel is not None and cancel():
-            raise Cancelled("reconcile stopped")
-        if progress is not None:
-            progress(iteration / most_iterations, f"step {iteration + 1}")
-        jacobian, residual = _system(groups, n)
-        factor = _Factor(jacobian.T @ jacobian, free, n_knots)
-        step = -factor.solve(jacobian.T @ residual)
-        cost = _cost(groups)
-        for _ in range(8):
-            trial = s.moved(step)
-            groups = all_rows(record, trial, evidence, prior_mean, prior_sd, widen)
-            if _cost(groups) <= cost * (1.0 + 1e-9) + 1e-9:
-                break
-            step = 0.5 * step
-        s = trial
-        gained = cost - _cost(groups)
-        if iteration in (3, 6) and record.baro is not None:
-            widen, before = _baro_widening(groups, widen), widen
-            groups = all_rows(record, s, evidence, prior_mean, prior_sd, widen)
-            is_settled = widen < 1.2 * before
-        if iteration > 3 and is_settled and gained < 1e-3 + 1e-5 * cost:
-            has_converged = True
+    if record.baro is None or like is not None:
+        s, has_converged = problem.descend(s, free, None if like is None else like.baro)
+        return problem.finish(s, free, None if like is None else like.baro, has_converged)
+    sd = record.baro[3]
+    baro = BaroUse(np.ones(len(record.baro[0]), dtype=bool), max((COARSE_BARO_M / sd) ** 2, 1.0))
+    held = free.copy()
+    held[BARO_LAG : BARO.stop] = False
+    s, _ = problem.descend(s, held, baro)
+    is_settled = False
+    for _ in range(MOST_ROUNDS):
+        before, baro = baro, _baro_use(record, s)
+        s, has_converged = problem.descend(s, free, baro)
+        is_same = float(np.mean(baro.is_used != before.is_used)) < 0.01
+        is_settled = is_same and 1.0 / 1.3 < baro.widen / before.widen < 1.3
+        if is_settled:
             break
-    jacobian, residual = _system(groups, n)
-    return FlightFit(
-        record, s, free, (jacobian.T @ jacobian).tocsc(), {g.name: g.residual for g in groups}, float(residual @ residual),
-        len(residual), iteration + 1, has_converged,
-    )  # fmt: skip
+    return problem.finish(s, free, baro, has_converged and is_settled)
 
 
-def _baro_widening(groups: list[Rows], widen: float) -> float:
-    """How many barometric heights count as one: neighbours share their weather, lag and filtering; and how much noisier than on the pad."""
-    residual = next(g.residual for g in groups if g.name == "barometer")
-    inner = residual[np.abs(residual) < 2.0 * CAUCHY]
+@dataclass(eq=False)
+class _Problem:
+    """What stays the same while the search goes on."""
+
+    record: Record
+    evidence: Evidence
+    prior_mean: Array
+    prior_sd: Array
+    progress: Progress | None
+    cancel: Cancel | None
+    n_iterations: int = 0
+
+    def rows(self, s: States, baro: BaroUse | None) -> list[Rows]:
+        widen, is_used = (1.0, None) if baro is None else (baro.widen, baro.is_used)
+        return all_rows(self.record, s, self.evidence, self.prior_mean, self.prior_sd, widen, is_used)
+
+    def descend(self, s: States, free: NDArray[np.bool_], baro: BaroUse | None) -> tuple[States, bool]:
+        """Gauss–Newton with step halving until the cost stands still; the second says whether it did."""
+        groups = self.rows(s, baro)
+        for _ in range(MOST_STEPS):
+            self._tell()
+            cost = _cost(groups)
+            step = _bounded_step(*_system(groups, 9 * len(s.q) + N_ERRORS), s, free)
+            for _ in range(8):
+                trial = s.moved(step)
+                groups = self.rows(trial, baro)
+                if _cost(groups) <= cost * (1.0 + 1e-9) + 1e-9:
+                    break
+                step = 0.5 * step
+            s = trial
+            if cost - _cost(groups) < 1e-3 + 1e-5 * cost:
+                return s, True
+        return s, False
+
+    def _tell(self) -> None:
+        if self.cancel is not None and self.cancel():
+            raise Cancelled("reconcile stopped")
+        self.n_iterations += 1
+        if self.progress is not None:
+            self.progress(1.0 - 0.93**self.n_iterations, f"step {self.n_iterations}")
+
+    def finish(self, s: States, free: NDArray[np.bool_], baro: BaroUse | None, has_converged: bool) -> FlightFit:
+        groups = self.rows(s, baro)
+        jacobian, residual = _system(groups, 9 * len(s.q) + N_ERRORS)
+        return FlightFit(
+            self.record, s, free, (jacobian.T @ jacobian).tocsc(), {g.name: g.residual for g in groups}, float(residual @ residual),
+            len(residual), self.n_iterations, has_converged, baro,
+        )  # fmt: skip
+
+
+def _bounded_step(jacobian: Any, residual: Array, s: States, free: NDArray[np.bool_]) -> Array:
+    """The step of least squares; a barometric lag that would leave its bounds stops at them, and the others take that into account."""
+    normal, n_knots = jacobian.T @ jacobian, len(s.q)
+    step: Array = -_Factor(normal, free, n_knots).solve(jacobian.T @ residual)
+    place = 9 * n_knots + BARO_LAG
+    lag = float(s.errors[BARO_LAG])
+    allowed = min(max(lag + float(step[place]), 0.0), MOST_LAG_S) - lag
+    if not free[BARO_LAG] or allowed == step[place]:
+        return step
+    held = free.copy()
+    held[BARO_LAG] = False
+    fixed = np.zeros(len(step))
+    fixed[place] = allowed
+    return fixed - _Factor(normal, held, n_knots).solve(jacobian.T @ (residual + jacobian @ fixed))
+
+
+def _baro_use(record: Record, s: States) -> BaroUse:
+    """Heights used, and how many of them count as one.
+
+    Neighbours share their weather, lag and filtering, and in flight all are noisier than on the pad. What lies `RUNAWAY` robust scatters
+    off is not used, nor what is within `RUNAWAY_CLEARANCE_S` of it.
+    """
+    assert record.baro is not None
+    knot, share, _, sd = record.baro
+    residual = baro_residual_m(record, s)
+    scatter = max(1.4826 * float(np.median(np.abs(residual))), sd)
+    time = record.pre.log_time_s[knot] + share * record.pre.duration_s[knot]
+    far = time[np.abs(residual) > RUNAWAY * scatter]
+    is_used = np.ones(len(time), dtype=bool)
+    if len(far):
+        k = np.searchsorted(far, time)
+        near = np.minimum(np.abs(time - far[np.minimum(k, len(far) - 1)]), np.abs(time - far[np.maximum(k - 1, 0)]))
+        is_used = near > RUNAWAY_CLEARANCE_S
+    inner = residual[is_used] / sd
+    inner = inner[np.abs(inner) < 2.0 * CAUCHY * scatter / sd]
     if len(inner) < 30:
-        return widen
-    scatter = (1.4826 * float(np.median(np.abs(inner)))) ** 2
-    return max(widen * scatter * autocorrelation_widening(inner), 1.0)
+        return BaroUse(is_used, max((scatter / sd) ** 2, 1.0))
+    spread = (1.4826 * float(np.median(np.abs(inner)))) ** 2
+    return BaroUse(is_used, max(spread * autocorrelation_widening(inner), 1.0))
+
+
+def runaway_spans_s(fit: FlightFit) -> tuple[tuple[float, float, float], ...]:
+    """Start and end after liftoff of each span whose barometric heights were not used, s, and how far they ran off there, m."""
+    record, baro = fit.record, fit.baro
+    if baro is None or record.baro is None or baro.is_used.all():
+        return ()
+    knot, share, _, _ = record.baro
+    time = record.pre.log_time_s[knot] + share * record.pre.duration_s[knot] - record.liftoff_log_s
+    off = np.abs(baro_residual_m(record, fit.states))
+    edges = np.flatnonzero(np.diff(np.concatenate(([True], baro.is_used, [True])).astype(np.int8)))
+    return tuple((float(time[i]), float(time[j - 1]), float(off[i:j].max())) for i, j in edges.reshape(-1, 2))

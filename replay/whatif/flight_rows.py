@@ -146,10 +146,12 @@ def _heading(record: Record, s: States) -> Rows:
     return _dense("declared heading", np.array([off(np.zeros(3))]) / 1e-5, [(np.arange(3), by[None, :] / 1e-5)])
 
 
-def _barometer(record: Record, s: States, widen: float) -> Rows:
+def _barometer(record: Record, s: States, widen: float, is_used: NDArray[np.bool_] | None) -> Rows:
     """Height as the barometer has it: cubic between knots, scale, bias, lag and the share of dynamic pressure its port feels."""
     assert record.baro is not None
     knot, share, height, sd = record.baro
+    if is_used is not None:
+        knot, share, height = knot[is_used], share[is_used], height[is_used]
     sd = sd * np.sqrt(widen)
     dt = record.pre.duration_s[knot]
     a, b = 1.0 - share, share
@@ -236,8 +238,11 @@ def _priors(s: States, prior_mean: Array, prior_sd: Array) -> Rows:
     return _dense("prior", (s.errors - prior_mean) / prior_sd, [(_error_columns(len(s.q)), np.diag(1.0 / prior_sd))])
 
 
-def all_rows(record: Record, s: States, evidence: Evidence, prior_mean: Array, prior_sd: Array, widen: float) -> list[Rows]:
-    """Every residual of the problem."""
+def all_rows(
+    record: Record, s: States, evidence: Evidence, prior_mean: Array, prior_sd: Array, widen: float,
+    is_baro_used: NDArray[np.bool_] | None = None,
+) -> list[Rows]:  # fmt: skip
+    """Every residual of the problem; barometric heights count `widen` times less than their noise says, those not used not at all."""
     rows = [_process(record, s), _rest_force(record, s, 0, record.pad_accel, "gravity on the pad"), *_ends(record, s, FlightModel())]
     rows.append(_rest_rate(record, s, record.pad_rate, "rate on the pad"))
     if record.rest_accel is not None:
@@ -245,5 +250,11 @@ def all_rows(record: Record, s: States, evidence: Evidence, prior_mean: Array, p
     if record.rest_rate is not None:
         rows.append(_rest_rate(record, s, record.rest_rate, "rate at rest after touchdown"))
     if record.baro is not None:
-        rows.append(_barometer(record, s, widen))
+        rows.append(_barometer(record, s, widen, is_baro_used))
     return [*rows, *_observed(record, s, evidence), _priors(s, prior_mean, prior_sd)]
+
+
+def baro_residual_m(record: Record, s: States) -> Array:
+    """Barometric height less the fit's own, for every height of the record, m."""
+    assert record.baro is not None
+    return np.asarray(_barometer(record, s, 1.0, None).residual * record.baro[3])

@@ -27,7 +27,7 @@ from replay.sensors.mount import Mount, find_mount
 from replay.units import DEG
 from replay.whatif.ensemble import Posterior
 from replay.whatif.evidence import Evidence, Lean, Prior
-from replay.whatif.flight_fit import Cancel, FlightFit, Progress, fit_flight
+from replay.whatif.flight_fit import MOST_LAG_S, Cancel, FlightFit, Progress, fit_flight, runaway_spans_s
 from replay.whatif.flight_record import build_record
 from replay.whatif.flight_rows import knot_at, lean_residual
 from replay.whatif.unknowns import (
@@ -284,7 +284,7 @@ def _settled(
     undetermined[BARO] = False
     if not undetermined.any():
         return fit, undetermined
-    held = fit_flight(fit.record, evidence, mean, sd, is_free & ~undetermined, start=fit.states, cancel=cancel)
+    held = fit_flight(fit.record, evidence, mean, sd, is_free & ~undetermined, like=fit, cancel=cancel)
     return dataclasses.replace(fit, states=held.states, residuals=held.residuals, chi_square=held.chi_square), undetermined
 
 
@@ -468,6 +468,10 @@ def _notes(
     pinned = [name for name, where in GROUPS.items() if not is_free[where].any()]
     if pinned:
         lines.append(f"Pinned at the calibration as flown, their errors are in no standard deviation here: {', '.join(pinned)}.")
+    for start, stop, off in runaway_spans_s(fit):
+        lines.append(
+            f"Barometer not used from {start:.1f} to {stop:.1f} s after liftoff: it runs up to {off:.0f} m off the inertial record there."
+        )
     if not fit.has_converged:
         lines.append("The fit did not settle: treat every number here as a start, not a result.")
     far = [o for o, r in fit.residuals.items() if o.split()[0] in ("rail", "sighting", "touchdown", "apogee") and np.max(np.abs(r)) > 3.0]
@@ -491,5 +495,7 @@ def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: ND
     for name, given, shown, where in groups:
         if is_free[where].any():
             lines.append(f"prior of the {name}: {shown} ({'as stated' if given is not None else 'default, data-sheet size'})")
+    if is_free[BARO].any():
+        lines.append(f"barometric lag between 0 and {MOST_LAG_S:g} s (common practice, no source)")
     mount = [a for a in solution.assumptions if "board" in a or "mount" in a]
     return tuple(dict.fromkeys([*lines, *mount]))

@@ -38,5 +38,10 @@ def test_stated_rail_and_touchdown_run_to_the_end(launch):
     for axis in "xyz":
         bias = result.parameter(f"accelerometer bias {axis}")
         assert abs(bias.value) < 2.0 and 0.0 < bias.sd <= 0.41
+    assert result.fit.has_converged and "did not settle" not in text
+    assert abs(result.pad_tilt_rad - rail_deg * DEG) < 2.0 * result.pad_tilt_sd_rad  # the team's stated rail
+    assert 0.0 <= result.parameter("barometer lag").value <= 0.5
+    # the air brakes open at burnout, and the bay's pressure with them: read as height it would be two hundred metres
+    assert any("Barometer not used from 2." in note for note in result.notes)
     assert "can't tell a leaning rail" in text
     assert "touchdown" in text and "rail" in text
