@@ -320,10 +320,11 @@ def _components(base: Calibration, errors: Array) -> tuple[list[tuple[str, int, 
         meta = next(f.metadata for f in dataclasses.fields(Calibration) if f.name == field)
         for axis, letter in enumerate(axes):
             listed.append((field, axis, f"{group} {letter}", meta["show"], meta["factor"], GROUPS[group].start + axis))
+    step = 1e-5
+    ends = [[with_errors(base, errors + sign * step * e) for e in np.eye(N_ERRORS)] for sign in (1.0, -1.0)]
     for field, axis, *_ in listed:
-        step = 1e-5
-        ends = [np.array([getattr(with_errors(base, errors + s * step * e), field)[axis] for e in np.eye(N_ERRORS)]) for s in (1.0, -1.0)]
-        rows.append((ends[0] - ends[1]) / (2.0 * step))
+        above, below = (np.array([getattr(c, field)[axis] for c in side]) for side in ends)
+        rows.append((above - below) / (2.0 * step))
     return listed, np.array(rows)
 
 
