@@ -39,11 +39,16 @@ def add_common(parser: argparse.ArgumentParser, *, log: bool = True) -> None:
     """The options every command on a log takes."""
     if log:
         parser.add_argument("log", nargs="+", help="log file (several files of one flight are merged), or a .review.json")
+    add_stated(parser)
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def add_stated(parser: argparse.ArgumentParser) -> None:
+    """What may be stated about a log beside it."""
     parser.add_argument("--columns", metavar="MAP", help="column map (TOML); without it the columns are guessed")
     parser.add_argument("--vehicle", metavar="V", help="vehicle file (TOML)")
     parser.add_argument("--calibration", metavar="C", help="calibration file (TOML); without it nothing is corrected")
     parser.add_argument("--pad-azimuth", metavar="DEG", type=finite, help="declared azimuth of body +x on the pad, clockwise from north")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
 @contextmanager

@@ -6,13 +6,15 @@ Nothing heavy is imported here: `plumbline open --help` must not load Qt, and th
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from replay.errors import SettingsError
 
 if TYPE_CHECKING:
     from replay.desktop.window import MainWindow
+    from replay.flightlog.columnmap import ColumnMap
+    from replay.review.review import Review
 
 
 def refuse_bad_qt(qt_version: str, python: tuple[int, int]) -> None:
@@ -33,13 +35,22 @@ def refuse_bad_qt(qt_version: str, python: tuple[int, int]) -> None:
         )
 
 
-def run(paths: Sequence[str], *, is_layout_reset: bool = False) -> int:
+def run(
+    paths: Sequence[str],
+    *,
+    column_map: ColumnMap | None = None,
+    state: Callable[[Review], Review] | None = None,
+    is_layout_reset: bool = False,
+) -> int:
     """Show the window and stay until it is closed.
 
     Parameters
     ----------
     paths : sequence of str
         Log files of one flight, or one review; empty for the sample flight.
+    column_map : ColumnMap, optional
+    state : callable (Review) -> Review, optional
+        As in `ReadRequest`.
     is_layout_reset : bool
         Every panel back to its place.
 
@@ -59,7 +70,7 @@ def run(paths: Sequence[str], *, is_layout_reset: bool = False) -> int:
     application.setApplicationDisplayName("Plumbline")
     window = open_window(is_layout_reset=is_layout_reset)
     # twice round the event loop: the shell is painted before anything heavy is loaded
-    QTimer.singleShot(0, window, lambda: QTimer.singleShot(0, window, lambda: window.go_on(paths)))
+    QTimer.singleShot(0, window, lambda: QTimer.singleShot(0, window, lambda: window.go_on(paths, column_map=column_map, state=state)))
     code = application.exec()
     # a widget still referenced when the interpreter ends takes the process down with it
     window.close()

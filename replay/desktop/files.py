@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from PySide6.QtCore import QLockFile, QObject, Signal
 from PySide6.QtWidgets import QDialog, QMenu, QWidget
@@ -48,12 +49,15 @@ class Files(QObject):
 
     # --- opening --------------------------------------------------------------------------------------------------------------
 
-    def open_paths(self, paths: Sequence[str]) -> bool:
-        """Open files dropped, chosen, or named on the command line; False where the user stays with what is open."""
+    def open_paths(self, paths: Sequence[str], **stated: Any) -> bool:
+        """Open files dropped, chosen, or named on the command line; False where the user stays with what is open.
+
+        `stated` as for `Session.open`.
+        """
         if not paths or not self.may_leave():
             return False
         self._sample = None
-        self.session.open([str(path) for path in paths])
+        self.session.open([str(path) for path in paths], **stated)
         return True
 
     def open_sample(self, name: str) -> None:

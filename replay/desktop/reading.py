@@ -44,6 +44,8 @@ class ReadRequest:
         Of a new review.
     is_made : bool
         Made by the program itself (a sample flight): not one of the user's recent files.
+    state : callable (Review) -> Review or None
+        Puts onto the document what was stated beside it (on the command line).
     """
 
     paths: tuple[str, ...]
@@ -56,6 +58,7 @@ class ReadRequest:
     vehicle_path: str | None = None
     method: str | None = None
     is_made: bool = False
+    state: Callable[[Review], Review] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +146,8 @@ def _read_log(
         review = request.review
         if review.logs and {known.sha256 for known in review.logs} != {there.sha256 for there in references}:
             note = "This log is not the one the review was made of: its size or content differs."
+    if request.state is not None:
+        review = request.state(review)
     # the map as it was read, guesses and all, so that another version's guess can't change what a review means
     review = replace(review, logs=references, column_map=log.column_map)
     is_saved = request.saved == review if request.review is not None else True

@@ -353,9 +353,9 @@ class Session(QObject):
 
     # --- reading --------------------------------------------------------------------------------------------------------------
 
-    def open(self, paths: Sequence[str], *, column_map: ColumnMap | None = None, is_known: bool = False) -> None:
-        """Open another flight: log files, or one review."""
-        self._start_reading(ReadRequest(tuple(paths), column_map, is_known=is_known))
+    def open(self, paths: Sequence[str], *, column_map: ColumnMap | None = None, is_known: bool = False, state: Edit | None = None) -> None:
+        """Open another flight: log files, or one review; `state` puts onto the document what was stated beside it."""
+        self._start_reading(ReadRequest(tuple(paths), column_map, is_known=is_known, state=state))
 
     def open_made(self, make: Callable[[], ReadRequest]) -> None:
         """Open what `make`, called on the worker, first writes (a sample flight)."""

@@ -352,7 +352,7 @@ class MainWindow(QMainWindow):
 
     # --- opening --------------------------------------------------------------------------------------------------------------
 
-    def go_on(self, paths: Sequence[str]) -> None:
+    def go_on(self, paths: Sequence[str], **stated: Any) -> None:
         """After the first paint: the views that need the plotting library, then reading and compiled loops on their workers.
 
         One after the other, because Python imports one thing at a time however many threads ask: side by side the window stood
@@ -360,12 +360,12 @@ class MainWindow(QMainWindow):
         """
         self.build_plots()
         self.session.warm_up()
-        self.open_first(paths)
+        self.open_first(paths, **stated)
 
-    def open_first(self, paths: Sequence[str]) -> None:
-        """What a start opens: what was named; else what a crash left; else the sample flight."""
+    def open_first(self, paths: Sequence[str], **stated: Any) -> None:
+        """What a start opens: what was named (`stated` as for `Session.open`); else what a crash left; else the sample flight."""
         if paths:
-            self.files.open_paths(paths)
+            self.files.open_paths(paths, **stated)
         elif not self.files.offer_recovered():
             self.files.open_sample(sample_flights.FIRST)
 
