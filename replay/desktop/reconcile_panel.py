@@ -119,7 +119,10 @@ class ReconcilePanel(QWidget):
             return
         self._drawn = result
         self.tilt.setText(reconcile_words.tilt_text(result))
-        self.parameters.fill(reconcile_words.parameter_rows(result))
+        rows = reconcile_words.parameter_rows(result)
+        self.parameters.fill(rows)
+        widest = max(self.parameters.fontMetrics().horizontalAdvance(row[0]) for row in rows if row[1:] != ("",))
+        self.parameters.horizontalHeader().resizeSection(0, widest + 2 * style.GAP)
         self.pinned.setText(reconcile_words.pinned_text(result))
         self.observations.setVisible(bool(result.observations))
         self.observations.fill(reconcile_words.observation_rows(result))
@@ -323,7 +326,7 @@ class ReconcilePanel(QWidget):
         self.observations = SmallTable("evidence against the reconciled flight", ("evidence less flight", "sigmas"))
         self.parameters.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
         header = self.parameters.horizontalHeader()
-        header.setSectionResizeMode(0, header.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(0, header.ResizeMode.Fixed)  # a heading spans the table and must not widen the column
         self.pinned, self.fit, self.next, self.notes = muted(wrap=True), muted(wrap=True), QLabel(), muted(wrap=True)
         self.next.setWordWrap(True)
         for widget in (self.tilt, self.parameters, self.pinned, self.observations, self.fit, self.next, self.notes):

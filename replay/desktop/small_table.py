@@ -54,7 +54,7 @@ class SmallTable(QTableWidget):
         self.cellClicked.connect(self._on_activated)
 
     def fill(self, rows: Sequence[Sequence[str]]) -> None:
-        """Rows of as many texts as columns; a row of (text, key) alone is a heading that spans the table."""
+        """Rows of as many texts as columns; a row of (text, key) is a heading across them, to be entered unless key is ""."""
         self.clearSpans()
         self.setRowCount(len(rows))
         for i, row in enumerate(rows):
@@ -67,8 +67,9 @@ class SmallTable(QTableWidget):
             if is_heading:
                 self.setSpan(i, 0, 1, self.columnCount())
                 first = self.item(i, 0)
-                first.setData(Qt.ItemDataRole.UserRole, row[1])
-                first.setToolTip("Click or Enter: move the cursor there")
+                if row[1]:
+                    first.setData(Qt.ItemDataRole.UserRole, row[1])
+                    first.setToolTip("Click or Enter: move the cursor there")
                 first.setBackground(QColor(style.SHELF))
                 font = first.font()
                 font.setBold(True)

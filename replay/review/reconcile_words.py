@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from replay.units import DEG
@@ -10,7 +11,7 @@ from replay.units import DEG
 if TYPE_CHECKING:
     from replay.whatif.reconcile import Parameter, Reconciliation
 
-PARAMETER_HEADINGS: Final = ("parameter", "as flown", "prior ±", "reconciled", "±", "from record", "strongest correlation")
+PARAMETER_HEADINGS: Final = ("", "as flown", "prior ±", "reconciled", "±", "from record", "strongest correlation")
 """The as-flown value is the prior's mean, but for the pad tilt, which is as levelled."""
 
 
@@ -24,11 +25,24 @@ def tilt_text(result: Reconciliation) -> str:
 
 
 def parameter_rows(result: Reconciliation) -> list[tuple[str, ...]]:
-    """One row for each parameter: as flown, prior, reconciled. What the record does not determine says so in words.
+    """Each parameter under the name of its group: as flown, prior, reconciled. What the record does not determine says so in words.
 
-    What is pinned is left out: `pinned_text` names it.
+    A row of two texts is a heading (`SmallTable.fill`). What is pinned is left out: `pinned_text` names it.
     """
-    return [_row(p, result) for p in result.parameters if p.status != "pinned"]
+    rows: list[tuple[str, ...]] = []
+    free = [p for p in result.parameters if p.status != "pinned"]
+    for group, members in groupby(free, key=group_of):
+        same = list(members)
+        units = {p.unit for p in same}
+        shared = f", {same[0].unit}" if len(units) == 1 and same[0].unit != "1" else ""
+        rows.append((f"{group}{shared}", ""))
+        rows += [_row(p, result, "" if len(units) == 1 or p.unit == "1" else f", {p.unit}") for p in same]
+    return rows
+
+
+def group_of(p: Parameter) -> str:
+    """Name of what the parameter is a component of."""
+    return "barometer" if p.name.startswith("barometer") else p.name.rpartition(" ")[0]
 
 
 def pinned_text(result: Reconciliation) -> str:
@@ -37,13 +51,16 @@ def pinned_text(result: Reconciliation) -> str:
     return f"Pinned as flown: {', '.join(pinned)}." if pinned else ""
 
 
-def _row(p: Parameter, result: Reconciliation) -> tuple[str, ...]:
-    digits = max(0, min(6, 1 - math.floor(math.log10(p.prior_sd)))) + 1 if p.prior_sd > 0.0 else 4
-    unit = "" if p.unit == "1" else f", {p.unit}"
+def _row(p: Parameter, result: Reconciliation, unit: str) -> tuple[str, ...]:
     flown = _levelled(p.name, result) if p.name.startswith("pad tilt") else p.prior
-    before = (f"{p.name}{unit}", f"{flown:.{digits}f}", f"{p.prior_sd:.4g}")
-    found = "undetermined" if p.status == "undetermined" else f"{p.value:.{digits}f}"
+    before = (f"{p.name.removeprefix(group_of(p)).strip()}{unit}", f"{flown:.{_digits(p.sd)}f}", f"{p.prior_sd:.4g}")
+    found = "undetermined" if p.status == "undetermined" else f"{p.value:.{_digits(p.sd)}f}"
     return (*before, found, f"{p.sd:.2g}", f"{p.share:.0%}", f"{p.correlation:+.2f} {p.correlated_with}")
+
+
+def _digits(sd: float) -> int:
+    """Digits after the point that a standard deviation supports: two of its own."""
+    return max(0, min(6, 1 - math.floor(math.log10(sd)))) if sd > 0.0 else 4
 
 
 def _levelled(name: str, result: Reconciliation) -> float:
