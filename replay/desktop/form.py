@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QMouseEvent
@@ -80,6 +81,22 @@ def caution() -> QLabel:
     label.setWordWrap(True)
     label.setFont(style.small(label, 0.9))
     return label
+
+
+def fill_panel(panel: QWidget, parts: Iterable[QWidget]) -> None:
+    """Parts below each other, scrolling together over the caution line, which always stays in view."""
+    inside = QWidget()
+    column = QVBoxLayout(inside)
+    column.setContentsMargins(style.GAP, style.GAP, style.GAP, style.GAP)
+    column.setSpacing(style.GAP // 2)
+    for part in parts:
+        column.addWidget(part)
+    column.addStretch(1)
+    whole = QVBoxLayout(panel)
+    whole.setContentsMargins(0, 0, 0, 0)
+    whole.setSpacing(0)
+    whole.addWidget(scrolled(inside), 1)
+    whole.addWidget(caution())
 
 
 class Section(QWidget):

@@ -12,7 +12,7 @@ from replay.desktop import style
 from replay.desktop.asking import Asking
 from replay.desktop.background import Background
 from replay.desktop.evidence_editor import EvidenceEditor
-from replay.desktop.form import Section, caution, check_box, muted, quiet_button, scrolled
+from replay.desktop.form import Section, check_box, fill_panel, muted, quiet_button
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.errors import ReplayError
@@ -40,18 +40,8 @@ class ReconcilePanel(QWidget):
         self._error: BaseException | None = None
         self._cursor_log_s = 0.0
         self._read: tuple[str, Evidence] | None = None
-        inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.setContentsMargins(style.GAP, style.GAP, style.GAP, style.GAP)
-        column.setSpacing(style.GAP // 2)
-        for build in (self._ask_card, self._free_section, self._evidence_section, self._result_section, self._assumed_section):
-            column.addWidget(build())
-        column.addStretch(1)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(scrolled(inside), 1)
-        whole.addWidget(caution())
+        parts = (self._ask_card, self._free_section, self._evidence_section, self._result_section, self._assumed_section)
+        fill_panel(self, [build() for build in parts])
         self.background.busy_changed.connect(self._on_busy)
         self.background.progressed.connect(self._on_progress)
         self.background.finished.connect(self._on_finished)

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QProgres
 
 from replay.desktop import style
 from replay.desktop.background import Background
-from replay.desktop.form import OptionalNumber, Section, caution, muted, quiet_button, scrolled
+from replay.desktop.form import OptionalNumber, Section, fill_panel, muted, quiet_button
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.review import edits, refly_words
@@ -46,18 +46,8 @@ class ReflyPanel(QWidget):
         self.fields: dict[str, OptionalNumber] = {}
         self._tabled: tuple[Reflown | None, EnsembleRun | None] | None = None
         self._error: BaseException | None = None
-        inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.setContentsMargins(style.GAP, style.GAP, style.GAP, style.GAP)
-        column.setSpacing(style.GAP // 2)
-        for build in (self._ask_card, self._difference_section, self._ensemble_section, self._model_section, self._assumed_section):
-            column.addWidget(build())
-        column.addStretch(1)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(scrolled(inside), 1)
-        whole.addWidget(caution())
+        parts = (self._ask_card, self._difference_section, self._ensemble_section, self._model_section, self._assumed_section)
+        fill_panel(self, [build() for build in parts])
         self.background.busy_changed.connect(self._on_busy)
         self.background.progressed.connect(self._on_progress)
         self.background.finished.connect(self._on_finished)
