@@ -159,20 +159,35 @@ def test_text_is_wrapped_inside_its_column():
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="headless Chromium (chromium) is not at hand")
 def test_html_opens_in_chromium_without_network_or_errors(tmp_path):
     """Served by us, so that every request is seen: one, for the page itself; nothing on the console; the figures have a size."""
-    # a frame's first paint in headless Chromium may lay out before fonts in data are decoded, so the page is asked, not the picture
-    probe = """<script>addEventListener("load", async () => { await document.fonts.ready;
+    # Chromium writes the page out at its load event: an image held back by the server keeps that event until the boxes are measured
+    probe = """<script>addEventListener("DOMContentLoaded", async () => {
+      await Promise.all([...document.fonts].map(face => face.load()));
       const boxes = [...document.querySelectorAll("figure svg")].map(s => Math.round(s.getBoundingClientRect().height));
-      document.title = JSON.stringify({boxes, fonts: document.fonts.size, wide: document.documentElement.scrollWidth <= innerWidth}); });
-      </script>"""
+      document.title = JSON.stringify({boxes, fonts: document.fonts.size, wide: document.documentElement.scrollWidth <= innerWidth});
+      fetch("/measured"); });</script><link rel="icon" href="data:,">"""
     # the probe needs a script, which the report's own policy forbids: that line alone is taken out for it
-    asked = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', probe, page())
+    asked = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', probe, page()).replace(
+        "</body>", '<img src="/held" alt="" width="0" height="0"></body>'
+    )
     (tmp_path / "report.html").write_text(page(), encoding="utf-8")
     (tmp_path / "probe.html").write_text(asked, encoding="utf-8")
     requests = []
+    measured = threading.Event()
 
     class Handler(http.server.SimpleHTTPRequestHandler):
         def __init__(self, *args):
             super().__init__(*args, directory=str(tmp_path))
+
+        def do_GET(self):
+            if self.path == "/measured":
+                measured.set()
+            if self.path == "/held":
+                measured.wait(timeout=60)
+            if self.path in ("/held", "/measured"):
+                self.send_response(204)
+                self.end_headers()
+            else:
+                super().do_GET()
 
         def log_message(self, *args):
             requests.append(self.path)
@@ -187,7 +202,8 @@ def test_html_opens_in_chromium_without_network_or_errors(tmp_path):
     finally:
         server.shutdown()
         server.server_close()
-    assert requests == ["/report.html", "/probe.html"]
+    assert requests[:2] == ["/report.html", "/probe.html"]
+    assert sorted(requests[2:]) == ["/held", "/measured"]
     assert re.findall(r"CONSOLE.*", errors + more) == []
     assert (tmp_path / "printed.pdf").stat().st_size > 20_000
     title = html.unescape(re.search(r"<title>(.*?)</title>", dom)[1])
