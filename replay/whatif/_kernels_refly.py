@@ -15,6 +15,7 @@ import numpy as np
 
 from replay import _quaternion
 from replay.jit import compiled
+from replay.whatif import _kernels_body as body
 from replay.whatif import _kernels_flight as flight
 
 N_BODY = 13
@@ -39,7 +40,7 @@ def _flown_at(flown, k, fraction, y, w):  # type: ignore[no-untyped-def]
     for i in range(N_BODY):
         y[i] = flown[k, i] + (flown[k1, i] - flown[k, i]) * fraction
     for i in range(3):
-        w[flight._GUST + i] = flown[k, N_BODY + i] + (flown[k1, N_BODY + i] - flown[k, N_BODY + i]) * fraction
+        w[body.W_GUST + i] = flown[k, N_BODY + i] + (flown[k1, N_BODY + i] - flown[k, N_BODY + i]) * fraction
 
 
 @compiled
@@ -60,8 +61,8 @@ def _slope(t, k, fraction, state, is_free, flown, a, motor, commands, into, y, d
         _unit(y[which])
         for j in range(2):
             y[which, 13 + j] = state[13 + 2 * which + j]
-            w[flight._COMMAND + j] = commands[which, j]
-        flight.derivative(t, y[which], 0.0, 2, a, motor, points, dy[which], w)
+            w[body.W_COMMAND + j] = commands[which, j]
+        body.derivative(t, y[which], 0.0, 2, a, motor, points, dy[which], w)
         for j in range(2):
             into[13 + 2 * which + j] = dy[which, 13 + j]
     for i in range(N_BODY):
@@ -74,7 +75,7 @@ def _prompt(state, commands, a, h):  # type: ignore[no-untyped-def]
     for which in range(2):
         for j in range(2):
             i = 13 + 2 * which + j
-            state[i] += flight.clip(flight.clip(commands[which, j], a.gimbal_limit_rad) - state[i], a.gimbal_rate_limit_radps * h)
+            state[i] += body.clip(body.clip(commands[which, j], a.gimbal_limit_rad) - state[i], a.gimbal_rate_limit_radps * h)
 
 
 @compiled
@@ -113,7 +114,7 @@ def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_law, ra
     the belief on the pad, are used up. `out` (n, 23).
     """
     n = len(time_s)
-    w, y, dy, work, state = np.zeros(flight.N_WORK), np.zeros((2, 15)), np.zeros((2, 15)), np.zeros((5, 17)), np.zeros(17)
+    w, y, dy, work, state = np.zeros(body.N_WORK), np.zeros((2, 15)), np.zeros((2, 15)), np.zeros((5, 17)), np.zeros(17)
     commands, rate, last_rate, command_new = np.zeros((2, 2)), np.zeros(3), np.zeros(3), np.zeros((n, 2))
     for k in range(n):
         for i in range(3):
@@ -123,7 +124,7 @@ def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_law, ra
                 rate[i] += gain[i, j] * state[10 + j]
         _believe(k, time_s, guide, a.gimbal_limit_rad, rate, last_rate, q, nose_ref, command_new[k])
         for j in range(2):
-            command_new[k, j] = flight.clip(command_flown[k, j] + (command_new[k, j] - command_law[k, j]), a.gimbal_limit_rad)
+            command_new[k, j] = body.clip(command_flown[k, j] + (command_new[k, j] - command_law[k, j]), a.gimbal_limit_rad)
             out[k, COMMAND + j] = command_new[k, j]
         for i in range(17):
             out[k, i] = state[i]
@@ -145,7 +146,7 @@ def refly(time_s, flown, i_free, a, guide, motor, command_flown, command_law, ra
 def model_along(time_s, flown, command_flown, a, motor, n_sub, felt, alpha, mass, gimbal):  # type: ignore[no-untyped-def]
     """What the model says along the flown motion: specific force at the centre of gravity, angular acceleration, mass, gimbal angles."""
     n = len(time_s)
-    w, y, dy, points = np.zeros(flight.N_WORK), np.zeros(15), np.zeros(15), np.zeros((0, 3))
+    w, y, dy, points = np.zeros(body.N_WORK), np.zeros(15), np.zeros(15), np.zeros((0, 3))
     command = np.zeros(2)
     angle = np.zeros(2)
     for k in range(n):
@@ -154,18 +155,18 @@ def model_along(time_s, flown, command_flown, a, motor, n_sub, felt, alpha, mass
         for j in range(2):
             y[13 + j] = angle[j]
             gimbal[k, j] = angle[j]
-        flight.derivative(time_s[k], y, 0.0, 2, a, motor, points, dy, w)
+        body.derivative(time_s[k], y, 0.0, 2, a, motor, points, dy, w)
         for i in range(3):
-            felt[k, i] = w[flight._FORCE + i]
+            felt[k, i] = w[body.W_FORCE + i]
             alpha[k, i] = dy[10 + i]
-        mass[k] = w[flight._MASS]
+        mass[k] = w[body.W_MASS]
         if k == n - 1:
             break
         h = (time_s[k + 1] - time_s[k]) / n_sub
         for i_sub in range(n_sub):
             _held(time_s, command_flown, k, time_s[k] + i_sub * h, a.gimbal_delay_s, command)
             for j in range(2):
-                target = flight.clip(command[j], a.gimbal_limit_rad)
+                target = body.clip(command[j], a.gimbal_limit_rad)
                 # the lag's exact answer over the step, as far as the rate limit lets it
                 share = 1.0 if a.gimbal_time_constant_s <= 0.0 else -math.expm1(-h / a.gimbal_time_constant_s)
-                angle[j] += flight.clip((target - angle[j]) * share, a.gimbal_rate_limit_radps * h)
+                angle[j] += body.clip((target - angle[j]) * share, a.gimbal_rate_limit_radps * h)

@@ -1,4 +1,4 @@
-"""Slow twins of `_kernels_flight.py` in plain NumPy, written from the equations and not from the compiled loops."""
+"""Slow twins of `_kernels_body.py` and `_kernels_flight.py` in plain NumPy, from the equations and not from the compiled loops."""
 
 from __future__ import annotations
 

@@ -183,7 +183,7 @@ def site_gravity(vehicle: Vehicle, surroundings: Surroundings) -> float:
 
 def airframe(vehicle: Vehicle, surroundings: Surroundings | None = None) -> Any:
     """The loop's scalars of one vehicle in its surroundings."""
-    from replay.whatif._kernels_flight import Airframe
+    from replay.whatif._kernels_body import Airframe
 
     s = Surroundings() if surroundings is None else surroundings
     temperature = vehicle.site.ground_temperature_or_default_k

@@ -7,7 +7,7 @@ from scipy.interpolate import CubicSpline
 
 from replay import rotation
 from replay.whatif import dynamics
-from replay.whatif._kernels_flight import Airframe
+from replay.whatif._kernels_body import Airframe
 from replay.whatif.dynamics import Clock, Loop, initial_state
 
 UPRIGHT = (1.0, 0.0, 0.0, 0.0)

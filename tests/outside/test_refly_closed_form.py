@@ -4,7 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from replay import rotation
-from replay.whatif import _kernels_flight, _kernels_refly, dynamics
+from replay.whatif import _kernels_body, _kernels_flight, _kernels_refly, dynamics
 
 TINY = 1e-6
 
@@ -16,7 +16,7 @@ def reflown(period_s):
     """
     one = {"liftoff_mass_kg": 1.0, "inertia_x_kgm2": 0.02, "inertia_y_kgm2": 0.02, "inertia_z_kgm2": 0.002, "gimbal_below_cg_m": 0.3}
     nozzle = {"gimbal_limit_rad": 1.0, "gimbal_rate_limit_radps": 1e9, "gravity_mps2": 9.80665}
-    frame = _kernels_flight.Airframe(**(dict.fromkeys(_kernels_flight.Airframe._fields, 0.0) | one | nozzle))
+    frame = _kernels_body.Airframe(**(dict.fromkeys(_kernels_body.Airframe._fields, 0.0) | one | nozzle))
     lever = 15.0 * 0.3 / 0.02
     guide = _kernels_flight.Guide(64.0 / lever, 11.2 / lever, 0.0, np.inf, np.inf, 0.0)
     time_s = np.arange(round(3.0 / period_s) + 1) * period_s

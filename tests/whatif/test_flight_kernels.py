@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from replay import rotation
+from replay.whatif import _kernels_body as body
 from replay.whatif import _kernels_flight as kernels
 from replay.whatif import _reference_flight as reference
 from replay.whatif import dynamics
@@ -43,15 +44,15 @@ def test_derivative(stage, chute_area, height_m):
     points = dynamics.ground_points(WREN)
     for t in (-1.0, 0.0, 0.15, 3.0, 5.32, 9.0):
         y, table, command = random_state(random, height_m), random.standard_normal(12), 0.1 * random.standard_normal(2)
-        w, dy = np.zeros(kernels.N_WORK), np.zeros(15)
-        w[kernels._GUST : kernels._GUST + 12] = table
-        w[kernels._COMMAND : kernels._COMMAND + 2] = command
-        kernels.derivative(t, y, chute_area, stage, FRAME, dynamics.motor_table(CURVE), points, dy, w)
+        w, dy = np.zeros(body.N_WORK), np.zeros(15)
+        w[body.W_GUST : body.W_GUST + 12] = table
+        w[body.W_COMMAND : body.W_COMMAND + 2] = command
+        body.derivative(t, y, chute_area, stage, FRAME, dynamics.motor_table(CURVE), points, dy, w)
         slow = reference.derivative(t, y, table, command, chute_area, stage, FRAME, CURVE, points)
         assert_allclose(dy, slow["slope"], rtol=1e-9, atol=1e-9)
-        assert_allclose(w[kernels._FORCE : kernels._FORCE + 3], slow["felt"], rtol=1e-9, atol=1e-9)
-        assert_allclose(w[kernels._MASS], slow["mass"], rtol=1e-12)
-        assert_allclose(w[kernels._WIND : kernels._WIND + 3], slow["wind"], rtol=1e-12)
+        assert_allclose(w[body.W_FORCE : body.W_FORCE + 3], slow["felt"], rtol=1e-9, atol=1e-9)
+        assert_allclose(w[body.W_MASS], slow["mass"], rtol=1e-12)
+        assert_allclose(w[body.W_WIND : body.W_WIND + 3], slow["wind"], rtol=1e-12)
 
 
 def test_steering_law():
