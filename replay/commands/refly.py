@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
         table = refly.columns(reflight)
         with new_file(args.out, force=args.force) as path:
             write_table(path, table, {name: 6 if name == "time_s" else 4 for name in table})
-    summary = summary_of(request, reflight, ensemble) | ({"written": args.out} if args.out else {})
+    summary = summary_of(request, reflight, flown, ensemble) | ({"written": args.out} if args.out else {})
     print(json.dumps(summary, indent=2, ensure_ascii=False) if args.json else as_text(summary))
     return 0
 
@@ -107,7 +107,7 @@ def _posterior(args: argparse.Namespace, request: LogRequest) -> Posterior:
     return Posterior.of_sd(request.calibration, {})
 
 
-def summary_of(request: LogRequest, reflight: Reflight, ensemble: Ensemble | None) -> dict[str, Any]:
+def summary_of(request: LogRequest, reflight: Reflight, flown: Solution, ensemble: Ensemble | None) -> dict[str, Any]:
     """What the terminal shows, as plain values; angles in degrees."""
     result: dict[str, Any] = {
         "log": list(request.log.paths),
@@ -117,14 +117,14 @@ def summary_of(request: LogRequest, reflight: Reflight, ensemble: Ensemble | Non
         "disturbance_bandwidth_hz": reflight.disturbance.bandwidth_hz,
         "moments": {},
     }
-    for name, (flown, reflown) in reflight.moments.items():
+    for name, (before, after) in reflight.moments.items():
         result["moments"][name] = {
-            "flown": _shown(flown),
-            "reflown": _shown(reflown),
-            "shift_m": [_plain(b - a) for a, b in zip(_place(flown), _place(reflown), strict=True)],
+            "flown": _shown(before),
+            "reflown": _shown(after),
+            "shift_m": [_plain(b - a) for a, b in zip(_place(before), _place(after), strict=True)],
         }
     if ensemble is not None:
-        result["ensemble"] = _bands(ensemble)
+        result["ensemble"] = _bands(ensemble, reflight, flown)
     assumptions = [*reflight.assumptions, *(ensemble.assumptions if ensemble else ())]
     return result | {"assumptions": assumptions, "left_out": reflight.left_out, "caution": CAUTION_LINE}
 
@@ -150,16 +150,22 @@ def _shown(moment: Moment) -> dict[str, float | None]:
     }
 
 
-def _bands(ensemble: Ensemble) -> dict[str, Any]:
-    """5, 50 and 95 % of the members, flown and re-flown."""
+def _bands(ensemble: Ensemble, reflight: Reflight, flown: Solution) -> dict[str, Any]:
+    """5, 50 and 95 % and one standard deviation, flown and re-flown."""
+    from replay.review.comparison import betweens
+    from replay.review.refly_words import touchdown_text
+
+    rows = betweens(ensemble, reflight, flown)
     result: dict[str, Any] = {"members": ensemble.n_members, "seed": ensemble.seed}
-    for i, which in enumerate(("flown", "reflown")):
-        values = {f"apogee_{axis}_m": ensemble.apogee_enu_m[:, i, j] for j, axis in enumerate(("east", "north", "height"))}
-        values |= {f"touchdown_{axis}_m": ensemble.touchdown_enu_m[:, i, j] for j, axis in enumerate(("east", "north"))}
+    for which in ("flown", "reflown"):
         result[which] = {
-            name: [_plain(float(q)) for q in ensemble.band(value)] for name, value in values.items() if np.isfinite(value).any()
+            f"{b.moment}_{b.quantity}_{b.unit}": {
+                "band": [_plain(q) for q in getattr(b, which)],
+                "sd": _plain(getattr(b, f"{which}_sd")),
+            }
+            for b in rows
         }
-    return result
+    return result | {"touchdown": touchdown_text(flown, rows)}
 
 
 def as_text(summary: dict[str, Any]) -> str:
@@ -183,11 +189,18 @@ def as_text(summary: dict[str, Any]) -> str:
             east, north, height = pair["shift_m"]
             lines.append(f"{'':<20}{'shift':>9}{east:>10.2f}{north:>10.2f}{height:>10.2f}")
     if "ensemble" in summary:
-        lines.append(f"ensemble of {summary['ensemble']['members']}, seed {summary['ensemble']['seed']}: 5, 50 and 95 %")
-        for which, word in (("flown", "flown"), ("reflown", "re-flown")):
-            for name, values in summary["ensemble"][which].items():
-                lines.append(f"  {word} {name.removesuffix('_m').replace('_', ' ')}: " + ", ".join(f"{v:.2f}" for v in values) + " m")
+        lines += _ensemble_lines(summary["ensemble"])
     if "written" in summary:
         lines.append(f"written: {summary['written']}")
     lines += ["assumptions:", *(f"  {line}" for line in summary["assumptions"]), summary["left_out"], summary["caution"]]
     return "\n".join(lines)
+
+
+def _ensemble_lines(ensemble: dict[str, Any]) -> list[str]:
+    lines = [f"ensemble of {ensemble['members']}, seed {ensemble['seed']}: 5, 50 and 95 %, and one standard deviation"]
+    for which, word in (("flown", "flown"), ("reflown", "re-flown")):
+        for name, found in ensemble[which].items():
+            moment, quantity, unit = name.split("_")
+            shown = "not known" if found["sd"] is None else f"{', '.join(f'{q:.2f}' for q in found['band'])} {unit}, ± {found['sd']:.2f}"
+            lines.append(f"  {word} {moment} {quantity}: {shown}")
+    return [*lines, f"  {ensemble['touchdown']}"]

@@ -16,7 +16,7 @@ from replay.desktop.form import OptionalNumber, Section, fill_panel, muted, quie
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.review import edits, refly_words
-from replay.review.comparison import Difference, differences
+from replay.review.comparison import Difference, betweens, differences
 from replay.review.readout import with_sd
 from replay.review.review import ReflySettings, Review
 from replay.review.snapshot import Snapshot
@@ -123,8 +123,9 @@ class ReflyPanel(QWidget):
         self.assumed.setText("\n".join(f"· {line}" for line in lines))
         self.left_out.setText(reflight.left_out)
         if ensemble is not None:
-            self.bands.fill(refly_words.band_rows(ensemble, reflight, reflown.flown))
-            self.touchdown.setText(refly_words.touchdown_text(reflown.flown))
+            rows = betweens(ensemble, reflight, reflown.flown)
+            self.bands.fill(refly_words.band_rows(rows))
+            self.touchdown.setText(refly_words.touchdown_text(reflown.flown, rows))
 
     def _state_text(self, reflown: Reflown | None, review: Review) -> str:
         if reflown is None:

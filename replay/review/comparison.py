@@ -22,6 +22,8 @@ MOMENTS = ("burnout", "apogee", "touchdown")
 MODEL_SHARE = {"burnout": 0.0, "apogee": 0.005, "touchdown": 0.025}
 """What a re-flight leaves out (other air along another path, the canopy), per axis, one standard deviation, as a share of the shift:
 measured against the flight model flown again with the same draws on 16 (touchdown: 12) variants; a test holds it on others."""
+NINE_OF_TEN = 1.645
+"""Standard deviations that nine tenths of a normal distribution lie within (any table of it)."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,22 @@ class Difference:
     reflown: float
     difference: float
     sd: float = math.nan
+
+
+@dataclass(frozen=True)
+class Between:
+    """What nine of ten lie between, of one quantity at a moment: low, middle and high, and one standard deviation, in `unit`.
+
+    NaN where the record does not get there, or where the method does not say how well it knows what the members carry along.
+    """
+
+    moment: str
+    quantity: str
+    unit: str
+    flown: tuple[float, float, float]
+    flown_sd: float
+    reflown: tuple[float, float, float]
+    reflown_sd: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +119,65 @@ def _spread(ensemble: Ensemble | None, moment: str, time_s: float) -> dict[str, 
     shift = np.hypot(place[:, 0], place[:, 1])
     columns = {"east": place[:, 0], "north": place[:, 1], "height": place[:, 2], "shift": shift, "tilt": tilt / DEG}
     return {name: _sd(values) for name, values in columns.items()}
+
+
+def betweens(ensemble: Ensemble, reflight: Reflight, flown: Solution) -> tuple[Between, ...]:
+    """Tilt at burnout, place of apogee and touchdown: the members' spread and, in quadrature, what no member carries.
+
+    That is, of the height at apogee, its own standard deviation (the members carry the flown height along as the barometer gave it); of
+    the place of touchdown, what dead reckoning has become unsure by since the parachute; of a re-flown place, `MODEL_SHARE` of its shift.
+    """
+    tilt = [
+        at_time(ensemble.time_s, values / DEG, reflight.moments["burnout"][0].time_s)
+        for values in (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)
+    ]
+    rows = [_between("burnout", "tilt", "deg", tilt[0], tilt[1], (0.0, 0.0))]
+    own = {"apogee": _apogee_sd(flown), "touchdown": _touchdown_sd(reflight, flown)}
+    for moment, places in (("apogee", ensemble.apogee_enu_m), ("touchdown", ensemble.touchdown_enu_m)):
+        before, after = reflight.moments[moment]
+        left_out = MODEL_SHARE[moment] * math.hypot(after.east_m - before.east_m, after.north_m - before.north_m)
+        for axis, quantity in enumerate(("east", "north", "height")[: len(own[moment])]):
+            sd = own[moment][axis]
+            more = (sd, sd if quantity == "height" else math.hypot(sd, left_out))
+            rows.append(_between(moment, quantity, "m", places[:, 0, axis], places[:, 1, axis], more))
+    return tuple(rows)
+
+
+def _between(moment: str, quantity: str, unit: str, flown: Array, reflown: Array, more: tuple[float, float]) -> Between:
+    (one, one_sd), (two, two_sd) = _widened(flown, more[0]), _widened(reflown, more[1])
+    return Between(moment, quantity, unit, one, one_sd, two, two_sd)
+
+
+def _widened(values: Array, more_sd: float) -> tuple[tuple[float, float, float], float]:
+    """Quantiles and standard deviation of the members, and of what they do not carry as if it were normal."""
+    known = values[np.isfinite(values)]
+    if len(known) < 2 or not math.isfinite(more_sd):
+        return (math.nan,) * 3, math.nan
+    low, middle, high = (float(q) for q in np.quantile(known, (0.05, 0.5, 0.95)))
+    more = NINE_OF_TEN * more_sd
+    return (middle - math.hypot(middle - low, more), middle, middle + math.hypot(high - middle, more)), math.hypot(_sd(known), more_sd)
+
+
+def _apogee_sd(flown: Solution) -> tuple[float, float, float]:
+    """What the members do not carry there: of the place over ground nothing, of the height all of it."""
+    return 0.0, 0.0, _own_sd(flown, flown.events.apogee_log_s)[2]
+
+
+def _touchdown_sd(reflight: Reflight, flown: Solution) -> tuple[float, float]:
+    """What the place over ground has become unsure by between parachute and touchdown, east and north."""
+    n_free = len(reflight.q_enu_from_body_believed)
+    opened = _own_sd(flown, reflight.time_s[n_free - 1] + flown.events.liftoff_log_s)
+    down = _own_sd(flown, flown.events.touchdown_log_s)
+    east, north = (math.sqrt(max(down[i] ** 2 - opened[i] ** 2, 0.0)) for i in range(2))
+    return east, north
+
+
+def _own_sd(flown: Solution, log_time_s: float) -> tuple[float, float, float]:
+    """The method's own standard deviation of the place at a time, m; NaN where it has none."""
+    if flown.pos_sd_enu_m is None or not math.isfinite(log_time_s):
+        return (math.nan,) * 3
+    east, north, height = (float(np.interp(log_time_s, flown.log_time_s, column)) for column in flown.pos_sd_enu_m.T)
+    return east, north, height
 
 
 def at_time(time_s: Array, values: Array, at_s: float) -> Array:

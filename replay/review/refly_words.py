@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from replay.review.comparison import at_time
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius
 
 if TYPE_CHECKING:
     from replay.flightlog.log import FlightLog
     from replay.motion.solution import Solution
-    from replay.whatif.ensemble import Ensemble
+    from replay.review.comparison import Between
     from replay.whatif.refly import Reflight
     from replay.whatif.vehicle import Vehicle
-
-_NINE_OF_TEN = 1.645
-"""Standard deviations that nine tenths of a normal distribution lie within (any table of it)."""
 
 PURPOSE = (
     "Flies it once more through the same thrust, wind and disturbances with the what-if on board, not the calibration it flew with. "
@@ -109,47 +106,33 @@ def changes_text(carried: Calibration, flown: Calibration) -> str:
     return "; ".join(parts)
 
 
-def band_rows(ensemble: Ensemble, reflight: Reflight, flown: Solution) -> list[tuple[str, ...]]:
-    """What nine of ten members lie between: (quantity, flown, flown again) as text.
-
-    The members carry the flown height along as the barometer gave it: its own standard deviation at apogee widens that row. Not where
-    they touch down: they say how that shifts (`differences`), not how well dead reckoning knows the place.
-    """
-    rows: list[tuple[str, ...]] = []
-    burnout_s = reflight.moments["burnout"][0].time_s
-    tilt = [at_time(ensemble.time_s, values / DEG, burnout_s) for values in (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)]
-    rows.append(("tilt at burnout, deg", *(_between(ensemble, values, 2) for values in tilt)))
-    own = (0.0, 0.0, _sd_at(flown, flown.events.apogee_log_s)[2])
-    for axis, name in enumerate(("east", "north", "height")):
-        values = ensemble.apogee_enu_m[:, :, axis]
-        rows.append((f"apogee {name}, m", *(_between(ensemble, values[:, i], 1, own[axis]) for i in range(2))))
-    return rows
+def band_rows(rows: Sequence[Between]) -> list[tuple[str, ...]]:
+    """What nine of ten lie between: (quantity, flown, flown again) as text."""
+    return [
+        (
+            f"{'tilt at burnout' if b.quantity == 'tilt' else f'{b.moment} {b.quantity}'}, {b.unit}",
+            _range(b.flown, b.unit),
+            _range(b.reflown, b.unit),
+        )
+        for b in rows
+    ]
 
 
-def _sd_at(flown: Solution, log_time_s: float) -> tuple[float, float, float]:
-    """One standard deviation of the place at a time, m; NaN where the method does not say."""
-    if flown.pos_sd_enu_m is None or not math.isfinite(log_time_s):
-        return (math.nan,) * 3
-    i = min(int(np.searchsorted(flown.log_time_s, log_time_s)), len(flown.log_time_s) - 1)
-    east, north, height = (float(sd) for sd in flown.pos_sd_enu_m[i])
-    return east, north, height
-
-
-def touchdown_text(flown: Solution) -> str:
-    """How well the place of touchdown itself is known, which no ensemble says."""
+def touchdown_text(flown: Solution, rows: Sequence[Between]) -> str:
+    """How well the place of touchdown itself is known, as far as the method says."""
     if not math.isfinite(flown.events.touchdown_log_s):
-        return ""
-    east, north, _ = _sd_at(flown, flown.events.touchdown_log_s)
-    if math.isfinite(east + north):
-        return f"Where the flown path came down is not in the bands: it is known to ±{east:.1f} m east and ±{north:.1f} m north."
-    return f"Where the flown path came down is not in the bands; how well it is known {flown.method} does not say (the smoother does)."
+        return "The record does not get to touchdown."
+    sd = [f"±{b.flown_sd:.1f} m {b.quantity}" for b in rows if b.moment == "touchdown" and math.isfinite(b.flown_sd)]
+    if sd:
+        return (
+            f"The flown place of touchdown is known to {' and '.join(sd)} (one standard deviation): the calibration's part and what dead "
+            "reckoning loses below the parachute. How far it shifts is known better; the table above says how well."
+        )
+    return f"How well the height and the place of touchdown are known {flown.method} does not say (the smoother does): no band for them."
 
 
-def _between(ensemble: Ensemble, values: np.ndarray, digits: int, own_sd: float = 0.0) -> str:
-    """Low to high; `own_sd` is what the members do not carry, as if normal (NaN: not known, left out)."""
-    if not np.isfinite(values).any():
+def _range(band: tuple[float, float, float], unit: str) -> str:
+    if not math.isfinite(band[0]):
         return "–"
-    low, middle, high = (float(q) for q in ensemble.band(values))
-    more = _NINE_OF_TEN * own_sd if math.isfinite(own_sd) else 0.0
-    low, high = middle - math.hypot(middle - low, more), middle + math.hypot(high - middle, more)
-    return f"{low:.{digits}f} to {high:.{digits}f}".replace("-", "−")
+    digits = 2 if unit == "deg" else 1
+    return f"{band[0]:.{digits}f} to {band[2]:.{digits}f}".replace("-", "−")

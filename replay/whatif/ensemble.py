@@ -314,10 +314,7 @@ def drawn_vehicle(vehicle: Vehicle, random: np.random.Generator) -> Vehicle:
 
 
 def _assumptions(posterior: Posterior, vehicle: Vehicle) -> list[str]:
-    lines = [
-        "ensemble: flown motion up to the parachute linear in the calibration, shifted as a whole below it (how well dead reckoning "
-        "knows the flown path down there is not in its bands); the steering law exact"
-    ]
+    lines = ["ensemble: flown motion up to the parachute linear in the calibration, shifted as a whole below it; the steering law exact"]
     if not posterior.components:
         lines.append("ensemble: no standard deviations of the calibration given, taken as exact")
     default = sorted(key for key in vehicle.defaulted if key.startswith("tolerance."))

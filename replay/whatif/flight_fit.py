@@ -234,13 +234,13 @@ def _bounded_step(jacobian: Any, residual: Array, s: States, free: NDArray[np.bo
     step: Array = -_Factor(normal, free, n_knots).solve(jacobian.T @ residual)
     place = 9 * n_knots + BARO_LAG
     lag = float(s.errors[BARO_LAG])
-    allowed = min(max(lag + float(step[place]), 0.0), MOST_LAG_S) - lag
-    if not free[BARO_LAG] or allowed == step[place]:
+    wanted = lag + float(step[place])
+    if not free[BARO_LAG] or 0.0 <= wanted <= MOST_LAG_S:
         return step
     held = free.copy()
     held[BARO_LAG] = False
     fixed = np.zeros(len(step))
-    fixed[place] = allowed
+    fixed[place] = min(max(wanted, 0.0), MOST_LAG_S) - lag
     return fixed - _Factor(normal, held, n_knots).solve(jacobian.T @ (residual + jacobian @ fixed))
 
 

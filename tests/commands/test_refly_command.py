@@ -75,8 +75,22 @@ def test_ensemble(folder, capsys):
     assert cli.main(arguments(folder, "--members", "10", "--seed", "4", "--method", "integrate", "--json")) == 0
     result = json.loads(capsys.readouterr().out)["ensemble"]
     assert (result["members"], result["seed"]) == (10, 4)
-    low, middle, high = result["reflown"]["apogee_east_m"]
+    low, middle, high = result["reflown"]["apogee_east_m"]["band"]
     assert low < middle < high
+    assert result["reflown"]["burnout_tilt_deg"]["sd"] > 0.0
+    # integration has no deviation of its own: no band without width stands for it
+    assert result["flown"]["touchdown_east_m"] == {"band": [None] * 3, "sd": None}
+    assert "integrate does not say" in result["touchdown"]
+
+
+def test_an_ensemble_says_how_well_touchdown_is_known(folder, capsys):
+    """Of the smoother: a band with a deviation of metres, in words too, where the members' own spread is decimetres."""
+    assert cli.main(arguments(folder, "--members", "8")) == 0
+    said = capsys.readouterr().out
+    for which in ("flown", "re-flown"):
+        line = next(line for line in said.splitlines() if line.startswith(f"  {which} touchdown east: "))
+        assert 1.0 < float(line.rpartition("± ")[2]) < 10.0
+    assert "place of touchdown is known to ±" in said
 
 
 def test_a_review_brings_its_bandwidth_and_the_sensors_priors(folder, tmp_path, capsys):
@@ -90,7 +104,7 @@ def test_a_review_brings_its_bandwidth_and_the_sensors_priors(folder, tmp_path, 
     assert cli.main(["refly", str(tmp_path / "a.review.json"), "--members", "8", "--json"]) == 0
     result = json.loads(capsys.readouterr().out)
     assert result["disturbance_bandwidth_hz"] == 6.0
-    low, _, high = result["ensemble"]["flown"]["apogee_east_m"]
+    low, _, high = result["ensemble"]["flown"]["apogee_east_m"]["band"]
     assert high - low > 3.0  # an accelerometer bias known to 0.4 m/s2 only
     assert cli.main(["refly", str(tmp_path / "a.review.json"), "--bandwidth", "20", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["disturbance_bandwidth_hz"] == 20.0

@@ -9,6 +9,7 @@ from drawn_flight import EVENTS, solution
 
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
+from replay.review.comparison import betweens
 from replay.review.refly_words import band_rows, changes_text, guidance_source, missing, touchdown_text
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
@@ -66,29 +67,66 @@ def test_changes_in_words():
         assert words in text
 
 
-def test_how_well_touchdown_is_known_is_said_apart():
-    """The method's own deviation there, or that it has none; nothing where the record does not get there."""
+def members(time_s=None):
+    """Twenty of them, all at one place 5 m about the truth: what spreads is what no member carries."""
+    time_s = np.arange(0.0, 10.0, 0.1) if time_s is None else time_s
+    place, down = np.tile([3.0, -4.0, 160.0], (20, 2, 1)), np.tile([12.0, 90.0, 0.0], (20, 2, 1))
+    tilt, path = np.full((20, len(time_s)), 2.0 * DEG), np.zeros((20, len(time_s), 3))
+    return Ensemble(time_s, path, path, tilt, tilt, place, down, 0, ())
+
+
+def flown_again(shift_m=0.0, time_s=None):
+    """Only what the bands read: the parachute opens at 10 s, touchdown is moved east."""
+    at = SimpleNamespace(time_s=4.5, east_m=0.0, north_m=0.0)
+    moved = SimpleNamespace(time_s=4.5, east_m=shift_m, north_m=0.0)
+    moments = {"burnout": (at, at), "apogee": (at, at), "touchdown": (at, moved)}
+    return SimpleNamespace(moments=moments, time_s=np.arange(0.0, 30.0, 0.01), q_enu_from_body_believed=np.zeros((1001, 4)))
+
+
+def known_to(opened_m, down_m):
+    """The drawn flight whose place is known to the one up to the parachute and to the other from there on."""
     flown = solution(np.arange(0.0, 38.0, 0.01))
-    i = np.searchsorted(flown.log_time_s, EVENTS.touchdown_log_s)
-    assert f"±{flown.pos_sd_enu_m[i, 0]:.1f} m east" in touchdown_text(flown)
-    assert "integrate does not say" in touchdown_text(dataclasses.replace(flown, method="integrate", pos_sd_enu_m=None))
-    lost = dataclasses.replace(EVENTS, touchdown_log_s=float("nan"))
-    assert touchdown_text(dataclasses.replace(flown, events=lost)) == ""
+    is_down = flown.log_time_s > EVENTS.liftoff_log_s + 10.005
+    return dataclasses.replace(flown, pos_sd_enu_m=np.where(is_down, down_m, opened_m)[:, None] * np.ones(3))
 
 
 def test_bands_widen_by_what_the_members_do_not_carry():
-    """All members at 160 m and a height known to 2 m: nine of ten of a normal distribution are 3.29 m to either side."""
-    time_s = np.arange(0.0, 10.0, 0.1)
-    place = np.tile([3.0, -4.0, 160.0], (20, 2, 1))
-    tilt = np.full((20, len(time_s)), 2.0 * DEG)
-    path = np.zeros((20, len(time_s), 3))
-    members = Ensemble(time_s, path, path, tilt, tilt, place, place, 0, ())
-    flown = solution(np.arange(0.0, 38.0, 0.01))
-    flown = dataclasses.replace(flown, pos_sd_enu_m=np.full((len(flown.log_time_s), 3), 2.0))
-    moment = SimpleNamespace(moments={"burnout": (SimpleNamespace(time_s=4.5),) * 2})
-    rows = {row[0]: row[1:] for row in band_rows(members, moment, flown)}
+    """By hand: a height known to 2 m is 3.29 m to either side; 3 m at the parachute and 5 m at touchdown are 4 m, and 6.58 m so."""
+    flown = known_to(2.0, 2.0)
+    rows = {row[0]: row[1:] for row in band_rows(betweens(members(), flown_again(), flown))}
     assert rows["tilt at burnout, deg"] == ("2.00 to 2.00",) * 2
     assert rows["apogee north, m"] == ("−4.0 to −4.0",) * 2
     assert rows["apogee height, m"] == ("156.7 to 163.3",) * 2
-    blind = band_rows(members, moment, dataclasses.replace(flown, pos_sd_enu_m=None))
-    assert blind[-1] == ("apogee height, m", "160.0 to 160.0", "160.0 to 160.0")
+    assert rows["touchdown east, m"] == ("12.0 to 12.0",) * 2
+    rows = {row[0]: row[1:] for row in band_rows(betweens(members(), flown_again(), known_to(3.0, 5.0)))}
+    assert rows["touchdown east, m"] == ("5.4 to 18.6",) * 2
+    assert rows["touchdown north, m"] == ("83.4 to 96.6",) * 2
+
+
+def test_a_shifted_touchdown_adds_what_the_model_leaves_out():
+    """By hand: 120 m of shift leave 2.5 %, 3 m; with the 4 m of dead reckoning that is 5 m, of the re-flown place alone."""
+    found = {(b.moment, b.quantity): b for b in betweens(members(), flown_again(120.0), known_to(3.0, 5.0))}
+    down = found["touchdown", "north"]
+    assert down.flown_sd == pytest.approx(4.0, rel=1e-6) and down.reflown_sd == pytest.approx(5.0, rel=1e-6)
+    assert found["apogee", "east"].reflown_sd == 0.0
+
+
+def test_a_method_without_deviations_of_its_own_gives_no_band_it_can_not_know():
+    """Height at apogee and place of touchdown: a dash, not a band without width; and it is said why."""
+    blind = dataclasses.replace(known_to(2.0, 2.0), method="integrate", pos_sd_enu_m=None)
+    found = betweens(members(), flown_again(), blind)
+    rows = {row[0]: row[1:] for row in band_rows(found)}
+    for name in ("apogee height, m", "touchdown east, m", "touchdown north, m"):
+        assert rows[name] == ("–", "–")
+    assert rows["apogee east, m"] == ("3.0 to 3.0",) * 2
+    assert "integrate does not say" in touchdown_text(blind, found)
+
+
+def test_how_well_touchdown_is_known_is_said():
+    """In metres either way; where the record does not get there, that."""
+    flown = known_to(3.0, 5.0)
+    assert "±4.0 m east and ±4.0 m north" in touchdown_text(flown, betweens(members(), flown_again(), flown))
+    lost = dataclasses.replace(flown, events=dataclasses.replace(EVENTS, touchdown_log_s=float("nan")))
+    found = betweens(members(), flown_again(), lost)
+    assert "does not get to touchdown" in touchdown_text(lost, found)
+    assert band_rows(found)[-1] == ("touchdown north, m", "–", "–")
