@@ -25,6 +25,8 @@ from replay.figures.words import HEADING_NOTE, at_event, capital, solutions_of, 
 from replay.flight.finding import SEVERITIES
 from replay.flight.quantity import Quantity
 from replay.motion.solution import Solution
+from replay.review import refly_words
+from replay.review.comparison import betweens
 from replay.review.explain import mark_of, next_flight, open_findings
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
@@ -310,6 +312,10 @@ def _flown_again(snapshot: Snapshot) -> Iterator[Block]:
         yield Heading("Flown again")
         moments = "; ".join(moment_words(name, *pair) for name, pair in reflown.reflight.moments.items())
         yield Paragraph(whole(f"{moments}. {whole(reflown.reflight.left_out)} {CAUTION_LINE}"), lead="The model says:")
+        if reflown.run is not None:
+            bands = betweens(reflown.run.ensemble, reflown.reflight, reflown.flown)
+            yield Table(("nine of ten lie between", "flown", "re-flown"), tuple(refly_words.band_rows(bands)))
+            yield Paragraph(refly_words.touchdown_text(reflown.flown, bands))
 
 
 def _notes(snapshot: Snapshot, review: Review) -> Iterator[Block]:

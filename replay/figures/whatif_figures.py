@@ -12,6 +12,7 @@ from replay.figures.lines import name_pane
 from replay.figures.material import REFLOWN, material_of
 from replay.figures.style import DASHES, FigureSettings, legend_columns
 from replay.figures.words import HEADING_NOTE, capital, whole
+from replay.review.comparison import betweens
 from replay.review.snapshot import Snapshot
 from replay.scene.palette import BLACK, SERIES
 from replay.units import DEG
@@ -47,7 +48,7 @@ def refly(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Dr
         panes["elevation"].plot(at[:, :2] @ along, at[:, 2], **look)
         panes["tilt"].plot(time[thin], track.tilt_rad[thin] / DEG, **look)
     if made.run is not None:
-        _draw_spread(panes, made.run.ensemble, along, stop)
+        _draw_spread(panes, made, made.run.ensemble, along, stop)
     apart = np.linalg.norm(reflight.reflown.pos_enu_m[thin] - reflight.flown.pos_enu_m[thin], axis=1)
     panes["apart"].plot(time[thin], apart, color=BLACK)
     panes["plan"].plot(0, 0, "^", color=BLACK)
@@ -72,12 +73,13 @@ def refly(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Dr
     )
 
 
-def _draw_spread(panes: Any, ensemble: Ensemble, along: Any, stop: float) -> None:
+def _draw_spread(panes: Any, made: Reflown, ensemble: Ensemble, along: Any, stop: float) -> None:
     """What nine of ten members lie between: tilt over time, the path up to apogee from the side, and apogee both ways."""
     inside = np.flatnonzero(ensemble.time_s <= stop)
     time = ensemble.time_s[inside]
     paths = (ensemble.flown_pos_enu_m, ensemble.reflown_pos_enu_m)
     tilts = (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)
+    top = next(b for b in betweens(ensemble, made.reflight, made.flown) if (b.moment, b.quantity) == ("apogee", "height"))
     for i, (series, _) in enumerate(_NAMES):
         look: dict[str, Any] = {"color": SERIES[series][0], "alpha": 0.18, "linewidth": 0.0}
         low, _, high = ensemble.band(tilts[i][:, inside] / DEG)
@@ -89,7 +91,9 @@ def _draw_spread(panes: Any, ensemble: Ensemble, along: Any, stop: float) -> Non
         place = ensemble.apogee_enu_m[:, i]
         for pane, values in (("plan", place[:, :2]), ("elevation", np.column_stack((place[:, :2] @ along, place[:, 2])))):
             low, middle, high = ensemble.band(values)
-            reach = np.abs(np.array([middle - low, high - middle]))
+            if pane == "elevation":  # no member carries how well the height itself is known
+                low[1], _, high[1] = top.flown if i == 0 else top.reflown
+            reach = np.nan_to_num(np.abs(np.array([middle - low, high - middle])))
             panes[pane].errorbar(*middle, xerr=reach[:, :1], yerr=reach[:, 1:], color=SERIES[series][0], elinewidth=1.0, capsize=2.0)
 
 

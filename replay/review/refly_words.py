@@ -128,7 +128,7 @@ def touchdown_text(flown: Solution, rows: Sequence[Between]) -> str:
             f"The flown place of touchdown is known to {' and '.join(sd)} (one standard deviation): the calibration's part and what dead "
             "reckoning loses below the parachute. How far it shifts is known better; the table above says how well."
         )
-    return f"How well the height and the place of touchdown are known {flown.method} does not say (the smoother does): no band for them."
+    return f"How well the place of touchdown is known {flown.method} does not say (the smoother does): no band for it."
 
 
 def _range(band: tuple[float, float, float], unit: str) -> str:

@@ -187,18 +187,19 @@ def test_a_change_is_known_as_well_as_it_says():
     assert (rms < 1.6).all()
 
 
-def test_touchdown_is_known_as_well_as_it_says():
-    """Where it came down, and would have: error over standard deviation RMS between 0.3 and 1.6, nine of ten held by at least 12 of 16.
+@pytest.mark.parametrize(("canopy", "least", "most", "n_held"), [(1.0, 0.2, 1.1, 11), (0.42, 0.5, 1.6, 9)], ids=["whole", "torn"])
+def test_touchdown_is_known_as_well_as_it_says(canopy, least, most, n_held):
+    """Where it came down, and would have: error over standard deviation, and how many of 12 nine of ten hold.
 
-    Against the truth of four flights and of the same draws flown again; a torn canopy, as on the sample flight `late_chute`. What the
-    members alone spread is a tenth of the error.
+    Against the truth of three flights and of the same draws flown again. Over 24 flights the smoother's RMS is 0.4 under the sample
+    flight's canopy and 1.3 under one torn as on `late_chute`, which hits the ground at 10 m/s. The members' own spread is a tenth of it.
     """
     pulls, held, own = [], [], []
-    for variant in range(4):
+    for variant in range(3):
         random = np.random.default_rng((SEED, 50 + variant))
         true = Calibration(accel_bias_imu_mps2=(*(float(v) for v in random.normal(0.0, 0.3, 2)), 0.0))
         wind = {"speed_mps": random.uniform(0.0, 4.0), "from_azimuth_rad": random.uniform(0.0, 2.0 * np.pi), "gust_sd_mps": 0.5}
-        short = {"pad_s": 6.0, "canopy_scale": 0.42, "rest_s": 3.0}
+        short = {"pad_s": 6.0, "canopy_scale": canopy, "rest_s": 3.0}
         flights = [
             sample.make("crooked_bench", 750 + variant, calibration=true, **wind, **short, onboard_calibration=c)
             for c in (Calibration(), true)
@@ -221,8 +222,9 @@ def test_touchdown_is_known_as_well_as_it_says():
                 held.append(low <= wanted <= high)
                 own.append(members.touchdown_enu_m[:, which, axis].std() / sd)
     print(f"error over sd RMS {np.sqrt(np.mean(np.square(pulls))):.2f}, held {sum(held)} of {len(held)}, members' own {np.mean(own):.2f}")
-    assert 0.3 < np.sqrt(np.mean(np.square(pulls))) < 1.6
-    assert sum(held) >= 12
+    assert least < np.sqrt(np.mean(np.square(pulls))) < most
+    assert sum(held) >= n_held
+    assert np.mean(own) < 0.25
 
 
 def _place(truth, moment):
