@@ -122,12 +122,6 @@ def pose_of(time_s: Array, accel_raw: Array, rate_raw: Array, span: slice) -> Po
     )
 
 
-def upper_triangular(scale: ArrayLike, cross_axis: ArrayLike) -> Array:
-    """Matrix M of the calibration, shape (3, 3), from scale (3,) and cross-axis xy, xz, yz (3,)."""
-    (sx, sy, sz), (xy, xz, yz) = np.asarray(scale, dtype=float), np.asarray(cross_axis, dtype=float)
-    return np.array([[sx, xy, xz], [0.0, sy, yz], [0.0, 0.0, sz]])
-
-
 def six_face(face_means_raw: ArrayLike, gravity_mps2: float = STANDARD_GRAVITY_MPS2, mean_sd: float = 0.0) -> BenchResult:
     """Accelerometer from six faces of a square fixture, each axis up and down once.
 

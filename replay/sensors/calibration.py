@@ -14,6 +14,9 @@ file and is read back, never dropped::
     undetermined = ["gyro.scale[2]"]              # what the work could not determine; the value stands as it was before
     [sd.accelerometer]                            # one standard deviation of each number, in the unit of the value;
     bias_mps2 = [0.004, 0.004, nan]               # nan, or an absent key, was not solved for
+    [correlation]                                 # of the errors of numbers that have a standard deviation; absent: independent
+    of = ["accelerometer.bias_mps2[0]", "gyro.scale[1]"]
+    rows = [[1.0, -0.88], [-0.88, 1.0]]
 """
 
 from __future__ import annotations
@@ -21,7 +24,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
@@ -30,7 +33,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
-from replay.settings_file import FORMAT, Check, Unfit, checked, flag, number, read_toml, text, vector, write_toml
+from replay.errors import SettingsError
+from replay.settings_file import FORMAT, Check, Unfit, checked, flag, number, read_toml, rows, text, vector, write_toml
 from replay.units import DEG, ZERO_CELSIUS_K, kelvin
 
 Vec3 = tuple[float, float, float]
@@ -92,18 +96,27 @@ class CalibrationFile:
     undetermined : tuple of str
         What the work that wrote the file could not determine, in its own words or as `table.key[axis]`.
     note : str
+    correlated : tuple of (str, int)
+        Field and axis of the numbers whose errors' correlation is known, k of them; the rest is taken as independent.
+    correlation : ndarray, shape (k, k)
     """
 
     calibration: Calibration
     sd: Mapping[str, Vec3] = field(default_factory=lambda: MappingProxyType({}))
     undetermined: tuple[str, ...] = ()
     note: str = ""
+    correlated: tuple[tuple[str, int], ...] = ()
+    correlation: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 def accel_matrix(calibration: Calibration) -> NDArray[np.float64]:
     """M of the accelerometer, shape (3, 3): scale on the diagonal, cross-axis above it."""
-    xy, xz, yz = calibration.accel_cross_axis
-    sx, sy, sz = calibration.accel_scale
+    return upper_triangular(calibration.accel_scale, calibration.accel_cross_axis)
+
+
+def upper_triangular(diagonal: Sequence[float] | NDArray[np.float64], above: Sequence[float] | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Matrix, shape (3, 3), from its diagonal (3,) and what stands above it: xy, xz, yz (3,)."""
+    (sx, sy, sz), (xy, xz, yz) = diagonal, above
     return np.array([[sx, xy, xz], [0.0, sy, yz], [0.0, 0.0, sz]])
 
 
@@ -133,6 +146,10 @@ def _texts(value: Any) -> tuple[str, ...]:
     return tuple(value)
 
 
+def _square(value: Any) -> Any:
+    return rows(len(value) if isinstance(value, list) else 0, number(low=-1.0, high=1.0))(value)
+
+
 def _nest(flat: Mapping[str, Any]) -> dict[str, Any]:
     nested: dict[str, Any] = {}
     for key, value in flat.items():
@@ -147,7 +164,7 @@ def _schema() -> dict[str, Any]:
     flat |= {"gyro.pad_bias": flag(), "temperature.reference_c": number(low=-ZERO_CELSIUS_K)}
     for key in ("accelerometer.scale", "gyro.scale"):
         flat[key] = vector(3, number(above=0.0))
-    return {**_nest(flat), "note": text(), "undetermined": _texts, "sd": _nest(sd)}
+    return {**_nest(flat), "note": text(), "undetermined": _texts, "sd": _nest(sd), "correlation": {"of": _texts, "rows": _square}}
 
 
 def load_calibration_file(path: str | os.PathLike[str]) -> CalibrationFile:
@@ -158,15 +175,15 @@ def load_calibration_file(path: str | os.PathLike[str]) -> CalibrationFile:
     SettingsError
         Unreadable, an unknown key (the nearest known one is named), or a value that can't be meant.
     """
-    return _file_of(read_toml(path, _schema()))
+    return _file_of(read_toml(path, _schema()), os.fspath(path))
 
 
 def calibration_of(tables: Mapping[str, Any], name: str) -> Calibration:
     """The calibration of a calibration file's tables standing inside another document; `name` stands for the file in errors."""
-    return _file_of(checked({"format": FORMAT, **tables}, _schema(), name)).calibration
+    return _file_of(checked({"format": FORMAT, **tables}, _schema(), name), name).calibration
 
 
-def _file_of(data: Mapping[str, Any]) -> CalibrationFile:
+def _file_of(data: Mapping[str, Any], path: str) -> CalibrationFile:
     values: dict[str, Any] = {}
     sd: dict[str, Vec3] = {}
     for key, (name, factor) in _vector_fields().items():
@@ -180,7 +197,26 @@ def _file_of(data: Mapping[str, Any]) -> CalibrationFile:
         values["gyro_pad_bias"] = data["gyro"]["pad_bias"]
     if "reference_c" in data.get("temperature", {}):
         values["reference_temperature_k"] = kelvin(data["temperature"]["reference_c"])
-    return CalibrationFile(Calibration(**values), MappingProxyType(sd), data.get("undetermined", ()), data.get("note", ""))
+    known = _correlation_of(data["correlation"], sd, path) if "correlation" in data else ((), np.zeros((0, 0)))
+    return CalibrationFile(Calibration(**values), MappingProxyType(sd), data.get("undetermined", ()), data.get("note", ""), *known)
+
+
+def _correlation_of(table: Mapping[str, Any], sd: Mapping[str, Vec3], path: str) -> tuple[tuple[tuple[str, int], ...], NDArray[np.float64]]:
+    """Which numbers, and how their errors go together; an error where it is not a correlation of numbers with a standard deviation."""
+    places = {f"{key}[{axis}]": (name, axis) for key, (name, _) in _vector_fields().items() for axis in range(3)}
+    of, matrix = table.get("of", ()), np.array(table.get("rows") or np.zeros((0, 0)), dtype=float)
+    for name in of:
+        if name not in places:
+            raise SettingsError(path, "correlation.of", "names like accelerometer.bias_mps2[0]", repr(name))
+        field_name, axis = places[name]
+        if field_name not in sd or not sd[field_name][axis] > 0.0:
+            raise SettingsError(path, "correlation.of", "numbers that have a standard deviation under [sd]", repr(name))
+    if len(set(of)) != len(of):
+        raise SettingsError(path, "correlation.of", "each number once", repr(next(n for n in of if of.count(n) > 1)))
+    is_fit = matrix.shape == (len(of), len(of)) and np.array_equal(matrix, matrix.T) and np.all(np.diag(matrix) == 1.0)
+    if not is_fit or (len(of) and float(np.linalg.eigvalsh(matrix)[0]) < -1e-6):
+        raise SettingsError(path, "correlation.rows", f"a correlation of {len(of)}: square, symmetric, 1 on its diagonal", "something else")
+    return tuple(places[name] for name in of), matrix
 
 
 def load_calibration(path: str | os.PathLike[str]) -> Calibration:
@@ -214,6 +250,12 @@ def tables_of(calibration: Calibration | CalibrationFile) -> dict[str, Any]:
     data: dict[str, Any] = {"note": file.note or None, "undetermined": file.undetermined or None, **_nest(flat)}
     if sd:
         data["sd"] = _nest(sd)
+    if file.correlated:
+        keys = {name: key for key, (name, _) in _vector_fields().items()}
+        data["correlation"] = {
+            "of": [f"{keys[name]}[{axis}]" for name, axis in file.correlated],
+            "rows": [[float(f"{value:.9g}") for value in row] for row in file.correlation],
+        }
     return data
 
 

@@ -20,8 +20,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from replay import rotation
 from replay.errors import CannotEstimate
-from replay.sensors.bench import BenchResult, find_rests, pose_of, upper_triangular, vec3
-from replay.sensors.calibration import Calibration
+from replay.sensors.bench import BenchResult, find_rests, pose_of, vec3
+from replay.sensors.calibration import Calibration, upper_triangular
 from replay.units import STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]

@@ -69,8 +69,13 @@ class Posterior:
 
     @classmethod
     def of_file(cls, file: CalibrationFile) -> Posterior:
-        """From a calibration file's standard deviations."""
-        return cls.of_sd(file.calibration, file.sd)
+        """From a calibration file's standard deviations, and their correlation as far as it states one."""
+        alone = cls.of_sd(file.calibration, file.sd)
+        correlation = np.eye(len(alone.components))
+        places = [alone.components.index(component) for component in file.correlated]
+        correlation[np.ix_(places, places)] = file.correlation
+        sd = np.sqrt(np.diag(alone.covariance))
+        return cls(file.calibration, alone.components, correlation * np.outer(sd, sd))
 
     def directions(self) -> Array:
         """Principal directions times their standard deviation, shape (k, r): offset = directions @ standard normal draws."""

@@ -21,7 +21,7 @@ from replay.flightlog.log import FlightLog
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Solution
-from replay.sensors.calibration import Calibration, accel_matrix, gyro_matrix
+from replay.sensors.calibration import Calibration, accel_matrix, gyro_matrix, upper_triangular
 from replay.sensors.measurements import measure
 from replay.sensors.mount import Mount, find_mount
 from replay.units import DEG
@@ -290,9 +290,7 @@ def _settled(
 
 def with_errors(base: Calibration, errors: Array) -> Calibration:
     """A calibration with the solved errors taken off: M' = (I − E) M, b' = b + M'⁻¹ β; the gyro likewise; the mount turned back."""
-    matrix = np.diag(errors[ACCEL_SCALE])
-    matrix[0, 1], matrix[0, 2], matrix[1, 2] = errors[ACCEL_CROSS]
-    m = (np.eye(3) - matrix) @ accel_matrix(base)
+    m = (np.eye(3) - upper_triangular(errors[ACCEL_SCALE], errors[ACCEL_CROSS])) @ accel_matrix(base)
     bias = np.asarray(base.accel_bias_imu_mps2) + np.linalg.solve(m, errors[ACCEL_BIAS])
     scale = np.asarray(base.gyro_scale) * (1.0 - errors[GYRO_SCALE])
     turned = dataclasses.replace(base, gyro_scale=_vec(scale))

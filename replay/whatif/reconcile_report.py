@@ -6,6 +6,9 @@ import dataclasses
 import math
 from typing import Any
 
+import numpy as np
+
+from replay.cautions import CAUTION_LINE
 from replay.sensors.calibration import Calibration, CalibrationFile
 from replay.units import DEG
 from replay.whatif.reconcile import Reconciliation
@@ -13,7 +16,7 @@ from replay.whatif.unknowns import FIELDS
 
 
 def calibration_file(result: Reconciliation) -> CalibrationFile:
-    """What is saved: the calibration, standard deviations of what was free, and what was not determined."""
+    """What is saved: the calibration, standard deviations of what was free with their correlation, and what was not determined."""
     sd: dict[str, tuple[float, float, float]] = {}
     for group, (field, axes) in FIELDS.items():
         own = [result.parameter(f"{group} {a}") for a in axes]
@@ -23,7 +26,11 @@ def calibration_file(result: Reconciliation) -> CalibrationFile:
         x, y, z = (p.sd * factor for p in own)
         sd[field] = (x, y, z)
     note = f"reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} ± {result.pad_tilt_sd_rad / DEG:.2f} deg"
-    return CalibrationFile(result.calibration, sd, result.undetermined, note)
+    scale = np.sqrt(np.diag(result.posterior.covariance))
+    correlation = result.posterior.covariance / np.outer(scale, scale)
+    correlation = 0.5 * (correlation + correlation.T)
+    np.fill_diagonal(correlation, 1.0)
+    return CalibrationFile(result.calibration, sd, result.undetermined, note, result.posterior.components, correlation)
 
 
 def as_dict(result: Reconciliation) -> dict[str, Any]:
@@ -42,8 +49,10 @@ def as_dict(result: Reconciliation) -> dict[str, Any]:
             {"name": c.name, "tilt_sd_deg": c.tilt_sd_then_rad / DEG, "reduction": c.reduction} for c in result.next_observations
         ],
         "converged": result.fit.has_converged,
+        "undetermined": list(result.undetermined),
         "notes": list(result.notes),
         "assumptions": list(result.assumptions),
+        "caution": CAUTION_LINE,
     }
 
 

@@ -4,7 +4,8 @@ import numpy as np
 from shared_data import shared_data
 
 from replay import rotation
-from replay.sensors.bench import six_face, upper_triangular
+from replay.sensors.bench import six_face
+from replay.sensors.calibration import upper_triangular
 from replay.sensors.multiposition import fit_norms, multi_position
 
 G0 = 9.80665

@@ -5,7 +5,8 @@ import pytest
 
 from replay import rotation
 from replay.errors import CannotEstimate
-from replay.sensors.bench import find_rests, order_faces, six_face, upper_triangular
+from replay.sensors.bench import find_rests, order_faces, six_face
+from replay.sensors.calibration import upper_triangular
 from replay.sensors.multiposition import fit_norms, multi_position
 from replay.sensors.temperature import SweepRun, temperature_sweep
 from replay.sensors.turns import turn_scale

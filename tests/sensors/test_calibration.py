@@ -87,6 +87,42 @@ def test_standard_deviations_and_what_is_undetermined_are_kept(tmp_path):
     assert (back.undetermined, back.note) == (file.undetermined, file.note)
 
 
+def test_how_errors_go_together_is_kept(tmp_path):
+    """By name and axis, nine digits."""
+    path = tmp_path / "c.toml"
+    sd = {"accel_bias_imu_mps2": (0.02, 0.03, float("nan")), "gyro_scale": (float("nan"), 0.002, 0.003)}
+    correlated = (("accel_bias_imu_mps2", 1), ("gyro_scale", 1), ("gyro_scale", 2))
+    correlation = np.array([[1.0, -0.88, 0.1], [-0.88, 1.0, 0.25], [0.1, 0.25, 1.0]])
+    save_calibration(CalibrationFile(FULL, sd, correlated=correlated, correlation=correlation), path)
+    assert '"accelerometer.bias_mps2[1]"' in path.read_text(encoding="utf-8")
+    back = load_calibration_file(path)
+    assert back.correlated == correlated
+    assert_allclose(back.correlation, correlation, atol=1e-9)
+
+
+_SD = "format = 1\n[sd.gyro]\nscale = [0.01, 0.02, nan]\n[correlation]\n"
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ('of = ["gyro.scala[0]"]\nrows = [[1.0]]\n', "gyro.scala"),
+        ('of = ["gyro.scale[2]"]\nrows = [[1.0]]\n', "under [sd]"),
+        ('of = ["gyro.scale[0]", "gyro.scale[0]"]\nrows = [[1.0, 0.5], [0.5, 1.0]]\n', "each number once"),
+        ('of = ["gyro.scale[0]", "gyro.scale[1]"]\nrows = [[1.0, 0.5], [0.4, 1.0]]\n', "symmetric"),
+        ('of = ["gyro.scale[0]", "gyro.scale[1]"]\nrows = [[1.0]]\n', "a correlation of 2"),
+        ('of = ["gyro.scale[0]", "gyro.scale[1]"]\nrows = [[1.0, 1.5], [1.5, 1.0]]\n', "correlation.rows"),
+    ],
+)
+def test_what_is_no_correlation_is_one_clear_error(tmp_path, table, says):
+    """It names the file and the key."""
+    path = tmp_path / "c.toml"
+    path.write_text(_SD + table, encoding="utf-8")
+    with pytest.raises(SettingsError) as caught:
+        load_calibration_file(path)
+    assert says in str(caught.value) and "c.toml" in str(caught.value) and "\n" not in str(caught.value)
+
+
 def test_what_is_absent_stays_neutral(tmp_path):
     """A file with one number changes one number."""
     path = tmp_path / "c.toml"

@@ -50,6 +50,11 @@ def test_posterior_components():
     file = CalibrationFile(Calibration(), {"accel_bias_imu_mps2": (0.1, float("nan"), 0.0), "gyro_scale": (0.01, 0.02, 0.03)})
     posterior = Posterior.of_file(file)
     assert posterior.components == (("accel_bias_imu_mps2", 0), ("gyro_scale", 0), ("gyro_scale", 1), ("gyro_scale", 2))
+    together = dataclasses.replace(
+        file, correlated=(("gyro_scale", 2), ("accel_bias_imu_mps2", 0)), correlation=np.array([[1.0, -0.9], [-0.9, 1.0]])
+    )
+    covariance = Posterior.of_file(together).covariance
+    assert_allclose((covariance[0, 3], covariance[3, 0], covariance[1, 2]), (-0.9 * 0.1 * 0.03, -0.9 * 0.1 * 0.03, 0.0), atol=1e-15)
     covariance = np.array([[0.04, 0.038], [0.038, 0.04]])
     both = Posterior(Calibration(), (("accel_bias_imu_mps2", 0), ("accel_bias_imu_mps2", 1)), covariance)
     assert_allclose(both.directions() @ both.directions().T, covariance, rtol=1e-12)

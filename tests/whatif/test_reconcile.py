@@ -7,10 +7,12 @@ import pytest
 from flight_support import measured, mount_of
 
 from replay import rotation
+from replay.cautions import CAUTION_LINE
 from replay.errors import Cancelled, CannotEstimate, SettingsError
-from replay.sensors.calibration import Calibration, accel_matrix
+from replay.sensors.calibration import Calibration, accel_matrix, load_calibration_file, save_calibration
 from replay.units import DEG
 from replay.whatif import sample
+from replay.whatif.ensemble import Posterior
 from replay.whatif.evidence import Evidence, Lean, Prior, Sighting, evidence_of
 from replay.whatif.flight_record import build_record
 from replay.whatif.flight_rows import all_rows
@@ -134,7 +136,23 @@ def test_roll_gyro_scale_of_the_rolling_flight():
         assert abs(found.value - truth) < 3.0 * found.sd + 3e-4
 
 
+def test_an_ensemble_draws_from_a_saved_file_what_was_reconciled(crooked, tmp_path):
+    """The whole covariance goes through the calibration file, not its diagonal alone."""
+    flight, _, solution = crooked
+    result = solved(flight, solution, touchdown_of(flight))
+    save_calibration(calibration_file(result), tmp_path / "c.toml")
+    back = Posterior.of_file(load_calibration_file(tmp_path / "c.toml"))
+    assert set(back.components) == set(result.posterior.components)
+    order = [back.components.index(component) for component in result.posterior.components]
+    scale = np.sqrt(np.diag(result.posterior.covariance))
+    off = (back.covariance[np.ix_(order, order)] - result.posterior.covariance) / np.outer(scale, scale)
+    assert np.abs(off).max() < 1e-6
+    correlation = np.abs(result.posterior.covariance / np.outer(scale, scale) - np.eye(len(scale)))
+    assert correlation.max() > 0.5
+
+
 def test_the_report_says_what_can_not_be_told(crooked):
+    """What the pad can't part, what is pinned, what would help most; everything in JSON too, with the caution."""
     flight, _, solution = crooked
     result = solved(flight, solution, touchdown_of(flight))
     text = as_text(result)
@@ -146,6 +164,7 @@ def test_the_report_says_what_can_not_be_told(crooked):
     assert {"name", "value", "sd", "prior", "prior_sd", "share", "correlated_with", "correlation", "status", "unit"} <= set(
         tree["parameters"][0]
     )
+    assert tree["caution"] == CAUTION_LINE and tree["undetermined"] == list(result.undetermined)
     saved = calibration_file(result)
     assert saved.sd["accel_bias_imu_mps2"][0] == pytest.approx(result.parameter("accelerometer bias x").sd)
     assert len(result.posterior.components) == len(result.posterior.covariance) == 9
