@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,27 +125,34 @@ def _spread(ensemble: Ensemble | None, moment: str, time_s: float) -> dict[str, 
 def betweens(ensemble: Ensemble, reflight: Reflight, flown: Solution) -> tuple[Between, ...]:
     """Tilt at burnout, place of apogee and touchdown: the members' spread and, in quadrature, what no member carries.
 
-    That is, of the height at apogee, its own standard deviation (the members carry the flown height along as the barometer gave it); of
-    the place of touchdown, what dead reckoning has become unsure by since the parachute; of a re-flown place, `MODEL_SHARE` of its shift.
+    That is what the method's own standard deviation of the flown place has beyond the members' (they carry the barometer's height along,
+    and below the parachute the path as a whole), and of a re-flown place `MODEL_SHARE` of its shift. A method that has none is taken at
+    the members' word for the place of apogee, where the calibration's part is nearly all there is, and for nothing else.
     """
-    tilt = [
-        at_time(ensemble.time_s, values / DEG, reflight.moments["burnout"][0].time_s)
-        for values in (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)
-    ]
-    rows = [_between("burnout", "tilt", "deg", tilt[0], tilt[1], (0.0, 0.0))]
-    own = {"apogee": _apogee_sd(flown), "touchdown": _touchdown_sd(reflight, flown)}
+    tilts = (ensemble.flown_tilt_rad, ensemble.reflown_tilt_rad)
+    tilt = [at_time(ensemble.time_s, values / DEG, reflight.moments["burnout"][0].time_s) for values in tilts]
+    rows = [_between("burnout", "tilt", "deg", tilt, (0.0, 0.0))]
     for moment, places in (("apogee", ensemble.apogee_enu_m), ("touchdown", ensemble.touchdown_enu_m)):
         before, after = reflight.moments[moment]
         left_out = MODEL_SHARE[moment] * math.hypot(after.east_m - before.east_m, after.north_m - before.north_m)
-        for axis, quantity in enumerate(("east", "north", "height")[: len(own[moment])]):
-            sd = own[moment][axis]
-            more = (sd, sd if quantity == "height" else math.hypot(sd, left_out))
-            rows.append(_between(moment, quantity, "m", places[:, 0, axis], places[:, 1, axis], more))
+        own_sd = _own_sd(flown, getattr(flown.events, f"{moment}_log_s"))
+        for axis, quantity in enumerate(("east", "north", "height") if moment == "apogee" else ("east", "north")):
+            pair = [places[:, 0, axis], places[:, 1, axis]]
+            own = own_sd[axis]
+            if math.isnan(own) and moment == "apogee" and quantity != "height":
+                own = 0.0
+            more = math.sqrt(_beyond(own**2, _sd(pair[0]) ** 2))
+            rows.append(_between(moment, quantity, "m", pair, (more, more if quantity == "height" else math.hypot(more, left_out))))
     return tuple(rows)
 
 
-def _between(moment: str, quantity: str, unit: str, flown: Array, reflown: Array, more: tuple[float, float]) -> Between:
-    (one, one_sd), (two, two_sd) = _widened(flown, more[0]), _widened(reflown, more[1])
+def _beyond(own: Any, members: Any) -> Any:
+    """Variance of the method's own that the members' does not hold already."""
+    return np.maximum(own - members, 0.0)
+
+
+def _between(moment: str, quantity: str, unit: str, pair: Sequence[Array], more: tuple[float, float]) -> Between:
+    (one, one_sd), (two, two_sd) = (_widened(values, sd) for values, sd in zip(pair, more, strict=True))
     return Between(moment, quantity, unit, one, one_sd, two, two_sd)
 
 
@@ -156,20 +164,6 @@ def _widened(values: Array, more_sd: float) -> tuple[tuple[float, float, float],
     low, middle, high = (float(q) for q in np.quantile(known, (0.05, 0.5, 0.95)))
     more = NINE_OF_TEN * more_sd
     return (middle - math.hypot(middle - low, more), middle, middle + math.hypot(high - middle, more)), math.hypot(_sd(known), more_sd)
-
-
-def _apogee_sd(flown: Solution) -> tuple[float, float, float]:
-    """What the members do not carry there: of the place over ground nothing, of the height all of it."""
-    return 0.0, 0.0, _own_sd(flown, flown.events.apogee_log_s)[2]
-
-
-def _touchdown_sd(reflight: Reflight, flown: Solution) -> tuple[float, float]:
-    """What the place over ground has become unsure by between parachute and touchdown, east and north."""
-    n_free = len(reflight.q_enu_from_body_believed)
-    opened = _own_sd(flown, reflight.time_s[n_free - 1] + flown.events.liftoff_log_s)
-    down = _own_sd(flown, flown.events.touchdown_log_s)
-    east, north = (math.sqrt(max(down[i] ** 2 - opened[i] ** 2, 0.0)) for i in range(2))
-    return east, north
 
 
 def _own_sd(flown: Solution, log_time_s: float) -> tuple[float, float, float]:
@@ -207,9 +201,8 @@ def bands(ensemble: Ensemble) -> dict[str, Band]:
 def spread_about(reflight: Reflight, ensemble: Ensemble, flown: Solution) -> tuple[Array, Array]:
     """One standard deviation of the members about the single re-flight, on the re-flight's rows.
 
-    The members carry the flown path along and not how well it was estimated. That is added in quadrature where the method has it: all of
-    the height's, and of the place over ground what it grows by below the parachute (above it the calibration's part, which the members
-    carry, is nearly all there is).
+    The members carry the flown path along and not how well it was estimated: what the method's own standard deviation has beyond the
+    flown members' is added in quadrature, where it has one.
 
     Returns
     -------
@@ -222,12 +215,10 @@ def spread_about(reflight: Reflight, ensemble: Ensemble, flown: Solution) -> tup
     path = _onto(grid, rows, reflight.reflown.pos_enu_m)
     tilt_sd = np.sqrt(np.nanmean((ensemble.reflown_tilt_rad - tilt) ** 2, axis=0))
     path_sd = _onto(rows, grid, np.sqrt(np.nanmean((ensemble.reflown_pos_enu_m - path) ** 2, axis=0)))
-    own, n_free = flown.pos_sd_enu_m, len(reflight.q_enu_from_body_believed)
-    if own is not None and 0 < n_free <= len(rows):
-        own = np.nan_to_num(_onto(rows, flown.log_time_s - flown.events.liftoff_log_s, own))
-        grown = np.maximum(own**2 - own[n_free - 1] ** 2, 0.0)
-        grown[: n_free - 1], grown[:, 2] = 0.0, own[:, 2] ** 2
-        path_sd = np.sqrt(path_sd**2 + grown)
+    if flown.pos_sd_enu_m is not None:
+        own = np.nan_to_num(_onto(rows, flown.log_time_s - flown.events.liftoff_log_s, flown.pos_sd_enu_m))
+        carried = _onto(rows, grid, np.nanstd(ensemble.flown_pos_enu_m, axis=0, ddof=1))
+        path_sd = np.sqrt(path_sd**2 + _beyond(own**2, carried**2))
     return np.interp(rows, grid, tilt_sd), path_sd
 
 

@@ -126,7 +126,7 @@ def touchdown_text(flown: Solution, rows: Sequence[Between]) -> str:
     if sd:
         return (
             f"The flown place of touchdown is known to {' and '.join(sd)} (one standard deviation): the calibration's part and what dead "
-            "reckoning loses below the parachute. How far it shifts is known better; the table above says how well."
+            "reckoning has lost by then. How far it shifts is known better; the table above says how well."
         )
     return f"How well the place of touchdown is known {flown.method} does not say (the smoother does): no band for it."
 

@@ -77,24 +77,24 @@ def test_a_value_between_two_times():
 
 
 def single_flight(time_s, path):
-    """Only what the spread reads; a parachute at 8 s."""
-    track = SimpleNamespace(pos_enu_m=path, tilt_rad=np.full_like(time_s, 2.0 * DEG))
-    return SimpleNamespace(time_s=time_s, reflown=track, q_enu_from_body_believed=np.zeros((800, 4)))
+    """Only what the spread reads."""
+    return SimpleNamespace(time_s=time_s, reflown=SimpleNamespace(pos_enu_m=path, tilt_rad=np.full_like(time_s, 2.0 * DEG)))
 
 
-def test_below_the_parachute_the_flown_path_s_own_deviation_grows_on():
-    """By hand: known to 3 m at the parachute and to 5 m a second later, the members' 2 m becomes the hypotenuse of 2 and 4."""
+def test_what_the_method_knows_less_well_than_the_members_spread_is_added():
+    """By hand: re-flown members 2 m about and a flown path known to 3 m are 3.6 m; where the flown members spread 4 m, 5 m of own add 3."""
     members, east = ensemble()
     time_s = np.arange(0.0, 10.0, 0.01)
     path = np.column_stack((0.0 * time_s, 0.0 * time_s, 15.0 * time_s))
-    own = np.where(time_s < 8.985, 3.0, 5.0)[:, None] * np.ones(3)
-    flown = SimpleNamespace(pos_sd_enu_m=own, log_time_s=time_s + 4.0, events=SimpleNamespace(liftoff_log_s=4.0))
+    flown = SimpleNamespace(pos_sd_enu_m=np.full((len(time_s), 3), 3.0), log_time_s=time_s + 4.0, events=SimpleNamespace(liftoff_log_s=4.0))
     _, sd = spread_about(single_flight(time_s, path), members, flown)
     spread = math.sqrt(np.mean(east**2))
-    assert_allclose(sd[850, 0], spread, rtol=1e-9)
-    assert_allclose(sd[850, 2], 3.0, rtol=1e-9)  # of the height all of it counts
-    assert_allclose(sd[950, 0], math.hypot(spread, 4.0), rtol=1e-9)
-    assert_allclose(sd[950, 1], 4.0, rtol=1e-9)
+    assert_allclose(sd[850], (math.hypot(spread, 3.0), 3.0, 3.0), rtol=1e-9)
+    about = 4.0 * np.resize([1.0, -1.0], len(east)) * math.sqrt(399.0 / 400.0)
+    members.flown_pos_enu_m[:, :, 1] += about[:, None]
+    flown.pos_sd_enu_m[:] = 5.0
+    _, sd = spread_about(single_flight(time_s, path), members, flown)
+    assert_allclose(sd[850], (math.hypot(spread, 5.0), 3.0, 5.0), rtol=1e-9)
 
 
 def test_the_spread_drawn_is_about_the_single_reflight():
