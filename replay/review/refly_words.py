@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from replay.review.comparison import MODEL_SHARE
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius
 
@@ -25,7 +26,11 @@ PURPOSE = (
 )
 FLOWN = "Flown: the record as the what-if tells it, which re-fly takes for true. Shift: over ground."
 
-SPREAD = "± sd: over the ensemble, with 0.5 % of the shift at apogee and 2.5 % at touchdown for what the model leaves out."
+SPREAD = (
+    "± sd: over the ensemble, with "
+    + ", ".join(f"{100.0 * share:.1f} % of the shift at {moment}" for moment, share in MODEL_SHARE.items())
+    + " for what the model leaves out."
+)
 
 
 def missing(log: FlightLog | None, vehicle: Vehicle | None) -> str:

@@ -9,7 +9,7 @@ from drawn_flight import EVENTS, solution
 
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
-from replay.review.comparison import betweens
+from replay.review.comparison import MODEL_SHARE, betweens
 from replay.review.refly_words import band_rows, changes_text, guidance_source, missing, touchdown_text
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
@@ -108,8 +108,9 @@ def test_what_the_members_spread_already_is_not_counted_twice():
 
 
 def test_a_shifted_touchdown_adds_what_the_model_leaves_out():
-    """By hand: 120 m of shift leave 2.5 %, 3 m; with the 4 m of dead reckoning that is 5 m, of the re-flown place alone."""
-    found = {(b.moment, b.quantity): b for b in betweens(members(), flown_again(120.0), known_to(3.0, 4.0))}
+    """By hand: a shift that leaves 3 m and the 4 m of dead reckoning are 5 m, of the re-flown place alone."""
+    shift_m = 3.0 / MODEL_SHARE["touchdown"]
+    found = {(b.moment, b.quantity): b for b in betweens(members(), flown_again(shift_m), known_to(3.0, 4.0))}
     down = found["touchdown", "north"]
     assert down.flown_sd == pytest.approx(4.0, rel=1e-6) and down.reflown_sd == pytest.approx(5.0, rel=1e-6)
     assert found["apogee", "east"].reflown_sd == pytest.approx(3.0, rel=1e-6)

@@ -156,17 +156,17 @@ def test_progress_and_stop(case):
 
 
 def test_a_change_is_known_as_well_as_it_says():
-    """Error over standard deviation of the shift at burnout, apogee and touchdown: RMS between 0.4 and 1.6 over four variants.
+    """Error over standard deviation of the shift at burnout, apogee and touchdown: RMS between 0.5 and 1.5 over eight variants.
 
     Against the flight model flown again with the same draws. Bias, wind, what is known of the calibration and the vehicle are drawn.
     """
     pulls = []
-    for variant in range(4):
+    for variant in range(8):
         random = np.random.default_rng((SEED, variant))
         size, direction = random.uniform(0.15, 0.45), random.uniform(0.0, 2.0 * np.pi)
         true = Calibration(accel_bias_imu_mps2=(size * np.cos(direction), size * np.sin(direction), 0.0))
         wind = {"speed_mps": random.uniform(0.0, 4.0), "from_azimuth_rad": random.uniform(0.0, 2.0 * np.pi), "gust_sd_mps": 0.5}
-        short = {"pad_s": 6.0, "canopy_scale": 0.2, "rest_s": 2.0}
+        short = {"pad_s": 6.0, "canopy_scale": 0.42, "rest_s": 2.0}
         flown, again = (
             sample.make("crooked_bench", 700 + variant, calibration=true, **wind, **short, onboard_calibration=c)
             for c in (Calibration(), true)
@@ -186,10 +186,10 @@ def test_a_change_is_known_as_well_as_it_says():
             for axis, quantity in enumerate(("east", "north")):
                 row = next(r for r in rows if (r.moment, r.quantity) == (moment, quantity))
                 pulls.append((row.difference - wanted[axis]) / row.sd)
-    rms = np.sqrt(np.mean(np.reshape(pulls, (4, 3, 2)) ** 2, axis=(0, 2)))
+    rms = np.sqrt(np.mean(np.reshape(pulls, (8, 3, 2)) ** 2, axis=(0, 2)))
     print(f"error over sd, RMS at burnout, apogee, touchdown: {np.round(rms, 2)}")
-    assert (rms > 0.4).all()
-    assert (rms < 1.6).all()
+    assert (rms > 0.5).all()
+    assert (rms < 1.5).all()
 
 
 @pytest.mark.parametrize(("canopy", "least", "most", "n_held"), [(1.0, 0.2, 1.1, 11), (0.42, 0.5, 1.6, 9)], ids=["whole", "torn"])
