@@ -19,7 +19,7 @@ from replay.sensors.calibration import Calibration
 from replay.units import DEG
 from replay.whatif.descent import Track
 from replay.whatif.ensemble import Posterior
-from replay.whatif.reconcile import Parameter, Reconciliation
+from replay.whatif.reconciliation import Parameter, Reconciliation
 from replay.whatif.refly import Moment, Reflight
 
 

@@ -32,7 +32,7 @@ from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from replay.review.whatif_work import Reflown
-    from replay.whatif.reconcile import Reconciliation
+    from replay.whatif.reconciliation import Reconciliation
 
 Edit = Callable[[Review], Review]
 _RECOVERY_MS = 2000

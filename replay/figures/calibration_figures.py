@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from replay.figures.style import AnyFigure
-    from replay.whatif.reconcile import Parameter, Reconciliation
+    from replay.whatif.reconciliation import Parameter, Reconciliation
 
 _PRIOR_GREY = "#D5DADF"
 _NOT_DETERMINED = "not determined: left as before"

@@ -18,7 +18,7 @@ from replay.review.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from replay.review.whatif_work import Reflown, WhatIfRequest
-    from replay.whatif.reconcile import Reconciliation
+    from replay.whatif.reconciliation import Reconciliation
 
 EXPLAINED: Final = explain.EXPLAINED
 RECONCILIATION: Final = "reconciliation"

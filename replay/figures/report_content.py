@@ -35,7 +35,7 @@ from replay.units import DEG
 
 if TYPE_CHECKING:
     from replay.flight.explained import Explained
-    from replay.whatif.reconcile import Reconciliation
+    from replay.whatif.reconciliation import Reconciliation
 
 _WIDTH_MM, _HEIGHT_MM = 180.0, 100.0
 _TALLER: Final[Mapping[str, float]] = {"traces": 165.0, "calibration": 115.0, "correlation": 95.0, "refly": 125.0, "film-strip": 115.0}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from replay.units import DEG
 
 if TYPE_CHECKING:
-    from replay.whatif.reconcile import Parameter, Reconciliation
+    from replay.whatif.reconciliation import Parameter, Reconciliation
 
 PARAMETER_HEADINGS: Final = ("", "as flown", "prior ±", "reconciled", "±", "from record", "strongest correlation")
 """The as-flown value is the prior's mean, but for the pad tilt, which is as levelled."""
@@ -55,7 +55,7 @@ def _row(p: Parameter, result: Reconciliation, unit: str) -> tuple[str, ...]:
     flown = _levelled(p.name, result) if p.name.startswith("pad tilt") else p.prior
     before = (f"{p.name.removeprefix(group_of(p)).strip()}{unit}", f"{flown:.{_digits(p.sd)}f}", f"{p.prior_sd:.4g}")
     found = "undetermined" if p.status == "undetermined" else f"{p.value:.{_digits(p.sd)}f}"
-    return (*before, found, f"{p.sd:.2g}", f"{p.share:.0%}", f"{p.correlation:+.2f} {p.correlated_with}")
+    return (*before, found, f"{p.sd:.2g}", f"{p.share:.0%}", f"{p.correlation:+.2f} {p.correlated_with}" if p.correlated_with else "–")
 
 
 def _digits(sd: float) -> int:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from replay.sensors.mount import Mount
     from replay.whatif.descent import Track
     from replay.whatif.ensemble import Ensemble, Posterior
-    from replay.whatif.reconcile import Reconciliation
+    from replay.whatif.reconciliation import Reconciliation
     from replay.whatif.refly import Reflight
 
 Progress = Callable[[float, str], None]
@@ -142,7 +142,7 @@ def spread_of(review: Review, reconciliation: Reconciliation | None = None) -> S
         As `evidence_of_review`.
     """
     from replay.whatif.ensemble import Posterior
-    from replay.whatif.reconcile import stated_prior
+    from replay.whatif.evidence import stated_prior
     from replay.whatif.unknowns import DEFAULT_FREE
 
     reconciled = _reconciled(review, reconciliation)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -70,6 +71,16 @@ class Evidence:
     apogee: Apogee | None = None
     sightings: tuple[Sighting, ...] = ()
     prior: Prior = field(default_factory=Prior)
+
+
+DEFAULT_PRIOR = Prior(0.4, 0.02, 0.01, 0.5 * DEG, 0.02, 1.0 * DEG)
+"""Data-sheet sizes of a consumer sensor, one standard deviation (values from memory), where the evidence states none."""
+
+
+def stated_prior(prior: Prior) -> Prior:
+    """The evidence's prior with the defaults where it states none."""
+    stated = {f.name: getattr(prior, f.name) for f in dataclasses.fields(Prior)}
+    return dataclasses.replace(DEFAULT_PRIOR, **{k: v for k, v in stated.items() if v is not None})
 
 
 _POSITIVE = number(above=0.0)

@@ -11,7 +11,7 @@ import numpy as np
 from replay.cautions import CAUTION_LINE
 from replay.sensors.calibration import Calibration, CalibrationFile
 from replay.units import DEG
-from replay.whatif.reconcile import Reconciliation
+from replay.whatif.reconciliation import Reconciliation
 from replay.whatif.unknowns import FIELDS
 
 
@@ -71,8 +71,8 @@ def as_text(result: Reconciliation) -> str:
         if p.status != "pinned":
             name = p.name + (" *" if p.status == "undetermined" else "")
             lines.append(
-                f"{name:<28}{p.unit:<9}{_pair(p.value, p.sd):>22}{_pair(p.prior, p.prior_sd):>22}{p.share:>12.0%}"
-                f"   {p.correlation:+.2f} with {p.correlated_with}"
+                f"{name:<28}{p.unit:<9}{_pair(p.value, p.sd):>22}{_pair(p.prior, p.prior_sd):>22}{p.share:>12.0%}   "
+                + (f"{p.correlation:+.2f} with {p.correlated_with}" if p.correlated_with else "–")
             )
     if result.undetermined:
         lines.append("* undetermined by this flight: left at its prior")

@@ -19,7 +19,7 @@ from replay.review.comparison import differences
 from replay.review.review import LogReference, ReflySettings, Review
 from replay.whatif import sample
 from replay.whatif.ensemble import Posterior
-from replay.whatif.reconcile import Reconciliation
+from replay.whatif.reconciliation import Reconciliation
 from replay.whatif.vehicle import save_vehicle
 
 

@@ -16,8 +16,9 @@ from replay.whatif.ensemble import Posterior
 from replay.whatif.evidence import Evidence, Lean, Prior, Sighting, evidence_of
 from replay.whatif.flight_record import build_record
 from replay.whatif.flight_rows import all_rows
-from replay.whatif.reconcile import reconcile, with_errors
+from replay.whatif.reconcile import reconcile
 from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
+from replay.whatif.reconcile_result import with_errors
 from replay.whatif.unknowns import N_ERRORS
 
 PRIOR = Prior(accel_bias_mps2=0.4, gyro_scale=0.02, gyro_bias_radps=0.5 * DEG)
@@ -180,6 +181,21 @@ def test_what_is_undetermined_stays_at_its_prior(crooked):
     assert found.status == "undetermined" and found.value == 0.0
     assert found.sd == pytest.approx(found.prior_sd, rel=0.05)
     assert "mount rotation z" in result.undetermined
+
+
+def test_without_a_barometer_nothing_is_claimed_of_it(crooked):
+    """Its four numbers are undetermined, at their prior, and correlated with nothing; the rest stands."""
+    flight, _, _ = crooked
+    log = dataclasses.replace(flight.log, channels={n: c for n, c in flight.log.channels.items() if n != "pressure_pa"})
+    result = reconcile(log, flight.vehicle, touchdown_of(flight), mount=mount_of(flight))
+    for name in ("barometer bias", "barometer scale", "barometer lag", "barometer port error"):
+        found = result.parameter(name)
+        assert (found.status, found.value, found.correlated_with) == ("undetermined", found.prior, "")
+        assert found.sd == pytest.approx(found.prior_sd, rel=1e-6)
+    for axis, truth in zip("xy", flight.truth.calibration.accel_bias_imu_mps2, strict=False):
+        found = result.parameter(f"accelerometer bias {axis}")
+        assert found.status == "determined" and abs(found.value - truth) < 2.0 * found.sd
+    assert "barometer lag" in as_text(result).partition("left at the prior: ")[2]
 
 
 def test_a_rail_inclinometer_and_a_sighting_pull_the_tilt(crooked):

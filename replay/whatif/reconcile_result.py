@@ -1,0 +1,269 @@
+"""From a solved flight to what is said of it: calibration, parameters, what would help most next, notes and assumptions."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay import rotation
+from replay.motion.site import Site
+from replay.motion.solution import Solution
+from replay.sensors.calibration import Calibration, accel_matrix, gyro_matrix, upper_triangular
+from replay.units import DEG
+from replay.whatif.ensemble import Posterior
+from replay.whatif.evidence import Evidence, Lean, stated_prior
+from replay.whatif.flight_fit import MOST_LAG_S, FlightFit, runaway_spans_s
+from replay.whatif.flight_rows import knot_at, lean_residual
+from replay.whatif.reconciliation import NextObservation, Observation, Parameter, Reconciliation
+from replay.whatif.unknowns import (
+    ACCEL_BIAS,
+    ACCEL_CROSS,
+    ACCEL_SCALE,
+    BARO,
+    BARO_NAMES,
+    FIELDS,
+    GROUPS,
+    GYRO_BIAS,
+    GYRO_SCALE,
+    MOUNT,
+    N_ERRORS,
+)
+
+Array = NDArray[np.float64]
+
+
+def result_of(
+    fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array, is_free: NDArray[np.bool_],
+    evidence: Evidence, site: Site, solution: Solution,
+) -> Reconciliation:  # fmt: skip
+    """What a fit says, in words and numbers; `undetermined` errors stand at their prior's mean."""
+    errors = np.where(undetermined, mean, fit.states.errors)
+    after = with_errors(base, errors)
+    rows = np.vstack((_tilt_rows(fit), error_rows(fit)))
+    covariance = fit.covariance(rows)
+    listed, by_error = _components(base, errors)
+    whole = np.zeros((2 + len(listed) + 4, 2 + N_ERRORS))
+    whole[:2, :2] = np.eye(2)
+    whole[2 : 2 + len(listed), 2:] = by_error
+    whole[2 + len(listed) :, 2 + BARO.start : 2 + BARO.stop] = np.eye(4)
+    spread = whole @ covariance @ whole.T
+    parameters = _parameters(fit, listed, base, after, errors, mean, prior_sd, is_free, undetermined, spread, evidence)
+    q = fit.states.q[0]
+    nose = rotation.rotate(rotation.multiply(q, rotation.from_rotvec(errors[MOUNT])), [0.0, 0.0, 1.0])
+    tilt_sd = math.sqrt(0.5 * float(spread[0, 0] + spread[1, 1]))
+    solved = [i for i, row in enumerate(listed) if is_free[row[5]]]
+    posterior = Posterior(
+        after, tuple((listed[i][0], listed[i][1]) for i in solved), spread[np.ix_([2 + i for i in solved], [2 + i for i in solved])]
+    )
+    seen = {name: r for name, r in fit.residuals.items() if name.split()[0] in ("rail", "sighting", "touchdown", "apogee")}
+    levelled = solution.levelling.q_enu_from_body
+    return Reconciliation(
+        as_flown=base,
+        calibration=after,
+        parameters=parameters,
+        pad_tilt_rad=float(np.arctan2(np.hypot(nose[0], nose[1]), nose[2])),
+        pad_tilt_azimuth_rad=float(np.arctan2(nose[0], nose[1]) % (2.0 * np.pi)),
+        pad_tilt_sd_rad=tilt_sd,
+        levelled_tilt_rad=float(rotation.tilt(levelled)),
+        levelled_tilt_azimuth_rad=float(rotation.tilt_azimuth(levelled)),
+        observations=tuple(Observation(name, tuple(float(v) for v in r)) for name, r in seen.items()),
+        chi_square=fit.chi_square,
+        degrees_of_freedom=fit.n_residuals - 9 * len(fit.states.q) - N_ERRORS,
+        next_observations=_next_observations(fit, evidence, solution, tilt_sd),
+        posterior=posterior,
+        fit=fit,
+        notes=_notes(fit, evidence, is_free, undetermined, parameters),
+        assumptions=_assumptions(evidence, site, solution, is_free),
+    )
+
+
+def _parameters(
+    fit: FlightFit, listed: Sequence[tuple[str, int, str, str, float, int]], base: Calibration, after: Calibration, errors: Array,
+    mean: Array, prior_sd: Array, is_free: NDArray[np.bool_], undetermined: NDArray[np.bool_], spread: Array, evidence: Evidence,
+) -> tuple[Parameter, ...]:  # fmt: skip
+    names = ["pad tilt east", "pad tilt north", *(row[2] for row in listed), *(name for name, _ in BARO_NAMES)]
+    sd = np.sqrt(np.maximum(np.diag(spread), 0.0))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        correlation = spread / np.outer(sd, sd)
+    np.fill_diagonal(correlation, 0.0)
+    correlation = np.nan_to_num(correlation)
+    q = rotation.multiply(fit.states.q[0], rotation.from_rotvec(errors[MOUNT]))
+    nose = rotation.rotate(q, [0.0, 0.0, 1.0])
+    rail = evidence.rail.sd_rad if evidence.rail is not None else 0.5
+    numbers = [("deg", DEG, float(nose[0]), 0.0, rail, True, False), ("deg", DEG, float(nose[1]), 0.0, rail, True, False)]
+    for field, axis, _, unit, factor, k in listed:
+        value, before = getattr(after, field)[axis], getattr(base, field)[axis]
+        numbers.append((unit, factor, value, before, float(prior_sd[k]), bool(is_free[k]), bool(undetermined[k])))
+    for i, (_, unit) in enumerate(BARO_NAMES):
+        k = BARO.start + i
+        numbers.append((unit, 1.0, float(errors[k]), float(mean[k]), float(prior_sd[k]), bool(is_free[k]), bool(undetermined[k])))
+    found = []
+    for i, (name, (unit, factor, value, prior, before_sd, free, unseen)) in enumerate(zip(names, numbers, strict=True)):
+        own_sd = float(sd[i]) if free else 0.0
+        other = int(np.argmax(np.abs(correlation[i])))
+        status = "pinned" if not free else "undetermined" if unseen else "determined"
+        share = float(np.clip(1.0 - (own_sd / before_sd) ** 2, 0.0, 1.0)) if free else 0.0
+        is_correlated = free and abs(correlation[i, other]) >= 0.005  # what rounds to nothing is none
+        with_name, with_value = (names[other], float(correlation[i, other])) if is_correlated else ("", 0.0)
+        shown = (value / factor, own_sd / factor, prior / factor, before_sd / factor)
+        found.append(Parameter(name, unit, *shown, share, with_name, with_value, status))
+    return tuple(found)
+
+
+def _next_observations(fit: FlightFit, evidence: Evidence, solution: Solution, tilt_sd: float) -> tuple[NextObservation, ...]:
+    """What a single further observation would leave of the pad tilt, by the linear update of its covariance."""
+    n = 9 * len(fit.states.q)
+    tilt = _tilt_rows(fit)
+    candidates: dict[str, tuple[Array, float]] = {}
+
+    def lean_rows(knot: int) -> Array:
+        rows = np.zeros((2, n + N_ERRORS))
+        q = rotation.multiply(fit.states.q[knot], rotation.from_rotvec(fit.states.errors[MOUNT]))
+        seen = Lean(float(rotation.tilt(q)), float(rotation.tilt_azimuth(q)), 1.0)
+        _, by_turn, by_mount = lean_residual(fit.record, fit.states, knot, seen)
+        rows[:, 9 * knot : 9 * knot + 3], rows[:, n + MOUNT.start : n + MOUNT.stop] = by_turn, by_mount
+        return rows
+
+    if evidence.rail is None:
+        candidates["rail inclinometer to 0.5°"] = lean_rows(0), 0.5 * DEG
+    burnout = solution.events.burnout_log_s - fit.record.liftoff_log_s
+    if np.isfinite(burnout):
+        candidates["tilt read off a photograph in mid-boost, to 1.5°"] = lean_rows(knot_at(fit.record, 0.5 * burnout)), 1.5 * DEG
+    if evidence.touchdown is None:
+        rows = np.zeros((2, n + N_ERRORS))
+        rows[0, n - 3], rows[1, n - 2] = 1.0, 1.0
+        candidates["touchdown paced to 3 m"] = rows, 3.0
+    if evidence.apogee is None and fit.record.apogee_knot is not None:
+        rows = np.zeros((1, n + N_ERRORS))
+        rows[0, 9 * fit.record.apogee_knot + 8] = 1.0
+        candidates["apogee tracked to 2 m"] = rows, 2.0
+    bench = np.zeros((3, n + N_ERRORS))
+    bench[:, n : n + 3] = np.eye(3)
+    candidates["six-face bench calibration at the flight's temperature, to 0.01 m/s²"] = bench, 0.01
+    found = []
+    for name, (rows, sd) in candidates.items():
+        joint = fit.covariance(np.vstack((tilt, rows)))
+        cross, own = joint[:2, 2:], joint[2:, 2:] + sd**2 * np.eye(len(rows))
+        left = joint[:2, :2] - cross @ np.linalg.solve(own, cross.T)
+        found.append(NextObservation(name, tilt_sd, math.sqrt(max(0.5 * float(np.trace(left)), 0.0))))
+    return tuple(sorted(found, key=lambda c: c.tilt_sd_then_rad))
+
+
+def _notes(
+    fit: FlightFit, evidence: Evidence, is_free: NDArray[np.bool_], undetermined: NDArray[np.bool_], parameters: Sequence[Parameter]
+) -> tuple[str, ...]:
+    parts = []
+    if fit.record.rest_accel is not None:
+        parts.append("gravity at rest after touchdown")
+    if fit.record.baro is not None:
+        parts.append("the barometer")
+    parts += [name for name, value in (("the rail", evidence.rail), ("the touchdown point", evidence.touchdown)) if value is not None]
+    parts += ["the apogee"] if evidence.apogee is not None else []
+    parts += ["the sightings"] if evidence.sightings else []
+    lines = [
+        "One attitude at rest on the pad can't tell a leaning rail from a biased accelerometer. Here they are parted by "
+        + (", ".join(parts) + " and the motion in between." if parts else "nothing but the motion in flight.")
+    ]
+    if fit.record.rest_accel is None:
+        lines.append("No rest after touchdown in the record: the uncertainty is as wide as that leaves it.")
+    if undetermined.any():
+        lines.append(
+            "Not determined by this flight and left at the prior: "
+            + ", ".join(p.name for p in parameters if p.status == "undetermined")
+            + "."
+        )
+    pinned = [name for name, where in GROUPS.items() if not is_free[where].any()]
+    if pinned:
+        lines.append(f"Pinned at the calibration as flown, their errors are in no standard deviation here: {', '.join(pinned)}.")
+    for start, stop, off in runaway_spans_s(fit):
+        lines.append(
+            f"Barometer not used from {start:.1f} to {stop:.1f} s after liftoff: it runs up to {off:.0f} m off the inertial record there."
+        )
+    if not fit.has_converged:
+        lines.append("The fit did not settle: treat every number here as a start, not a result.")
+    far = [o for o, r in fit.residuals.items() if o.split()[0] in ("rail", "sighting", "touchdown", "apogee") and np.max(np.abs(r)) > 3.0]
+    if far:
+        lines.append(f"More than three sigma off, and given less weight for it: {', '.join(far)}.")
+    return (*lines, *fit.record.notes)
+
+
+def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: NDArray[np.bool_]) -> tuple[str, ...]:
+    lines = list(site.assumptions())
+    stated = evidence.prior
+    p = stated_prior(stated)
+    groups = (
+        ("accelerometer bias", stated.accel_bias_mps2, f"{p.accel_bias_mps2:g} m/s²", ACCEL_BIAS),
+        ("accelerometer scale", stated.accel_scale, f"{p.accel_scale:g}", ACCEL_SCALE),
+        ("accelerometer cross-axis", stated.accel_cross_axis, f"{p.accel_cross_axis:g}", ACCEL_CROSS),
+        ("gyro bias", stated.gyro_bias_radps, f"{(p.gyro_bias_radps or 0.0) / DEG:g} deg/s", GYRO_BIAS),
+        ("gyro scale", stated.gyro_scale, f"{p.gyro_scale:g}", GYRO_SCALE),
+        ("mount rotation", stated.mount_rad, f"{(p.mount_rad or 0.0) / DEG:g} deg", MOUNT),
+    )
+    for name, given, shown, where in groups:
+        if is_free[where].any():
+            lines.append(f"prior of the {name}: {shown} ({'as stated' if given is not None else 'default, data-sheet size'})")
+    if is_free[BARO].any():
+        lines.append(f"barometric lag between 0 and {MOST_LAG_S:g} s (common practice, no source)")
+    mount = [a for a in solution.assumptions if "board" in a or "mount" in a]
+    return tuple(dict.fromkeys([*lines, *mount]))
+
+
+def error_rows(fit: FlightFit) -> Array:
+    """Selects the 22 errors from the unknowns, shape (22, n)."""
+    n = 9 * len(fit.states.q)
+    rows = np.zeros((N_ERRORS, n + N_ERRORS))
+    rows[:, n:] = np.eye(N_ERRORS)
+    return rows
+
+
+def _tilt_rows(fit: FlightFit) -> Array:
+    """East and north component of the nose on the pad, shape (2, n)."""
+    n = 9 * len(fit.states.q)
+    rows = np.zeros((2, n + N_ERRORS))
+    upright = Lean(0.0, 0.5 * math.pi, 1.0)  # its plane is the horizontal: first row east, second row −north
+    _, by_turn, by_mount = lean_residual(fit.record, fit.states, 0, upright)
+    signs = np.array([[1.0], [-1.0]])
+    rows[:, 0:3], rows[:, n + MOUNT.start : n + MOUNT.stop] = signs * by_turn, signs * by_mount
+    return rows
+
+
+def with_errors(base: Calibration, errors: Array) -> Calibration:
+    """A calibration with the solved errors taken off: M' = (I − E) M, b' = b + M'⁻¹ β; the gyro likewise; the mount turned back."""
+    m = (np.eye(3) - upper_triangular(errors[ACCEL_SCALE], errors[ACCEL_CROSS])) @ accel_matrix(base)
+    bias = np.asarray(base.accel_bias_imu_mps2) + np.linalg.solve(m, errors[ACCEL_BIAS])
+    scale = np.asarray(base.gyro_scale) * (1.0 - errors[GYRO_SCALE])
+    turned = dataclasses.replace(base, gyro_scale=_vec(scale))
+    gyro_bias = np.asarray(base.gyro_bias_imu_radps) + np.linalg.solve(gyro_matrix(turned), errors[GYRO_BIAS])
+    mount = rotation.multiply(rotation.from_rotvec(-errors[MOUNT]), rotation.from_rotvec(base.mount_rotation_rad))
+    return dataclasses.replace(
+        base,
+        accel_bias_imu_mps2=_vec(bias),
+        accel_scale=_vec(np.diag(m)),
+        accel_cross_axis=(float(m[0, 1]), float(m[0, 2]), float(m[1, 2])),
+        gyro_scale=_vec(scale),
+        gyro_bias_imu_radps=_vec(gyro_bias),
+        mount_rotation_rad=_vec(rotation.to_rotvec(mount)),
+    )
+
+
+def _vec(values: Array) -> tuple[float, float, float]:
+    return (float(values[0]), float(values[1]), float(values[2]))
+
+
+def _components(base: Calibration, errors: Array) -> tuple[list[tuple[str, int, str, str, float, int]], Array]:
+    """(field, axis, name, shown unit, factor, error number) of every calibration number, and d(number)/d(errors), shape (k, 22)."""
+    rows, listed = [], []
+    for group, (field, axes) in FIELDS.items():
+        meta = next(f.metadata for f in dataclasses.fields(Calibration) if f.name == field)
+        for axis, letter in enumerate(axes):
+            listed.append((field, axis, f"{group} {letter}", meta["show"], meta["factor"], GROUPS[group].start + axis))
+    step = 1e-5
+    ends = [[with_errors(base, errors + sign * step * e) for e in np.eye(N_ERRORS)] for sign in (1.0, -1.0)]
+    for field, axis, *_ in listed:
+        above, below = (np.array([getattr(c, field)[axis] for c in side]) for side in ends)
+        rows.append((above - below) / (2.0 * step))
+    return listed, np.array(rows)
