@@ -35,6 +35,9 @@ from replay.whatif.unknowns import (
 
 Array = NDArray[np.float64]
 
+_NO_RAIL = Lean(0.0, 0.0, 0.5)
+"""What is known of the lean on the pad without an inclinometer: about upright, to half a radian."""
+
 
 def result_of(
     fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array, is_free: NDArray[np.bool_],
@@ -93,8 +96,9 @@ def _parameters(
     correlation = np.nan_to_num(correlation)
     q = rotation.multiply(fit.states.q[0], rotation.from_rotvec(errors[MOUNT]))
     nose = rotation.rotate(q, [0.0, 0.0, 1.0])
-    rail = evidence.rail.sd_rad if evidence.rail is not None else 0.5
-    numbers = [("deg", DEG, float(nose[0]), 0.0, rail, True, False), ("deg", DEG, float(nose[1]), 0.0, rail, True, False)]
+    rail = evidence.rail or _NO_RAIL
+    sides = (math.sin(rail.tilt_azimuth_rad), math.cos(rail.tilt_azimuth_rad))
+    numbers = [("deg", DEG, float(nose[i]), math.sin(rail.tilt_rad) * sides[i], rail.sd_rad, True, False) for i in range(2)]
     for field, axis, _, unit, factor, k in listed:
         value, before = getattr(after, field)[axis], getattr(base, field)[axis]
         numbers.append((unit, factor, value, before, float(prior_sd[k]), bool(is_free[k]), bool(undetermined[k])))

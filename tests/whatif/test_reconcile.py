@@ -207,6 +207,11 @@ def test_a_rail_inclinometer_and_a_sighting_pull_the_tilt(crooked):
     plain = solved(flight, solution, touchdown_of(flight))
     with_rail = solved(flight, solution, dataclasses.replace(touchdown_of(flight), rail=rail))
     assert with_rail.pad_tilt_sd_rad < plain.pad_tilt_sd_rad
+    lean = rotation.rotate(nose, [0.0, 0.0, 1.0])
+    for name, component in zip(("pad tilt east", "pad tilt north"), lean[:2], strict=True):
+        stated = with_rail.parameter(name)
+        assert (stated.prior, stated.prior_sd) == pytest.approx((component / DEG, 0.05), abs=1e-9)
+        assert plain.parameter(name).prior == 0.0 and plain.parameter(name).prior_sd == pytest.approx(0.5 / DEG)
     assert abs(with_rail.pad_tilt_rad - rail.tilt_rad) < 0.1 * DEG
     k = int(np.searchsorted(truth.log_time_s, truth.events.liftoff_log_s + 2.0))
     right = rotation.tilt(truth.q_enu_from_body[k]), rotation.tilt_azimuth(truth.q_enu_from_body[k])
