@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from replay.commands._shared import add_common, load_request, snapshot_of
+from replay.commands._shared import add_common, as_review, load_request, snapshot_of
 from replay.figures.film_clock import FRAME_RATES, Ramp
 from replay.motion.settings import METHODS
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 _SETTINGS = (
     *("rate", "size_px", "start_s", "stop_s", "ramp", "is_transparent", "codec", "traces"),
-    *("has_readout", "has_time", "has_what_if", "slate_s", "title"),
+    *("has_readout", "has_time", "has_what_if", "has_reflown", "slate_s", "title"),
 )
 _CAMERAS = ("chase", "pad", "side", "top", "orbit")
 
@@ -42,7 +43,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--traces", metavar="KEYS", type=_keys, help="traces along the bottom, e.g. tilt,height,vertical_speed; none leaves them out")
     add("--no-readout", dest="has_readout", action="store_const", const=False, help="without the numbers at the right")
     add("--no-time", dest="has_time", action="store_const", const=False, help="without the burned-in time")
-    add("--no-what-if", dest="has_what_if", action="store_const", const=False, help="without the what-if's twin")
+    add("--no-what-if", dest="has_what_if", action="store_const", const=False, help="without the what-if")
+    add("--refly", dest="has_reflown", action=argparse.BooleanOptionalAction, help="fly again with the what-if on board and draw that too")
     add("--slate", metavar="S", dest="slate_s", type=float, help="seconds of slate before the picture (default 1)")
     add("--title", help="title on the slate (default: the log's name)")
 
@@ -52,11 +54,16 @@ def run(args: argparse.Namespace) -> int:
     request = load_request(args)
     saved = request.review.film_settings if request.review else {}
     from replay.figures.film_request import request_of
+    from replay.figures.material import with_reflown_drawn
 
     film = request_of(snapshot_of(request, args.method), {**saved, **_stated(args, saved)})
+    tell = None if args.json or not sys.stderr.isatty() else _show
+    if film.has_reflown:
+        review = as_review(request, args.method)
+        film = dataclasses.replace(film, snapshot=with_reflown_drawn(film.snapshot, review, tell))
     from replay.figures.film import render_film
 
-    report = render_film(film, args.out, None if args.json or not sys.stderr.isatty() else _show, force=args.force)
+    report = render_film(film, args.out, tell, force=args.force)
     print(json.dumps(_as_dict(report), indent=2) if args.json else _as_text(report))
     return 0
 

@@ -59,8 +59,8 @@ class FilmPainter:
     def __init__(self, request: FilmRequest) -> None:
         self.clock = request.clock()
         self._request = request
-        self._snapshot = request.snapshot
-        self._flight = prepare(request.snapshot)
+        self._snapshot = request.shown
+        self._flight = prepare(self._snapshot)
         self._layout = Layout.of(request.size_px, has_traces=bool(request.traces), has_readout=request.has_readout)
         self._strip = TraceStrip(self._snapshot, request.traces, self.clock, self._layout) if request.traces else None
         self._plate = _PLATE if request.is_transparent else _PAPER
@@ -68,7 +68,6 @@ class FilmPainter:
         self._still_strip: QImage | None = None
         self._still_slate: QImage | None = None
         self._options = SceneOptions(
-            show_what_if=request.has_what_if,
             show_ground=not request.is_transparent,
             show_readings=not request.has_readout,
             background=None if request.is_transparent else SceneOptions().background,
@@ -99,6 +98,7 @@ class FilmPainter:
             "   ".join([*vehicle, f"log {log_name}, SHA-256 {self._snapshot.log.sha256[:12]}"]),
             f"method {solution.method}   {request.viewpoint.name} camera   {_speed_text(request.ramp)}",
             "heading declared, not measured   a review of a past flight: what the record and the model say",
+            *(["re-flown: this flight by the model, with the what-if on board"] if request.has_reflown else []),
         )
         return slate(self._snapshot, self.clock, self._layout, title, request.rate, lines)
 

@@ -15,17 +15,19 @@ from replay.figures.style import VARIANT_NAMES
 from replay.motion.solution import PHASES
 from replay.review.marks import known_events, phase_spans
 from replay.review.readout import rows_at
-from replay.review.series import Line, of_snapshot
+from replay.review.series import Line, of_snapshot, reflown_of
 from replay.review.snapshot import Snapshot
 from replay.scene.build import signed
 from replay.scene.drawlist import DrawList, Polygon, Polyline, Primitive, Rgba, Text, rgba
 from replay.scene.emblem import plumb_bob
-from replay.scene.palette import PHASE_SHADES
+from replay.scene.palette import PHASE_SHADES, SERIES
 
 Array = NDArray[np.float64]
 
 _INK, _MUTED, _RULE = rgba("#1F2529"), rgba("#566169"), rgba("#C9D0D6")
 _SMALLEST_PX: Final = 9.0
+_READOUT_COLUMNS: Final = {1: (0.97,), 2: (0.60, 0.97), 3: (0.345, 0.66, 0.975)}
+"""How many there are -> the right edges, as shares of the width."""
 _READOUT_ROWS: Final = ("tilt", "tilt azimuth", "roll", "height", "speed", "vertical speed", "force along")
 
 
@@ -77,24 +79,28 @@ def burned_in(snapshot: Snapshot, clock: FilmClock, frame: int, layout: Layout, 
 
 
 def readout(snapshot: Snapshot, log_time_s: float, layout: Layout, plate: Rgba | None) -> DrawList:
-    """The main numbers at an instant with their units and standard deviations: as flown, and beside them the what-if."""
+    """The main numbers at an instant with units and standard deviations: as flown, and beside them what-if and re-flown flight."""
     assert layout.readout is not None
     _, _, width, height = layout.readout
     text_px = layout.text_px
     rows = {row.label: row for row in rows_at(snapshot, log_time_s) if row.label in _READOUT_ROWS}
-    has_what_if = snapshot.what_if is not None
-    columns = (0.60 * width, 0.97 * width) if has_what_if else (0.97 * width,)
+    there = {"as_flown": True, "what_if": snapshot.what_if is not None, "reflown": reflown_of(snapshot) is not None}
+    names = [name for name, is_there in there.items() if is_there]
+    columns = {name: x * width for name, x in zip(names, _READOUT_COLUMNS[len(names)], strict=True)}
+    value_px = text_px * (1.05 if len(names) < 3 else 0.86)
     step, y = 1.75 * text_px, 1.2 * text_px
     shapes: list[Primitive] = []
-    names = ("as_flown", "what_if") if has_what_if else ("as_flown",)
-    for x, name in zip(columns, names, strict=True):
+    for name, x in columns.items():
         shapes.append(Text(x, y, VARIANT_NAMES[name], text_px, _MUTED, "right"))
+        colour, dash = SERIES[name]
+        under = np.array([[x - 3.4 * text_px, y + 0.85 * text_px], [x, y + 0.85 * text_px]])
+        shapes.append(Polyline(under, rgba(colour), max(1.2, 0.1 * text_px), dash))  # type: ignore[arg-type]
     for label, row in rows.items():
         y += 1.9 * step
         unit = f", {row.unit}" if row.unit else ""
         shapes.append(Text(0.04 * width, y - 0.8 * step, f"{label}{unit}", 0.9 * text_px, _MUTED))
-        for x, value in zip(columns, (row.as_flown, row.what_if), strict=False):
-            shapes.append(Text(x, y, value, 1.05 * text_px, _INK, "right", is_bold=x == columns[0]))
+        for name, x in columns.items():
+            shapes.append(Text(x, y, getattr(row, name), value_px, _INK, "right", is_bold=name == "as_flown"))
         if y + 2.5 * step > height:
             break
     return DrawList((width, height), tuple(shapes), plate)
@@ -256,10 +262,10 @@ def slate(snapshot: Snapshot, clock: FilmClock, layout: Layout, title: str, rate
     shapes.append(
         Text(left, y, "On which frame (counted from 1) and at what time of this file each event falls", text_px, _INK, is_bold=True)
     )
-    for name, log_time_s in known_events(snapshot.as_flown.events):
-        frame = clock.frame_of(log_time_s)
-        if frame is None:
-            continue
+    inside = [(name, at, frame) for name, at in known_events(snapshot.as_flown.events) if (frame := clock.frame_of(at)) is not None]
+    if not inside:
+        shapes.append(Text(left, y + 1.75 * text_px, "none: this film shows a span without one", text_px, _MUTED))
+    for name, log_time_s, frame in inside:
         y += 1.75 * text_px
         shapes.append(Text(left, y, name, text_px, _INK))
         shapes.append(Text(left + 9.0 * text_px, y, moment_text(snapshot, log_time_s), text_px, _INK))

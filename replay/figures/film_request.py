@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
-from replay.errors import SettingsError
+from replay.errors import CannotEstimate, SettingsError
 from replay.figures.film_clock import FRAME_RATES, FilmClock, Ramp
 from replay.figures.lines import span_s, zero_log_s
 from replay.figures.style import FigureSettings
+from replay.review.series import EXTRA, OVERLAYS, REFLOWN
 from replay.review.snapshot import Snapshot
 from replay.scene.camera import CAMERAS, Viewpoint
 from replay.units import DEG
@@ -40,7 +42,9 @@ class FilmRequest:
     traces : tuple of str
         Keys of the strip along the bottom; empty for none.
     has_readout, has_time, has_what_if : bool
-        The numbers at the right, the time burned in at the upper right, the what-if's twin.
+        The numbers at the right, the time burned in at the upper right, the what-if.
+    has_reflown : bool
+        The flight flown again with the what-if on board, which the snapshot has to carry (`with_reflown`).
     is_transparent : bool
         Nothing behind vehicle and lines, for laying over footage.
     slate_s : float
@@ -62,6 +66,7 @@ class FilmRequest:
     has_readout: bool = True
     has_time: bool = True
     has_what_if: bool = True
+    has_reflown: bool = False
     is_transparent: bool = False
     slate_s: float = 1.0
     codec: str = "auto"
@@ -77,6 +82,27 @@ class FilmRequest:
             raise SettingsError("film", "--codec", f"auto or one of {', '.join(CODECS)}", self.codec)
         if not 0.0 <= self.slate_s <= 60.0:
             raise SettingsError("film", "--slate", "0 to 60 s", f"{self.slate_s:g}")
+
+    @cached_property
+    def shown(self) -> Snapshot:
+        """The snapshot without what the film leaves out.
+
+        Raises
+        ------
+        CannotEstimate
+            The re-flown flight is asked for and not there.
+        """
+        whole = self.snapshot
+        extras = dict(whole.extras or {})
+        overlays = dict(extras.get(OVERLAYS) or {})
+        if self.has_reflown and REFLOWN not in overlays:
+            raise CannotEstimate("film", "the flight has not been flown again: its re-flown twin can't be drawn")
+        what_if = whole.what_if if self.has_what_if else None
+        if what_if is whole.what_if and (self.has_reflown or REFLOWN not in overlays):
+            return whole
+        kept = overlays if self.has_reflown else {name: solution for name, solution in overlays.items() if name != REFLOWN}
+        extras.pop(EXTRA, None)  # lines of what is left out are among them
+        return replace(whole, what_if=what_if, extras={**extras, OVERLAYS: kept})
 
     def clock(self) -> FilmClock:
         """Frames and instants, on the log's clock."""
@@ -111,7 +137,16 @@ class FilmRequest:
         return settings | {"camera": camera}
 
 
-_PLAIN = ("rate", "start_s", "stop_s", "has_readout", "has_time", "has_what_if", "is_transparent", "slate_s", "codec", "title")
+_PLAIN = (
+    *("rate", "start_s", "stop_s", "has_readout", "has_time", "has_what_if", "has_reflown"),
+    *("is_transparent", "slate_s", "codec", "title"),
+)
+
+_KINDS: Final[Mapping[str, Any]] = (
+    {name: bool for name in _PLAIN if name.startswith(("has_", "is_"))}
+    | dict.fromkeys(("rate", "codec", "title"), str)
+    | dict.fromkeys(("start_s", "stop_s"), int | float | None)
+)
 
 
 def request_of(snapshot: Snapshot, settings: Mapping[str, Any]) -> FilmRequest:
@@ -138,6 +173,10 @@ def request_of(snapshot: Snapshot, settings: Mapping[str, Any]) -> FilmRequest:
             values["ramp"] = tuple((float(time), float(speed)) for time, speed in settings["ramp"])
         if "camera" in settings:
             values["viewpoint"] = _viewpoint(settings["camera"])
+        for name, value in values.items():
+            kind = _KINDS.get(name)
+            if kind is not None and (not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)):
+                raise TypeError(f"{name} {value!r}")
         return replace(request, **values)
     except (TypeError, ValueError, AttributeError) as error:
         raise SettingsError("film settings", "film", "settings as Plumbline writes them", str(error)) from None

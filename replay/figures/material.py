@@ -11,9 +11,11 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from replay.errors import Cancelled, ReplayError
+from replay.errors import Cancelled, CannotEstimate, ReplayError
 from replay.review import explain
 from replay.review.review import Review
+from replay.review.series import EXTRA, OVERLAYS, reflown_of
+from replay.review.series import REFLOWN as OVERLAY_NAME
 from replay.review.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -99,6 +101,37 @@ def gathered(
     return with_material(snapshot, **material)
 
 
+def with_reflown_drawn(
+    snapshot: Snapshot, review: Review, progress: Progress | None = None, cancel: threading.Event | None = None
+) -> Snapshot:
+    """The snapshot with the re-flown flight among its overlays, as the window draws it; flown again here where it is not there yet.
+
+    Raises
+    ------
+    CannotEstimate
+        No vehicle or no what-if, or as `whatif.refly`.
+    Cancelled
+    """
+    from replay.review.whatif_work import ReflyRequest, WhatIfRequest, solve_asked
+
+    if reflown_of(snapshot) is not None:
+        return snapshot
+    found: Reflown | None = material_of(snapshot, REFLOWN)
+    if found is None:
+        request = ReflyRequest(WhatIfRequest(snapshot.log, _with_whatif(review), snapshot.vehicle))
+        found = solve_asked(request, progress or (lambda share, text: None), cancel or threading.Event())
+    extras = dict(snapshot.extras or {})
+    extras.pop(EXTRA, None)  # its lines are without the new one
+    overlays = {**(extras.get(OVERLAYS) or {}), OVERLAY_NAME: found.overlay}
+    return dataclasses.replace(snapshot, extras={**extras, OVERLAYS: overlays})
+
+
+def _with_whatif(review: Review) -> Review:
+    if review.corrected == review.as_flown:
+        raise CannotEstimate("re-fly", "no what-if calibration: give --calibration C (plumbline reconcile makes one)")
+    return review
+
+
 def _reconciled(request: WhatIfRequest, progress: Progress, cancel: threading.Event) -> Reconciliation:
     from replay.review.whatif_work import solve_reconcile
 
@@ -106,9 +139,7 @@ def _reconciled(request: WhatIfRequest, progress: Progress, cancel: threading.Ev
 
 
 def _reflown(request: WhatIfRequest, progress: Progress, cancel: threading.Event) -> Reflown:
-    from replay.errors import CannotEstimate
     from replay.review.whatif_work import ReflyRequest, solve_asked
 
-    if request.review.corrected == request.review.as_flown:
-        raise CannotEstimate("re-fly", "no what-if calibration: give --calibration C (plumbline reconcile makes one)")
+    _with_whatif(request.review)
     return solve_asked(ReflyRequest(request, with_ensemble=True), progress, cancel)

@@ -74,6 +74,25 @@ def test_the_film_of_a_sample_flight_shows_its_vehicle_at_its_tilt(tmp_path):
     assert abs(nose[0]) > 0.2, "a lean worth measuring"
 
 
+def test_the_flight_is_flown_again_where_asked(tmp_path, capsys):
+    """`--refly` draws the model's flight with its own outline; without a what-if one line says what is missing."""
+    span = ["--from", "6", "--to", "6.01", "--fps", "24", "--slate", "0", "--vehicle", VEHICLE, "--camera", "side", *SMALL]
+    assert main(["film", LOG, "--calibration", TRUE, "--refly", "--out", str(tmp_path / "with"), *span]) == 0
+    assert main(["film", LOG, "--calibration", TRUE, "--no-refly", "--out", str(tmp_path / "without"), *span]) == 0
+    shown = [QImage(str(tmp_path / name / f"{name}_000001.png")) for name in ("with", "without")]
+
+    def purple(image):
+        colours = [image.pixelColor(x, y) for x in range(242) for y in range(60, 180)]
+        return sum(c.red() - c.green() > 25 and c.blue() - c.green() > 15 for c in colours)
+
+    assert purple(shown[0]) > 20
+    assert purple(shown[1]) == 0
+    capsys.readouterr()
+    assert main(["film", LOG, "--refly", "--out", str(tmp_path / "third"), *span]) == 1
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1 and "--calibration" in error and not (tmp_path / "third").exists()
+
+
 def test_a_review_brings_its_film_settings_and_options_go_before_them(tmp_path, capsys):
     """Camera, size and rate from the review; the rate overruled on the command line."""
     settings = {

@@ -24,6 +24,7 @@ from replay.figures.film import FilmPainter, render_film
 from replay.figures.film_clock import FRAME_RATES
 from replay.figures.film_page import Layout, TraceStrip, burned_in, number, readout, round_ticks, slate, unbroken
 from replay.figures.film_request import FilmRequest, request_of
+from replay.review.series import OVERLAYS
 from replay.scene.camera import Viewpoint
 from replay.scene.drawlist import Polyline, Text
 
@@ -42,6 +43,10 @@ SHOWN = (
 )
 SIDE = {"viewpoint": Viewpoint("side"), "traces": (), "has_readout": False, "has_time": False, "has_what_if": False}
 SHORT = {"size_px": (320, 180), "start_s": 0.0, "stop_s": 0.2, "slate_s": 0.1, "traces": ()}
+
+
+def with_overlay(shot, **overlays):
+    return dataclasses.replace(shot, extras={OVERLAYS: overlays})
 
 
 def _expected_lean_rad(time_s):
@@ -137,6 +142,8 @@ def test_the_slate_tells_on_which_frame_each_event_falls(tmp_path):
     assert abs(clock.time_of(frame) - LIFTOFF_S) <= 0.5 / 25 + 1e-9
     assert texts[i + 3] == f"{frame / 25:.3f} s"
     assert "touchdown" not in texts  # after the film's end
+    empty = slate(SHOT, dataclasses.replace(request, start_s=0.5, stop_s=1.0).clock(), layout, "Test flight", "25", ())
+    assert any("without one" in s.text for s in empty.shapes if isinstance(s, Text))
     alpha = film._straight(FilmPainter(request).image(0))[..., 3]
     assert alpha.min() == 255
 
@@ -170,6 +177,29 @@ def test_the_strip_draws_every_variant_and_breaks_at_missing_values():
     assert x[1] - x[0] == pytest.approx(x[2] - x[1]) and x[2] > x[0]
     runs = unbroken(np.array([[0.0, 1.0], [1.0, 1.0], [2.0, np.nan], [3.0, 1.0], [4.0, np.nan], [5.0, 2.0], [6.0, 2.0]]))
     assert [len(run) for run in runs] == [2, 2]
+
+
+def test_the_reflown_flight_is_drawn_where_asked_and_told_apart_by_more_than_colour():
+    """Twin, strip line and readout column of its own, each with its own dash; left out where not asked for; said where it is not there."""
+    shot = with_overlay(SHOT, reflown=dataclasses.replace(SHOT.what_if))
+    request = FilmRequest(shot, has_reflown=True, traces=("tilt",), start_s=0.0, stop_s=4.0)
+    layout = Layout.of(request.size_px, has_traces=True, has_readout=True)
+    strip = TraceStrip(request.shown, request.traces, request.clock(), layout)
+    looks = {(s.colour, s.dash) for s in strip.still(None).shapes if isinstance(s, Polyline) and len(s.points_px) > 20}
+    assert {dash for _, dash in looks} == {"solid", "dashed", "dashdot"} and len(looks) == 3
+    shapes = readout(request.shown, LIFTOFF_S + 2.0, layout, None).shapes
+    assert [s.text for s in shapes if isinstance(s, Text)][:3] == ["as flown", "what-if", "re-flown"]
+    assert [s.dash for s in shapes if isinstance(s, Polyline)] == ["solid", "dashed", "dashdot"]
+    rights = sorted({s.x_px for s in shapes if isinstance(s, Text) and s.across == "right"})
+    assert len(rights) == 3 and min(np.diff(rights)) > 7.0 * layout.text_px  # room for 12.34 ±5.67 in each
+    assert [track.series for track in FilmPainter(request)._flight.others] == ["what_if", "reflown"]
+    for left_out, there in ((("has_reflown",), ["what_if"]), (("has_what_if", "has_reflown"), []), (("has_what_if",), ["reflown"])):
+        less = dataclasses.replace(request, **dict.fromkeys(left_out, False))
+        assert [track.series for track in FilmPainter(less)._flight.others] == there
+        words = {s.text for s in TraceStrip(less.shown, less.traces, less.clock(), layout).still(None).shapes if isinstance(s, Text)}
+        assert ("what-if" in words, "re-flown" in words) == ("what_if" in there, "reflown" in there)
+    with pytest.raises(CannotEstimate, match="flown again"):
+        FilmPainter(FilmRequest(SHOT, has_reflown=True))
 
 
 def test_traces_that_the_flight_does_not_have_are_left_out():
@@ -273,6 +303,8 @@ def test_settings_go_into_a_review_and_come_back():
         ({"camera": {"name": "drone"}}, "camera.name"),
         ({"size_px": [1]}, "film"),
         ({"ramp": 3}, "film"),
+        ({"start_s": "liftoff"}, "start_s"),
+        ({"has_reflown": 1}, "has_reflown"),
     ):
         with pytest.raises(SettingsError, match=named):
             request_of(SHOT, settings)
