@@ -18,6 +18,15 @@ Array = NDArray[np.float64]
 _SMALL_ANGLE_RAD = 1e-4
 
 
+def _entries(array: ArrayLike) -> Array | list[float]:
+    """Entries of the last axis. Plain floats for a single quaternion or vector: array calls would cost more than the arithmetic."""
+    array = np.asarray(array, dtype=float)
+    if array.ndim > 1:
+        return np.moveaxis(array, -1, 0)
+    single: list[float] = array.tolist()
+    return single
+
+
 def multiply(q_c_from_b: ArrayLike, q_b_from_a: ArrayLike) -> Array:
     """Hamilton product; the inner frame names must meet.
 
@@ -29,10 +38,8 @@ def multiply(q_c_from_b: ArrayLike, q_b_from_a: ArrayLike) -> Array:
     -------
     q_c_from_a : ndarray, shape (..., 4)
     """
-    p = np.asarray(q_c_from_b, dtype=float)
-    q = np.asarray(q_b_from_a, dtype=float)
-    pw, px, py, pz = np.moveaxis(p, -1, 0)
-    qw, qx, qy, qz = np.moveaxis(q, -1, 0)
+    pw, px, py, pz = _entries(q_c_from_b)
+    qw, qx, qy, qz = _entries(q_b_from_a)
     return np.stack(
         (
             pw * qw - px * qx - py * qy - pz * qz,
@@ -58,8 +65,8 @@ def normalise(q: ArrayLike) -> Array:
 
 def rotate(q_b_from_a: ArrayLike, vector_a: ArrayLike) -> Array:
     """Turn vectors from frame a into frame b, shapes (..., 4) and (..., 3)."""
-    w, x, y, z = np.moveaxis(np.asarray(q_b_from_a, dtype=float), -1, 0)
-    vx, vy, vz = np.moveaxis(np.asarray(vector_a, dtype=float), -1, 0)
+    w, x, y, z = _entries(q_b_from_a)
+    vx, vy, vz = _entries(vector_a)
     # v + 2 w (u x v) + 2 u x (u x v), written out: np.cross takes five times as long on a long record
     tx, ty, tz = 2.0 * (y * vz - z * vy), 2.0 * (z * vx - x * vz), 2.0 * (x * vy - y * vx)
     return np.stack((vx + w * tx + (y * tz - z * ty), vy + w * ty + (z * tx - x * tz), vz + w * tz + (x * ty - y * tx)), axis=-1)
@@ -95,13 +102,13 @@ def to_rotvec(q: ArrayLike) -> Array:
 
 def to_dcm(q_b_from_a: ArrayLike) -> Array:
     """Direction cosine matrix `dcm_b_from_a`, shape (..., 4) to (..., 3, 3): v_b = dcm @ v_a."""
-    w, x, y, z = np.moveaxis(np.asarray(q_b_from_a, dtype=float), -1, 0)
+    w, x, y, z = _entries(q_b_from_a)
     rows = (
         (1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)),
         (2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)),
         (2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)),
     )
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    return np.array(rows) if isinstance(w, float) else np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
 
 def from_dcm(dcm_b_from_a: ArrayLike) -> Array:
@@ -130,7 +137,7 @@ def from_dcm(dcm_b_from_a: ArrayLike) -> Array:
 
 def tilt(q_enu_from_body: ArrayLike) -> Array:
     """Angle of the nose (body z) from up, rad, shape (...,). atan2 form: exact near upright and near upside down."""
-    w, x, y, z = np.moveaxis(np.asarray(q_enu_from_body, dtype=float), -1, 0)
+    w, x, y, z = _entries(q_enu_from_body)
     return np.asarray(2.0 * np.arctan2(np.hypot(x, y), np.hypot(w, z)))
 
 
@@ -142,7 +149,7 @@ def tilt_azimuth(q_enu_from_body: ArrayLike) -> Array:
 
 def roll(q_enu_from_body: ArrayLike) -> Array:
     """Twist about the long axis, rad in (-pi, pi], shape (...,): the twist of q = swing (x) twist. Arbitrary upside down."""
-    w, _, _, z = np.moveaxis(np.asarray(q_enu_from_body, dtype=float), -1, 0)
+    w, _, _, z = _entries(q_enu_from_body)
     angle = 2.0 * np.arctan2(z, w)
     return np.asarray(np.pi - np.mod(np.pi - angle, 2.0 * np.pi))
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from replay.scene.camera import Camera
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 _GUARD_PX = 64.0
 """Lines are cut this far outside the picture: dashing a line of a million pixels would stall any painter."""
@@ -45,7 +46,7 @@ class Lens:
             flat = flat / points_camera_m[..., 2:]
         return np.asarray(flat + self._centre)
 
-    def clip_segments(self, start_camera_m: Array, stop_camera_m: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    def clip_segments(self, start_camera_m: Array, stop_camera_m: Array) -> tuple[Array, Array, Mask]:
         """Cut segments (n, 3) to what lies before the eye and near the picture.
 
         Returns
@@ -55,23 +56,25 @@ class Lens:
             Where False the other two say nothing.
         """
         start, stop = start_camera_m, stop_camera_m
-        is_seen: NDArray[np.bool_] = np.asarray(np.isfinite(start + stop).all(axis=1))
+        is_seen: Mask = np.isfinite((start + stop) @ np.ones(3))
         if not self.is_flat:
             before_start, before_stop = start[:, 2] > self.near_m, stop[:, 2] > self.near_m
             is_seen &= before_start | before_stop
-            if not (before_start & before_stop).all():
-                rise = stop[:, 2] - start[:, 2]
-                share = ((self.near_m - start[:, 2]) / np.where(rise == 0.0, 1.0, rise))[:, None]
-                cut = start + share * (stop - start)
-                cut[:, 2] = self.near_m
-                start, stop = np.where(before_start[:, None], start, cut), np.where(before_stop[:, None], stop, cut)
-        with np.errstate(invalid="ignore"):
+            start, stop = _cut_near(start, stop, is_seen & ~before_start, is_seen & ~before_stop, self.near_m)
+        with np.errstate(invalid="ignore", divide="ignore"):
             start_px, stop_px = self.to_px(start), self.to_px(stop)
         low, high = self._guard()
-        inside = ((start_px >= low) & (start_px <= high) & (stop_px >= low) & (stop_px <= high)).all(axis=1)
-        if (inside | ~is_seen).all():
+        both_px = np.concatenate((start_px, stop_px))
+        below, above = both_px < low, both_px > high
+        is_out = (below[:, 0] | below[:, 1] | above[:, 0] | above[:, 1]).reshape(2, -1)
+        if not (is_seen & (is_out[0] | is_out[1])).any():
             return start_px, stop_px, is_seen
-        return _clip_to_box(start_px, stop_px, is_seen, low, high)
+        n = len(start_px)
+        is_beside = (below[:n] & below[n:]) | (above[:n] & above[n:])
+        is_seen &= ~(is_beside[:, 0] | is_beside[:, 1])
+        i = np.flatnonzero(is_seen & (is_out[0] | is_out[1]))
+        start_px[i], stop_px[i], is_seen[i] = _clip_to_box(start_px[i], stop_px[i], low, high)
+        return start_px, stop_px, is_seen
 
     def clip_polygon(self, points_camera_m: Array) -> Array:
         """Cut a polygon (k, 3) to what lies before the eye and near the picture; its outline in px, shape (m, 2), m may be 0."""
@@ -91,9 +94,21 @@ class Lens:
         return np.array([-_GUARD_PX, -_GUARD_PX]), np.array([self.width_px + _GUARD_PX, self.height_px + _GUARD_PX])
 
 
-def _clip_to_box(
-    start_px: Array, stop_px: Array, is_seen: NDArray[np.bool_], low: Array, high: Array
-) -> tuple[Array, Array, NDArray[np.bool_]]:
+def _cut_near(start: Array, stop: Array, start_behind: Mask, stop_behind: Mask, near_m: float) -> tuple[Array, Array]:
+    """Ends in camera coordinates (n, 3), those that lie behind the near plane moved onto it."""
+    cut = np.flatnonzero(start_behind | stop_behind)
+    if not len(cut):
+        return start, stop
+    first, along = start[cut], stop[cut] - start[cut]
+    point = first + ((near_m - first[:, 2]) / along[:, 2])[:, None] * along
+    point[:, 2] = near_m
+    start, stop = start.copy(), stop.copy()
+    start[cut] = np.where(start_behind[cut, None], point, first)
+    stop[cut] = np.where(stop_behind[cut, None], point, stop[cut])
+    return start, stop
+
+
+def _clip_to_box(start_px: Array, stop_px: Array, low: Array, high: Array) -> tuple[Array, Array, Mask]:
     """Parametric (Liang and Barsky) cut of segments (n, 2) to a box."""
     along = stop_px - start_px
     safe = np.where(along == 0.0, 1.0, along)
@@ -102,7 +117,7 @@ def _clip_to_box(
     is_out = is_parallel & ((start_px < low) | (start_px > high))
     enter = np.where(is_parallel, 0.0, np.minimum(first, second)).max(axis=1).clip(min=0.0)
     leave = np.where(is_parallel, 1.0, np.maximum(first, second)).min(axis=1).clip(max=1.0)
-    is_seen = is_seen & ~is_out.any(axis=1) & (enter < leave)
+    is_seen = ~is_out.any(axis=1) & (enter < leave)
     begin = np.where((enter > 0.0)[:, None], start_px + enter[:, None] * along, start_px)
     end = np.where((leave < 1.0)[:, None], start_px + leave[:, None] * along, stop_px)
     return begin, end, is_seen
@@ -124,7 +139,9 @@ def cut_by_half_space(points: Array, height: Array) -> Array:
     return np.asarray(both[np.stack((is_in, is_crossed), axis=1).ravel()])
 
 
-def outline_of(points: Array) -> Array:
-    """Points on the rim of a convex shape, shape (n, 2), in order round its middle."""
-    away = points - points.mean(axis=0)
-    return np.asarray(points[np.argsort(np.arctan2(away[:, 1], away[:, 0]), kind="stable")])
+def outlines_of(points: Array, shape_of: NDArray[np.intp]) -> Array:
+    """Points on the rims of convex shapes, shape (n, 2), in order round the middle of each; `shape_of` (n,) numbers the shapes, rising."""
+    size = np.maximum(np.bincount(shape_of), 1)
+    middle = np.stack([np.bincount(shape_of, points[:, axis]) / size for axis in (0, 1)], axis=-1)
+    away = points - middle[shape_of]
+    return np.asarray(points[np.lexsort((np.arctan2(away[:, 1], away[:, 0]), shape_of))])

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,6 +121,22 @@ class Mesh:
     nozzle: Part
     pivot_body_m: Array
 
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """Body, fins, nozzle."""
+        return self.body, *self.fins, self.nozzle
+
+    @cached_property
+    def rigid(self) -> tuple[Array, Array]:
+        """Vertices and normals of all parts but the nozzle, end to end."""
+        parts = self.parts[:-1]
+        return np.concatenate([part.vertices_m for part in parts]), np.concatenate([part.normals for part in parts])
+
+    @cached_property
+    def planes(self) -> Array:
+        """Separating planes of all parts but the body, shape (k, 4)."""
+        return np.array([part.plane for part in self.parts[1:]])
+
 
 def thrust_axis_body(gimbal_rad: Array) -> Array:
     """Unit vector the thrust pushes along for gimbal angles about body x and body y, rad; (0, 0, 1) when centred."""
@@ -129,11 +145,9 @@ def thrust_axis_body(gimbal_rad: Array) -> Array:
 
 def gimbal_dcm(gimbal_rad: Array) -> Array:
     """Rotation of the nozzle, shape (3, 3): Rx(gimbal_x) Ry(gimbal_y), as in the flight model."""
-    cx, sx = np.cos(gimbal_rad[0]), np.sin(gimbal_rad[0])
-    cy, sy = np.cos(gimbal_rad[1]), np.sin(gimbal_rad[1])
-    about_x = np.array([[1.0, 0.0, 0.0], [0.0, cx, -sx], [0.0, sx, cx]])
-    about_y = np.array([[cy, 0.0, sy], [0.0, 1.0, 0.0], [-sy, 0.0, cy]])
-    return np.asarray(about_x @ about_y)
+    about_x, about_y = gimbal_rad.tolist()
+    cx, sx, cy, sy = math.cos(about_x), math.sin(about_x), math.cos(about_y), math.sin(about_y)
+    return np.array([[cy, 0.0, sy], [sx * sy, cx, -sx * cy], [-cx * sy, sx, cx * cy]])
 
 
 @lru_cache(maxsize=16)
@@ -287,21 +301,18 @@ def place(
 ) -> tuple[Part, ...]:
     """Parts in enu: the nozzle turned about its pivot, all enlarged about the anchor, turned, and moved with the anchor to its place."""
     turn = gimbal_dcm(gimbal_rad)
-    parts = (mesh.body, *mesh.fins, mesh.nozzle)
     pivot = mesh.pivot_body_m
-    vertices = np.concatenate([*(part.vertices_m for part in parts[:-1]), (mesh.nozzle.vertices_m - pivot) @ turn.T + pivot])
-    normals = np.concatenate([*(part.normals for part in parts[:-1]), mesh.nozzle.normals @ turn.T])
+    rigid, normals = mesh.rigid
     shift = anchor_enu_m - scale * dcm_enu_from_body @ anchor_body_m
-    vertices = vertices @ (scale * dcm_enu_from_body.T) + shift
-    normals = normals @ dcm_enu_from_body.T
+    vertices = np.concatenate((rigid, (mesh.nozzle.vertices_m - pivot) @ turn.T + pivot)) @ (scale * dcm_enu_from_body.T) + shift
+    normals = np.concatenate((normals, mesh.nozzle.normals @ turn.T)) @ dcm_enu_from_body.T
+    planes = mesh.planes.copy()
+    planes[:, :3] = planes[:, :3] @ dcm_enu_from_body.T
+    planes[:, 3] = scale * planes[:, 3] + planes[:, :3] @ shift
     placed = []
     v = f = 0
-    for part in parts:
+    for part, plane in zip(mesh.parts, (None, *planes), strict=True):
         here, faces = slice(v, v + len(part.vertices_m)), slice(f, f + len(part.faces))
         v, f = here.stop, faces.stop
-        plane = part.plane
-        if plane is not None:
-            normal = dcm_enu_from_body @ plane[:3]
-            plane = np.array([*normal, scale * plane[3] + normal @ shift])
         placed.append(Part(vertices[here], part.faces, part.colours, normals[faces], part.n_marks, plane))
     return tuple(placed)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import os
 import tempfile
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shiboken6
 from numpy.typing import NDArray
 from PySide6.QtCore import QLineF, QMarginsF, QPointF, QRect, QRectF, QSize, QSizeF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPageSize, QPainter, QPdfWriter, QPen
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QImage, QPageSize, QPainter, QPdfWriter, QPen, QPolygonF
 
 from replay.errors import SettingsError
 from replay.scene.drawlist import DrawList, Facets, Polygon, Polyline, Rgba, Segments, Text
@@ -40,7 +42,7 @@ def paint(draw_list: DrawList, painter: QPainter, *, halo: Rgba | None = None) -
             _polygon(painter, shape)
         elif isinstance(shape, Polyline):
             painter.setPen(_pen(shape.colour, shape.width_px, shape.dash))
-            painter.drawPolyline(_points(shape.points_px))
+            painter.drawPolyline(_outline(shape.points_px))
         elif isinstance(shape, Segments):
             painter.setPen(_pen(shape.colour, shape.width_px))
             painter.drawLines([QLineF(*ends) for ends in shape.points_px.reshape(-1, 4).tolist()])
@@ -58,10 +60,23 @@ def font(size_px: float, *, is_bold: bool = False) -> QFont:
     return result
 
 
-def _points(points_px: NDArray[np.float64]) -> list[QPointF]:
-    return [QPointF(x, y) for x, y in points_px.tolist()]
+def _outline(points_px: NDArray[np.float64]) -> QPolygonF:
+    """The points (..., 2) one after the other, copied as one block: a QPointF each would cost more than drawing them does."""
+    outline = QPolygonF()
+    n = points_px.size // 2
+    outline.resize(n)
+    if n:
+        block: Any = outline.data()  # the stubs call it a point; it is the address of the first one
+        np.frombuffer(shiboken6.VoidPtr(block, 16 * n, True), dtype=np.float64)[:] = points_px.ravel()  # type: ignore[call-arg, call-overload]
+    return outline
 
 
+@lru_cache(maxsize=512)
+def _brush(red: int, green: int, blue: int, alpha: int) -> QBrush:
+    return QBrush(QColor(red, green, blue, alpha))
+
+
+@lru_cache(maxsize=128)
 def _pen(colour: Rgba, width_px: float, dash: str = "solid") -> QPen:
     pen = QPen(QColor(*colour), width_px, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap, Qt.PenJoinStyle.RoundJoin)
     if dash != "solid":
@@ -71,18 +86,19 @@ def _pen(colour: Rgba, width_px: float, dash: str = "solid") -> QPen:
 
 def _facets(painter: QPainter, facets: Facets) -> None:
     painter.setPen(Qt.PenStyle.NoPen)
+    corners = _outline(facets.points_px)
     last: list[int] | None = None
-    for points, fill in zip(facets.points_px.tolist(), facets.fill.tolist(), strict=True):
+    for i, fill in enumerate(facets.fill.tolist()):
         if fill != last:
-            painter.setBrush(QColor(*fill))
+            painter.setBrush(_brush(*fill))
             last = fill
-        painter.drawConvexPolygon([QPointF(x, y) for x, y in points])
+        painter.drawPolygon(corners.sliced(4 * i, 4))
 
 
 def _polygon(painter: QPainter, polygon: Polygon) -> None:
-    painter.setBrush(QColor(*polygon.fill) if polygon.fill is not None else Qt.BrushStyle.NoBrush)
+    painter.setBrush(_brush(*polygon.fill) if polygon.fill is not None else Qt.BrushStyle.NoBrush)
     painter.setPen(_pen(polygon.edge, polygon.edge_width_px, polygon.edge_dash) if polygon.edge is not None else Qt.PenStyle.NoPen)
-    painter.drawPolygon(_points(polygon.points_px))
+    painter.drawPolygon(_outline(polygon.points_px))
 
 
 def _text(painter: QPainter, text: Text, faces: dict[tuple[float, bool], tuple[QFont, QFontMetricsF]], halo: Rgba | None) -> None:

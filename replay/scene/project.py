@@ -87,9 +87,11 @@ def _runs(lines: list[Line], first_of: Index, start: Array, stop: Array, is_seen
     """Joined stretches in one slot; those of a single solid stroke go together."""
     if not lines:
         return {}
-    is_joined = is_seen[:-1] & is_seen[1:] & (slot[:-1] == slot[1:]) & (stop[:-1] == start[1:]).all(axis=1)
+    is_joined = is_seen[:-1] & is_seen[1:] & (slot[:-1] == slot[1:]) & (stop[:-1, 0] == start[1:, 0]) & (stop[:-1, 1] == start[1:, 1])
     bounds = np.concatenate(([0], np.flatnonzero(~is_joined) + 1, [len(start)]))
     i_line = np.searchsorted(first_of, bounds[:-1], side="right") - 1
+    step = np.where(is_seen[:, None], stop - start, 0.0)
+    along = np.concatenate(([0.0], np.cumsum(np.sqrt(step[:, 0] ** 2 + step[:, 1] ** 2))))
     pieces: Pieces = {}
     single: dict[tuple[str, int, int], list[Array]] = {}
     for k in np.flatnonzero(is_seen[bounds[:-1]]).tolist():
@@ -98,7 +100,7 @@ def _runs(lines: list[Line], first_of: Index, start: Array, stop: Array, is_seen
         if last == first + 1 and line.dash == "solid":
             single.setdefault((*place, int(i_line[k])), []).append(np.array((start[first], stop[first])))
             continue
-        run = _thinned(np.concatenate((start[first : first + 1], stop[first:last])))
+        run = _thinned(np.concatenate((start[first : first + 1], stop[first:last])), along[first + 1 : last + 1] - along[first])
         pieces.setdefault(place, []).append(Polyline(run, rgba(line.colour, line.alpha), line.width_px, line.dash))
     for (layer, at, i), ends in single.items():
         line = lines[i]
@@ -106,13 +108,13 @@ def _runs(lines: list[Line], first_of: Index, start: Array, stop: Array, is_seen
     return pieces
 
 
-def _thinned(points_px: Array) -> Array:
-    """A long polyline without the points that lie closer together than the eye can tell."""
+def _thinned(points_px: Array, along_px: Array) -> Array:
+    """A long polyline without the points that lie closer together than the eye can tell; `along_px` is the way to all but the first."""
     if len(points_px) < _MANY_POINTS:
         return points_px
-    step = np.diff(points_px, axis=0)
-    cell = (np.cumsum(np.sqrt(step[:, 0] ** 2 + step[:, 1] ** 2)) / _THIN_PX).astype(np.intp)
-    is_kept = np.concatenate(([True], cell[1:] != cell[:-1], [True]))
+    cell = (along_px / _THIN_PX).astype(np.intp)
+    is_kept = np.ones(len(points_px), dtype=bool)
+    is_kept[1:-1] = cell[1:] != cell[:-1]
     return np.asarray(points_px[is_kept])
 
 

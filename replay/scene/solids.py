@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.scene.drawlist import Facets, Polygon, Primitive, rgba
-from replay.scene.lens import Lens, outline_of
+from replay.scene.lens import Lens, outlines_of
 from replay.scene.mesh import Part
 from replay.scene.palette import rgb
 from replay.scene.scene import Solid
@@ -28,21 +28,24 @@ _SEAM_PX = 0.3
 
 @dataclass(frozen=True, eq=False)
 class _Batch:
-    """All parts of all solids end to end: `v` and `f` bound each part's vertices and faces, `front` its faces that look at the eye."""
+    """All parts of all solids end to end: `v`, `f` and `rim` bound each part's vertices, faces and outline.
+
+    `n_front` counts the faces that look at the eye before each face; those faces' corners are `grown_px`, their colours `front_fill`.
+    """
 
     parts: tuple[Part, ...]
-    v: Index
-    f: Index
-    front: Index
+    v: list[int]
+    f: list[int]
+    rim: list[int]
+    n_front: list[int]
     vertices_camera_m: Array
-    flat_px: Array
+    outline_px: Array
     grown_px: Array
-    is_front: NDArray[np.bool_]
-    is_rim: NDArray[np.bool_]
     fill: NDArray[np.uint8]
-    depth_m: Array
-    is_out: NDArray[np.bool_]
-    is_cut: NDArray[np.bool_]
+    front_fill: NDArray[np.uint8]
+    depth_m: list[float]
+    is_out: list[bool]
+    is_cut: list[bool]
 
 
 def draw_solids(lens: Lens, solids: Sequence[Solid]) -> list[tuple[float, list[Primitive]]]:
@@ -60,14 +63,14 @@ def draw_solids(lens: Lens, solids: Sequence[Solid]) -> list[tuple[float, list[P
         for i, part in enumerate(solid.parts, start=first):
             is_beyond = part.plane is not None and part.plane[:3] @ lens.eye_enu_m <= part.plane[3]
             place = -1 if is_beyond else 0 if part.plane is None else 1
-            order.append((place, -float(batch.depth_m[i]), i))
+            order.append((place, -batch.depth_m[i], i))
         shapes: list[Primitive] = []
         for _, _, i in sorted(order):
             if batch.is_cut[i]:
                 shapes.extend(_cut_part(lens, batch, i))
             elif not batch.is_out[i]:
                 shapes.extend(_whole_part(solid, batch, i))
-        drawn.append((float(batch.depth_m[first]), shapes))
+        drawn.append((batch.depth_m[first], shapes))
         first += len(solid.parts)
     return drawn
 
@@ -87,40 +90,43 @@ def _project(lens: Lens, solids: Sequence[Solid]) -> _Batch:
     is_seen, is_hidden = np.zeros(len(flat), dtype=bool), np.zeros(len(flat), dtype=bool)
     is_seen[faces[is_front]] = True
     is_hidden[faces[~is_front]] = True
+    is_rim = is_seen & is_hidden
+    fill = _shade(lens, solids, np.diff(f))
     low, high = np.minimum.reduceat(flat, v[:-1]), np.maximum.reduceat(flat, v[:-1])
+    is_out: NDArray[np.bool_] = (high < 0.0).any(axis=1) | (low > [lens.width_px, lens.height_px]).any(axis=1)
     return _Batch(
         parts,
-        v,
-        f,
-        np.concatenate(([0], np.cumsum(is_front)))[f],
+        v.tolist(),
+        f.tolist(),
+        np.concatenate(([0], np.cumsum(is_rim)))[v].tolist(),
+        np.concatenate(([0], np.cumsum(is_front))).tolist(),
         vertices,
-        flat,
+        outlines_of(flat[is_rim], np.repeat(np.arange(len(parts)), np.diff(v))[is_rim]),
         _grown(corners[is_front]),
-        is_front,
-        is_seen & is_hidden,
-        _shade(lens, solids, np.diff(f)),
-        np.add.reduceat(vertices[:, 2], v[:-1]) / np.diff(v),
-        np.asarray((high < 0.0).any(axis=1) | (low > [lens.width_px, lens.height_px]).any(axis=1)),
-        is_cut,
+        fill,
+        fill[is_front],
+        (np.add.reduceat(vertices[:, 2], v[:-1]) / np.diff(v)).tolist(),
+        is_out.tolist(),
+        is_cut.tolist(),
     )
 
 
 def _whole_part(solid: Solid, batch: _Batch, i: int) -> list[Primitive]:
     """Shaded faces and outline; a translucent part is its outline, filled, and the marks on it."""
-    part, here, front = batch.parts[i], slice(batch.f[i], batch.f[i + 1]), slice(batch.front[i], batch.front[i + 1])
+    start, stop = batch.f[i], batch.f[i + 1]
+    front = slice(batch.n_front[start], batch.n_front[stop])
     if front.start == front.stop:
         return []
-    corners = slice(batch.v[i], batch.v[i + 1])
-    hull = outline_of(batch.flat_px[corners][batch.is_rim[corners]])
+    hull = batch.outline_px[batch.rim[i] : batch.rim[i + 1]]
     edge = rgba(solid.edge, min(1.0, solid.alpha + (0.5 if solid.edge_dash == "solid" else 0.9)))
-    faces, fill = batch.grown_px[front], batch.fill[here][batch.is_front[here]]
     if solid.alpha >= 1.0:
-        return [Facets(faces, fill), Polygon(hull, None, edge, solid.edge_width_px, solid.edge_dash)]
-    n_plain = batch.f[i + 1] - batch.f[i] - part.n_marks
-    red, green, blue, alpha = (int(v) for v in batch.fill[here][:n_plain].mean(axis=0))
+        faces = Facets(batch.grown_px[front], batch.front_fill[front])
+        return [faces, Polygon(hull, None, edge, solid.edge_width_px, solid.edge_dash)]
+    first_mark = stop - batch.parts[i].n_marks
+    red, green, blue, alpha = (int(v) for v in batch.fill[start:first_mark].mean(axis=0))
     body = Polygon(hull, (red, green, blue, alpha), edge, solid.edge_width_px, solid.edge_dash)
-    n_marks = int(batch.is_front[here][n_plain:].sum())
-    return [body, Facets(faces[-n_marks:], fill[-n_marks:])] if n_marks else [body]
+    marks = slice(batch.n_front[first_mark], front.stop)
+    return [body, Facets(batch.grown_px[marks], batch.front_fill[marks])] if marks.start < marks.stop else [body]
 
 
 def _cut_part(lens: Lens, batch: _Batch, i: int) -> list[Primitive]:
