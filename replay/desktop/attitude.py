@@ -28,6 +28,7 @@ _TIPS: Final = {
 }
 _TURN_RAD_PER_PX: Final = 0.4 * DEG
 _TURN_STEP_RAD: Final = 7.5 * DEG
+_ORBIT_WITH: Final = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
 _ZOOM_STEP: Final = 1.18
 _GLIDE_MS: Final = 220
 
@@ -254,14 +255,12 @@ class Canvas(QWidget):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """The same keys as the window's table, for a view that stands alone."""
-        is_shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         key, step = event.key(), _TURN_STEP_RAD
+        arrows = {Qt.Key.Key_Left: (1, 0), Qt.Key.Key_Right: (-1, 0), Qt.Key.Key_Up: (0, 1), Qt.Key.Key_Down: (0, -1)}
         if Qt.Key.Key_1 <= key < Qt.Key.Key_1 + len(CAMERAS):
             self._owner.set_camera(CAMERAS[key - Qt.Key.Key_1])
-        elif key in (Qt.Key.Key_A, Qt.Key.Key_D):
-            self._owner.orbit(step if key == Qt.Key.Key_A else -step, 0.0)
-        elif is_shift and key in (Qt.Key.Key_W, Qt.Key.Key_S):
-            self._owner.orbit(0.0, step if key == Qt.Key.Key_W else -step)
+        elif key in arrows and event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier == _ORBIT_WITH:
+            self._owner.orbit(step * arrows[key][0], step * arrows[key][1])
         elif key in (Qt.Key.Key_Plus, Qt.Key.Key_Equal, Qt.Key.Key_Minus):
             self._owner.zoom(1.0 / _ZOOM_STEP if key == Qt.Key.Key_Minus else _ZOOM_STEP)
         elif key == Qt.Key.Key_0:

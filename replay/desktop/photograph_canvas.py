@@ -101,7 +101,7 @@ class PhotographCanvas(VideoCanvas):
         self._last = None
         super().mouseReleaseEvent(event)
 
-    def _action_of(self, event: Any) -> Callable[[], None] | None:
+    def key_action(self, event: Any) -> Callable[[], None] | None:
         modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
         if not self._is_drawing or modifiers & ~Qt.KeyboardModifier.ShiftModifier:
             return None
@@ -113,7 +113,7 @@ class PhotographCanvas(VideoCanvas):
         turns = {keys.Key_BracketLeft: -0.1, keys.Key_BraceLeft: -0.1, keys.Key_BracketRight: 0.1, keys.Key_BraceRight: 0.1}
         if key in turns:  # braces: what Shift makes of a bracket on many keyboards
             return lambda: self._turn(coarse * turns[key])
-        return super()._action_of(event)
+        return super().key_action(event)
 
     def sizeHint(self) -> QSize:
         return QSize(640, 520)

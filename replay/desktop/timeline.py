@@ -11,7 +11,6 @@ from PySide6.QtGui import (
     QColor,
     QFontMetricsF,
     QHelpEvent,
-    QKeyEvent,
     QMouseEvent,
     QPainter,
     QPaintEvent,
@@ -23,6 +22,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from replay.desktop import style
+from replay.desktop.own_keys import OwnKeys
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.timeline_paint import EventPlace, Rows, paint_bookmarks, paint_event, paint_still, place_events, tip
 from replay.review.pyramid import Pyramid
@@ -44,7 +44,7 @@ KEYS: Final = (
 """Keys and pointer actions of this widget, for the key sheet. They count only while it has the focus."""
 
 
-class Timeline(QWidget):
+class Timeline(OwnKeys, QWidget):
     """A view: `show_snapshot` draws a result, `move_cursor` moves the line."""
 
     cursor_requested = Signal(float)
@@ -345,26 +345,16 @@ class Timeline(QWidget):
     # keys and tips
 
     def event(self, event: QEvent) -> bool:
-        """Tool tips; and keys of this widget, which go before the window's own while it has the focus. Plain arrows are left alone."""
-        kind = event.type()
-        if kind == QEvent.Type.ToolTip and isinstance(event, QHelpEvent) and self._series is not None:
+        """Tool tips."""
+        if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent) and self._series is not None:
             x, y = event.pos().x(), event.pos().y()
             text = tip(self._series.marks, self._bookmarks, self._places, self._scale, self._rows, x, y)
             QToolTip.showText(event.globalPos(), text, self)
             return True
-        if kind == QEvent.Type.ShortcutOverride and self._action_of(event) is not None:
-            event.accept()
-            return True
         return super().event(event)
 
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        action = self._action_of(event)
-        if action is None:
-            super().keyPressEvent(event)
-        else:
-            action()
-
-    def _action_of(self, event: Any) -> Callable[[], None] | None:
+    def key_action(self, event: Any) -> Callable[[], None] | None:
+        """Events and the bar's own zoom; plain arrows are left to the window."""
         key, modifiers = Qt.Key(event.key()), event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier
         has_shift = bool(modifiers & Qt.KeyboardModifier.ShiftModifier)
         others = modifiers & ~Qt.KeyboardModifier.ShiftModifier

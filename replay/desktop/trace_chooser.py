@@ -107,3 +107,11 @@ class TraceChooser(QDialog):
     def chosen(self) -> tuple[str, ...]:
         """Keys ticked, in catalogue order, and those this flight does not have."""
         return (*self._ticked(), *self._absent)
+
+
+def ask_traces(catalogue: Mapping[str, Trace], chosen: Sequence[str], title: str, parent: QWidget) -> tuple[str, ...] | None:
+    """What the user ticked; None where they thought better of it."""
+    chooser = TraceChooser(catalogue, chosen, title, parent)
+    ticked = chooser.chosen() if chooser.exec() else None
+    chooser.deleteLater()
+    return ticked

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from PySide6.QtCore import QEvent, QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent, QResizeEvent
-from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from replay.desktop.measure_table import MeasureTable
+from replay.desktop.own_keys import OwnKeys
 from replay.desktop.spectrogram import SpectrogramView
 from replay.desktop.time_axis import TimeAxis
 from replay.desktop.time_scale import TimeScale
-from replay.desktop.trace_chooser import TraceChooser
+from replay.desktop.trace_chooser import ask_traces
+from replay.desktop.trace_column import TraceColumn
 from replay.desktop.trace_legend import line_name
 from replay.desktop.trace_pane import TracePane
 from replay.desktop.trace_tools import TraceTools
+from replay.desktop.trace_window import TraceWindow
 from replay.review.arrangement import checked
 from replay.review.pyramid import span_statistics
 from replay.review.series import DEFAULT_PANES, Series, of_snapshot
@@ -41,7 +43,7 @@ KEYS: Final = (
 """Keys and pointer actions of this widget, for the key sheet. They count only while it has the focus."""
 
 
-class TraceStack(QWidget):
+class TraceStack(OwnKeys, QWidget):
     """A view: `show_snapshot` draws a result, `move_cursor` moves the line."""
 
     cursor_requested = Signal(float)
@@ -55,11 +57,8 @@ class TraceStack(QWidget):
         super().__init__(parent)
         self.setAccessibleName("Traces")
         self._series: Series | None = None
-        self._seen_sha = ""
         self._is_default = True
-        self._panes: list[TracePane] = []
-        self._window: tuple[float, float] | None = None
-        self._cursor_log_s: float | None = None
+        self._time = TraceWindow()
         self._span: tuple[float, float] | None = None
         self._frame = QTimer(self, singleShot=True, interval=FRAME_MS)
         self._frame.timeout.connect(self._draw_window)
@@ -69,16 +68,8 @@ class TraceStack(QWidget):
         self._replace_panes([{"traces": list(keys)} for keys in DEFAULT_PANES])
 
     def _build(self) -> None:
-        self.splitter = QSplitter(Qt.Orientation.Vertical)
-        self.splitter.setChildrenCollapsible(False)
-        self.splitter.setHandleWidth(5)
-        self.splitter.splitterMoved.connect(lambda *_: self._edited())
-        self.scroll = _Panes()
-        self.scroll.setWidgetResizable(True)
-        self.scroll.setFrameShape(QFrame.Shape.NoFrame)
-        self.scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.scroll.setWidget(self.splitter)
+        self.column = TraceColumn()
+        self.column.shares_dragged.connect(self._edited)
         self.axis = TimeAxis()
         self.spectrogram = SpectrogramView()
         self.spectrogram.hide()
@@ -98,7 +89,7 @@ class TraceStack(QWidget):
         self.tools.spectrogram.clicked.connect(lambda *_: self.toggle_spectrogram())
         self.tools.zoom_menu.aboutToShow.connect(self._fill_zoom_menu)
         column.addWidget(self.tools)
-        column.addWidget(self.scroll, 1)
+        column.addWidget(self.column, 1)
         column.addWidget(self.spectrogram)
         column.addWidget(self.axis)
         column.addWidget(self.table)
@@ -108,10 +99,8 @@ class TraceStack(QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result."""
         self._series = of_snapshot(snapshot)
-        if self._window is None or self._seen_sha != snapshot.log.sha256 or not self._fits(*self._window):
-            self._window = self._flight()
-        self._seen_sha = snapshot.log.sha256
-        if self._is_default and [list(pane.keys) for pane in self._panes] != [pane["traces"] for pane in self._default_panes()]:
+        self._time.take(self._series.marks, snapshot.log.sha256)
+        if self._is_default and [list(pane.keys) for pane in self.column.panes] != [pane["traces"] for pane in self._default_panes()]:
             self._replace_panes(self._default_panes())
         self._fill_panes()
         self.spectrogram.show_snapshot(snapshot)
@@ -120,68 +109,35 @@ class TraceStack(QWidget):
 
     def move_cursor(self, log_time_s: float) -> None:
         """Move the cursor; the window turns a page when a cursor that was in view runs out of it."""
-        was_seen = self._cursor_log_s is not None and self._is_seen(self._cursor_log_s)
-        self._cursor_log_s = log_time_s
-        for pane in self._panes:
+        was_seen = self._time.holds(self._time.cursor_log_s)
+        self._time.cursor_log_s = log_time_s
+        for pane in self.column.panes:
             pane.move_cursor(log_time_s)
         self.spectrogram.move_cursor(log_time_s)
-        if was_seen and not self._is_seen(log_time_s):
+        if was_seen:
             self.reveal(log_time_s)
 
     def reveal(self, log_time_s: float) -> None:
         """Bring a time into view, the window's width kept."""
-        if self._window is None or self._is_seen(log_time_s):
-            return
-        start, stop = self._window
-        share = 0.08 if log_time_s > stop else 0.92
-        begin = log_time_s - share * (stop - start)
-        self.set_window(begin, begin + stop - start)
-
-    def _is_seen(self, log_time_s: float) -> bool:
-        return self._window is not None and self._window[0] <= log_time_s <= self._window[1]
+        page = self._time.page_with(log_time_s)
+        if page is not None:
+            self.set_window(*page)
 
     # the window of time
 
     @property
     def window_log_s(self) -> tuple[float, float] | None:
         """Log times in view."""
-        return self._window
+        return self._time.log_s
 
     def set_window(self, start_log_s: float, stop_log_s: float) -> None:
         """Show [start, stop] on every pane. Many calls within a frame are drawn once."""
-        if self._series is None or not (math.isfinite(start_log_s) and math.isfinite(stop_log_s)):
-            return
-        first, last = self._whole()
-        width = min(max(stop_log_s - start_log_s, 1e-4), 1.2 * (last - first))
-        middle = 0.5 * (start_log_s + stop_log_s)
-        slack = 0.1 * (last - first)
-        start = min(max(middle - 0.5 * width, first - slack), last + slack - width)
-        self._window = (start, start + width)
-        if not self._frame.isActive():
+        if self._time.set(start_log_s, stop_log_s) and not self._frame.isActive():
             self._frame.start()
-
-    def _fits(self, start_log_s: float, stop_log_s: float) -> bool:
-        """The window still lies on the log."""
-        first, last = self._whole()
-        return start_log_s < last and stop_log_s > first and stop_log_s - start_log_s <= 1.3 * (last - first)
-
-    def _whole(self) -> tuple[float, float]:
-        """Ends of the log; a second of nothing where it is empty."""
-        marks = self._series.marks if self._series is not None else None
-        if marks is None or marks.stop_log_s <= marks.start_log_s:
-            return (0.0, 1.0)
-        return marks.start_log_s, marks.stop_log_s
 
     def fit(self) -> None:
         """The flight with some pad and rest around it; where that is in view already, the whole log."""
-        if self._series is not None:
-            is_flight = self._window is not None and max(abs(a - b) for a, b in zip(self._window, self._flight(), strict=True)) < 1e-9
-            self.set_window(*(self._whole() if is_flight else self._flight()))
-
-    def _flight(self) -> tuple[float, float]:
-        """What is shown at first."""
-        start, stop = self._series.marks.flight_log_s if self._series is not None else (0.0, 1.0)
-        return (start, stop) if stop > start else self._whole()
+        self.set_window(*self._time.fitted)
 
     def _default_panes(self) -> list[dict[str, Any]]:
         """The default panes as far as this flight has them."""
@@ -191,32 +147,26 @@ class TraceStack(QWidget):
 
     def zoom(self, factor: float, about_log_s: float | None = None) -> None:
         """Scale the window's width; about the cursor where it is in view, else about the middle."""
-        if self._window is None:
-            return
-        start, stop = self._window
-        if about_log_s is None:
-            about_log_s = (
-                self._cursor_log_s if self._cursor_log_s is not None and self._is_seen(self._cursor_log_s) else 0.5 * (start + stop)
-            )
-        self.set_window(about_log_s + (start - about_log_s) * factor, about_log_s + (stop - about_log_s) * factor)
+        window = self._time.zoomed(factor, about_log_s)
+        if window is not None:
+            self.set_window(*window)
 
     def pan(self, by_s: float) -> None:
         """Move the window."""
-        if self._window is not None:
-            self.set_window(self._window[0] + by_s, self._window[1] + by_s)
+        if self._time.log_s is not None:
+            self.set_window(self._time.log_s[0] + by_s, self._time.log_s[1] + by_s)
 
     def zoom_to_phase(self, name: str) -> None:
         """Show one phase with a little before and after."""
-        phase = next((p for p in self._series.marks.phases if p.name == name), None) if self._series else None
-        if phase is not None:
-            room = 0.04 * (phase.stop_log_s - phase.start_log_s)
-            self.set_window(phase.start_log_s - room, phase.stop_log_s + room)
+        window = self._time.phase(name)
+        if window is not None:
+            self.set_window(*window)
 
     def _fill_zoom_menu(self) -> None:
         menu = self.tools.zoom_menu
         menu.clear()
-        menu.addAction("Flight", lambda: self.set_window(*self._flight()))
-        menu.addAction("Whole log", lambda: self.set_window(*self._whole()))
+        menu.addAction("Flight", lambda: self.set_window(*self._time.flight))
+        menu.addAction("Whole log", lambda: self.set_window(*self._time.whole))
         if self._series is not None:
             for phase in self._series.marks.phases:
                 menu.addAction(phase.name.capitalize(), lambda name=phase.name: self.zoom_to_phase(name))
@@ -226,19 +176,19 @@ class TraceStack(QWidget):
 
     def _draw_window(self) -> None:
         self._frame.stop()
-        if self._series is None or self._window is None:
+        if self._series is None or self._time.log_s is None:
             return
-        for pane in self._panes:
-            pane.show_window(*self._window)
+        for pane in self.column.panes:
+            pane.show_window(*self._time.log_s)
         self._draw_axis()
-        self.window_changed.emit(*self._window)
+        self.window_changed.emit(*self._time.log_s)
 
     def _draw_axis(self) -> None:
-        if self._panes and self._series is not None and self._window is not None:
-            pane = self._panes[0]
+        if self.column.panes and self._series is not None and self._time.log_s is not None:
+            pane = self.column.panes[0]
             left = pane.canvas.mapTo(self, pane.canvas.rect().topLeft()).x() - self.axis.x()
             inside = pane.canvas.plot_rect
-            scale = TimeScale(*self._window, left + inside.left(), left + inside.right())
+            scale = TimeScale(*self._time.log_s, left + inside.left(), left + inside.right())
             self.axis.show_window(self._series.marks, scale)
             self.spectrogram.show_window(scale)
 
@@ -251,41 +201,37 @@ class TraceStack(QWidget):
     @property
     def panes(self) -> tuple[TracePane, ...]:
         """Panes from top to bottom."""
-        return tuple(self._panes)
+        return tuple(self.column.panes)
 
     def wanted_keys(self) -> tuple[str, ...]:
         """Traces on screen, for `series.prepare`."""
-        return tuple(dict.fromkeys(key for pane in self._panes for key in pane.keys))
+        return tuple(dict.fromkeys(key for pane in self.column.panes for key in pane.keys))
 
     def add_pane(self, keys: Sequence[str], at: int | None = None) -> TracePane:
         """Add a pane; at the bottom unless said otherwise."""
-        pane = self._insert(list(keys), len(self._panes) if at is None else at)
+        pane = self._insert(list(keys), len(self.column.panes) if at is None else at)
         self._edited()
         return pane
 
     def remove_pane(self, i: int) -> None:
         """Remove a pane. The last one stays."""
-        if len(self._panes) > 1:
-            self._drop(self._panes[i])
+        if len(self.column.panes) > 1:
+            self._drop(self.column.panes[i])
             self._edited()
 
     def move_pane(self, i: int, by: int) -> None:
         """Move a pane up (-1) or down (+1)."""
-        j = min(max(i + by, 0), len(self._panes) - 1)
-        if j != i:
-            pane = self._panes.pop(i)
-            self._panes.insert(j, pane)
-            self.splitter.insertWidget(j, pane)
+        if self.column.shift(i, by):
             self._frame.start()
             self._edited()
 
     def choose(self, i: int, keys: Sequence[str]) -> None:
         """Change what a pane shows."""
-        pane = self._panes[i]
+        pane = self.column.panes[i]
         if tuple(keys) != pane.keys:
             pane.keys, pane.vertical = tuple(keys), None
             if self._series is not None:
-                pane.set_series(self._series, self.tools.bands.isChecked(), self._window)
+                pane.set_series(self._series, self.tools.bands.isChecked(), self._time.log_s)
             self._edited()
 
     def choose_by_dialog(self, i: int | None = None) -> None:
@@ -293,27 +239,19 @@ class TraceStack(QWidget):
         if self._series is None:
             return
         if i is None:
-            i = next((k for k, pane in enumerate(self._panes) if pane.isAncestorOf(self.focusWidget() or self) or pane.hasFocus()), 0)
-        keys = self._ask(self._panes[i].keys, "Traces of this pane")
+            i = self.column.i_focus()
+        keys = ask_traces(self._series.catalogue, self.column.panes[i].keys, "Traces of this pane", self)
         if keys:
             self.choose(i, keys)
 
     def _add_by_dialog(self, at: int | None = None) -> None:
-        keys = self._ask((), "Traces of the new pane") if self._series is not None else None
+        keys = ask_traces(self._series.catalogue, (), "Traces of the new pane", self) if self._series is not None else None
         if keys:
             self.add_pane(keys, at)
 
-    def _ask(self, chosen: Sequence[str], title: str) -> tuple[str, ...] | None:
-        chooser = TraceChooser(self._series.catalogue, chosen, title, self)
-        chosen_now = chooser.chosen() if chooser.exec() else None
-        chooser.deleteLater()
-        return chosen_now
-
     def _insert(self, keys: list[str], at: int) -> TracePane:
         pane = TracePane(keys)
-        self._panes.insert(at, pane)
-        self.splitter.insertWidget(at, pane)
-        self.splitter.setStretchFactor(at, 1)
+        self.column.insert(pane, at)
         canvas = pane.canvas
         canvas.cursor_requested.connect(self.cursor_requested)
         canvas.zoom_requested.connect(lambda about, factor: self.zoom(factor, about))
@@ -322,23 +260,21 @@ class TraceStack(QWidget):
         canvas.span_dragged.connect(lambda start, stop: self._set_span((start, stop)))
         canvas.span_released.connect(self._edited)
         canvas.pressed.connect(pane.setFocus)
-        pane.choose_requested.connect(lambda: self.choose_by_dialog(self._panes.index(pane)))
-        pane.add_requested.connect(lambda: self._add_by_dialog(self._panes.index(pane) + 1))
-        pane.remove_requested.connect(lambda: self.remove_pane(self._panes.index(pane)))
-        pane.move_requested.connect(lambda by: self.move_pane(self._panes.index(pane), by))
+        pane.choose_requested.connect(lambda: self.choose_by_dialog(self.column.panes.index(pane)))
+        pane.add_requested.connect(lambda: self._add_by_dialog(self.column.panes.index(pane) + 1))
+        pane.remove_requested.connect(lambda: self.remove_pane(self.column.panes.index(pane)))
+        pane.move_requested.connect(lambda by: self.move_pane(self.column.panes.index(pane), by))
         pane.vertical_edited.connect(self._edited)
         canvas.set_span(self._span)
         if self._series is not None:
-            pane.set_series(self._series, self.tools.bands.isChecked(), self._window)
-            if self._cursor_log_s is not None:
-                pane.move_cursor(self._cursor_log_s)
+            pane.set_series(self._series, self.tools.bands.isChecked(), self._time.log_s)
+            if self._time.cursor_log_s is not None:
+                pane.move_cursor(self._time.cursor_log_s)
         self._frame.start()
         return pane
 
     def _drop(self, pane: TracePane) -> None:
-        self._panes.remove(pane)
-        pane.setParent(None)
-        pane.deleteLater()
+        self.column.drop(pane)
         self._frame.start()
 
     def toggle_spectrogram(self) -> None:
@@ -356,10 +292,10 @@ class TraceStack(QWidget):
 
     def _fill_panes(self) -> None:
         """Give every pane the result, drawn over the window in view."""
-        if self._series is not None and self._window is not None:
+        if self._series is not None and self._time.log_s is not None:
             self._frame.stop()
-            for pane in self._panes:
-                pane.set_series(self._series, self.tools.bands.isChecked(), self._window)
+            for pane in self.column.panes:
+                pane.set_series(self._series, self.tools.bands.isChecked(), self._time.log_s)
             self._draw_axis()
 
     # the measured span
@@ -371,8 +307,8 @@ class TraceStack(QWidget):
 
     def set_measuring(self, is_on: bool) -> None:
         """Show or hide the handles; at first they stand at a third and two thirds of the window."""
-        if is_on and self._window is not None:
-            start, stop = self._window
+        if is_on and self._time.log_s is not None:
+            start, stop = self._time.log_s
             self._set_span((start + (stop - start) / 3.0, stop - (stop - start) / 3.0))
         else:
             self._set_span(None)
@@ -386,7 +322,7 @@ class TraceStack(QWidget):
         self._span = span_log_s
         self.tools.measure.setChecked(span_log_s is not None)
         self.table.setVisible(span_log_s is not None)
-        for pane in self._panes:
+        for pane in self.column.panes:
             pane.canvas.set_span(span_log_s)
         if span_log_s is not None and not self._measure.isActive():
             self._measure.start()
@@ -395,7 +331,7 @@ class TraceStack(QWidget):
         if self._span is None or self._series is None:
             return
         rows = []
-        for pane in self._panes:
+        for pane in self.column.panes:
             for line, look in pane.lines():
                 trace = self._series.catalogue[line.key]
                 rows.append((look, line_name(trace, line.variant), trace.unit, span_statistics(line.pyramid, *self._span)))
@@ -407,11 +343,9 @@ class TraceStack(QWidget):
     def arrangement(self) -> dict[str, Any]:
         """What the user arranged, as plain JSON: panes with traces, share of the height and vertical range; bands;
         spectrogram; measured span."""
-        sizes = [max(size, 1) for size in self.splitter.sizes()]
-        total = sum(sizes) or 1
         panes = [
-            {"traces": list(pane.keys), "share": round(size / total, 3), "vertical": list(pane.vertical) if pane.vertical else None}
-            for pane, size in zip(self._panes, sizes, strict=True)
+            {"traces": list(pane.keys), "share": share, "vertical": list(pane.vertical) if pane.vertical else None}
+            for pane, share in zip(self.column.panes, self.column.shares(), strict=True)
         ]
         return {
             "panes": panes,
@@ -440,17 +374,16 @@ class TraceStack(QWidget):
         self.set_span(wanted["measured_log_s"])
 
     def _replace_panes(self, panes: Sequence[Mapping[str, Any]]) -> None:
-        same = [list(pane.keys) for pane in self._panes] == [list(p["traces"]) for p in panes]
+        same = [list(pane.keys) for pane in self.column.panes] == [list(p["traces"]) for p in panes]
         if not same:
-            for pane in list(self._panes):
+            for pane in list(self.column.panes):
                 self._drop(pane)
             for i, wanted in enumerate(panes):
                 self._insert(list(wanted["traces"]), i)
-        for pane, wanted in zip(self._panes, panes, strict=True):
+        for pane, wanted in zip(self.column.panes, panes, strict=True):
             vertical = wanted.get("vertical")
             pane.vertical = tuple(vertical) if vertical else None
-        shares = [wanted.get("share") or 1.0 / len(panes) for wanted in panes]
-        self.splitter.setSizes([round(10_000 * share) for share in shares])
+        self.column.set_shares([wanted.get("share") or 1.0 / len(panes) for wanted in panes])
         self._frame.start()
 
     def _edited(self) -> None:
@@ -459,24 +392,11 @@ class TraceStack(QWidget):
 
     # keys
 
-    def event(self, event: QEvent) -> bool:
-        """Keys of this widget go before the window's own while it has the focus."""
-        if event.type() == QEvent.Type.ShortcutOverride and self._action_of(event) is not None:
-            event.accept()
-            return True
-        return super().event(event)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        action = self._action_of(event)
-        if action is None:
-            super().keyPressEvent(event)
-        else:
-            action()
-
-    def _action_of(self, event: QKeyEvent) -> Any:
+    def key_action(self, event: QKeyEvent) -> Callable[[], None] | None:
+        """Zoom, page, measure, spectrogram."""
         if event.modifiers() & ~(Qt.KeyboardModifier.ShiftModifier | Qt.KeyboardModifier.KeypadModifier):
             return None
-        width = (self._window[1] - self._window[0]) if self._window else 0.0
+        width = (self._time.log_s[1] - self._time.log_s[0]) if self._time.log_s else 0.0
         actions = {
             Qt.Key.Key_Plus: lambda: self.zoom(1.0 / _ZOOM),
             Qt.Key.Key_Equal: lambda: self.zoom(1.0 / _ZOOM),
@@ -491,10 +411,3 @@ class TraceStack(QWidget):
 
     def sizeHint(self) -> QSize:
         return QSize(760, 620)
-
-
-class _Panes(QScrollArea):
-    """Scrolls by its bar and by the wheel over it, not by keys: those belong to the traces and the window."""
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        event.ignore()

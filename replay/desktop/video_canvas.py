@@ -6,11 +6,12 @@ import math
 from collections.abc import Callable
 from typing import Any, Final
 
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF, QResizeEvent
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from replay.desktop import style
+from replay.desktop.own_keys import OwnKeys
 from replay.scene import palette
 from replay.units import DEG
 
@@ -35,7 +36,7 @@ KEYS: Final = (
 """Keys and pointer actions of this widget, for the key sheet."""
 
 
-class VideoCanvas(QWidget):
+class VideoCanvas(OwnKeys, QWidget):
     """Draws what it is given. Coordinates of the line are those of the whole picture, so resizing changes nothing.
 
     Signals
@@ -173,21 +174,8 @@ class VideoCanvas(QWidget):
         self._drag = None
         event.accept()
 
-    def event(self, event: QEvent) -> bool:
-        """While drawing, keys of this widget go before the window's own."""
-        if event.type() == QEvent.Type.ShortcutOverride and self._action_of(event) is not None:
-            event.accept()
-            return True
-        return super().event(event)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        action = self._action_of(event)
-        if action is None:
-            super().keyPressEvent(event)
-        else:
-            action()
-
-    def _action_of(self, event: Any) -> Callable[[], None] | None:
+    def key_action(self, event: Any) -> Callable[[], None] | None:
+        """While drawing: turn, stretch, move, take or give up the line."""
         if not self._is_drawing:
             return None
         modifiers = event.modifiers() & ~Qt.KeyboardModifier.KeypadModifier

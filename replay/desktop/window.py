@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout,
 from replay.desktop import actions, help_texts, layout, sample_flights, style
 from replay.desktop.asking import Asking
 from replay.desktop.attitude import NOTHING_OPEN, AttitudeView
+from replay.desktop.edit_commands import EditCommands
 from replay.desktop.explaining import Explaining
 from replay.desktop.files import Files
 from replay.desktop.launch_video import LaunchVideoView
@@ -31,10 +32,9 @@ from replay.desktop.transport import Transport
 from replay.desktop.view_commands import ViewCommands
 from replay.review import edits
 from replay.review.launch_video import is_video
-from replay.review.review import Bookmark, Review, thaw
+from replay.review.review import Review, thaw
 from replay.review.snapshot import Snapshot
 
-_AT_SAME_MOMENT_S = 1e-6
 _BEFORE_LIFTOFF_S = 2.0
 
 
@@ -62,7 +62,7 @@ class MainWindow(QMainWindow):
         self.bar = MessageBar()
         asking = asking or Asking(self)
         self.files = Files(self.session, self.bar, asking, self)
-        self.view_commands = ViewCommands(self)
+        self.edit_commands, self.view_commands = EditCommands(self.session, self.player), ViewCommands(self)
         self.launch_video = LaunchVideoView(self.session, asking)
         self.actions, self.submenus = actions.build(self, self.menuBar(), self._handler)
         self.attitude, self.readout = AttitudeView(), Readout()
@@ -166,7 +166,7 @@ class MainWindow(QMainWindow):
 
     def _handler(self, command: str) -> Callable[..., None]:
         """Who does a command: the first that has a method of its name."""
-        name, owners = f"on_{command}", (self, self.files, self.player, self.view_commands, self.launch_video)
+        name, owners = f"on_{command}", (self, self.files, self.player, self.edit_commands, self.view_commands, self.launch_video)
         return next(getattr(owner, name) for owner in owners if hasattr(owner, name))
 
     # --- what is drawn --------------------------------------------------------------------------------------------------------
@@ -274,21 +274,6 @@ class MainWindow(QMainWindow):
     def on_quit(self) -> None:
         self.close()
 
-    def on_undo(self) -> None:
-        self.session.undo()
-
-    def on_redo(self) -> None:
-        self.session.redo()
-
-    def on_whatif(self, is_on: bool) -> None:
-        self.session.apply(lambda review: dataclasses.replace(review, is_whatif_on=is_on), "Show what-if" if is_on else "Show as flown")
-
-    def on_reset_whatif(self) -> None:
-        self.session.apply(lambda review: edits.with_whatif(review, None), "Reset what-if")
-
-    def on_release_events(self) -> None:
-        self.session.apply(lambda review: dataclasses.replace(review, moved_events={}), "Give back moved events")
-
     def on_video_view(self, is_on: bool) -> None:
         self.video_card.setVisible(is_on)
 
@@ -302,14 +287,6 @@ class MainWindow(QMainWindow):
         """The video alone while it is not lined up with the log; else the cursor, and the video with it."""
         if not self.launch_video.step(n):
             self.player.step_frame(n)
-
-    def on_bookmark(self) -> None:
-        at = self.player.playback.log_time_s
-        there = next((b for b in self.session.review.bookmarks if abs(b.log_time_s - at) <= _AT_SAME_MOMENT_S), None)
-        if there is not None:
-            self.session.apply(lambda review: edits.without_bookmark(review, there.log_time_s), "Take bookmark away")
-        else:
-            self.session.apply(lambda review: edits.with_bookmark(review, Bookmark(at)), "Bookmark")
 
     def on_keys(self) -> None:
         from replay.desktop import photograph_canvas, timeline, traces, video_canvas

@@ -93,7 +93,7 @@ def _project(lens: Lens, solids: Sequence[Solid]) -> _Batch:
     is_rim = is_seen & is_hidden
     fill = _shade(lens, solids, np.diff(f))
     low, high = np.minimum.reduceat(flat, v[:-1]), np.maximum.reduceat(flat, v[:-1])
-    is_out: NDArray[np.bool_] = (high < 0.0).any(axis=1) | (low > [lens.width_px, lens.height_px]).any(axis=1)
+    is_out = np.asarray((high < 0.0).any(axis=1) | (low > [lens.width_px, lens.height_px]).any(axis=1))
     return _Batch(
         parts,
         v.tolist(),

@@ -400,7 +400,7 @@ def test_panes_can_be_added_moved_and_removed(stack):
     stack.add_pane(["log:battery_v"])
     stack.move_pane(6, -1)
     assert stack.panes[5].keys == ("log:battery_v",)
-    assert stack.splitter.indexOf(stack.panes[5]) == 5
+    assert stack.column.splitter.indexOf(stack.panes[5]) == 5
     stack.remove_pane(0)
     assert len(edits) == 3
     assert edits[-1] == stack.arrangement()

@@ -222,14 +222,14 @@ def test_playing_runs_at_the_chosen_rate_and_stops_at_the_end(window, qtbot):
 
 
 def test_a_span_is_looped(window):
-    """Set with I and O at the cursor, shown on the timeline, kept while looping, cleared with Escape."""
+    """Set with Shift+Home and Shift+End at the cursor, shown on the timeline, kept while looping, cleared with Escape."""
     window.player.seek(5.0)
-    QTest.keySequence(window, "I")
+    QTest.keySequence(window, "Shift+Home")
     window.player.seek(7.0)
-    QTest.keySequence(window, "O")
+    QTest.keySequence(window, "Shift+End")
     assert window.player.playback.span_log_s == (5.0, 7.0)
     assert window.timeline.span_log_s == (5.0, 7.0)
-    QTest.keySequence(window, "L")
+    QTest.keySequence(window, "Shift+Space")
     assert window.actions["loop"].isChecked()
     window.player.on_play()
     playback = window.player.playback.advanced(1.5)
@@ -247,7 +247,7 @@ def test_cameras_and_windows_answer_to_keys(window, qtbot):
     QTest.keySequence(window, "1")
     assert window.attitude.camera == "chase"
     before = window.attitude.canvas.viewpoint
-    QTest.keySequence(window, "A")
+    QTest.keySequence(window, "Ctrl+Shift+Left")
     QTest.keySequence(window, "+")
     assert window.attitude.canvas.viewpoint != before
     window.player.seek(9.0)
