@@ -19,7 +19,7 @@ class Answers:
         self.asked: list[str] = []
 
     def __getattr__(self, question):
-        if question not in ("open_paths", "open_path", "save_path", "may_write_over", "save_changes"):
+        if question not in ("open_paths", "open_path", "save_path", "may_write_over", "may_stop_film", "save_changes"):
             raise AttributeError(question)
 
         def answer(*_args, **_kwargs):

@@ -9,7 +9,8 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from replay.commands._shared import add_common, as_review, load_request, snapshot_of
-from replay.figures.film_clock import FRAME_RATES, Ramp
+from replay.errors import SettingsError
+from replay.figures.film_clock import FRAME_RATES, Ramp, ramp_from
 from replay.motion.settings import METHODS
 
 if TYPE_CHECKING:
@@ -112,11 +113,7 @@ def _keys(text: str) -> tuple[str, ...]:
 
 
 def _ramp(text: str) -> Ramp:
-    """`0.5`, or `0:1,2:0.25`."""
     try:
-        if ":" not in text:
-            return ((0.0, float(text)),)
-        pairs = [pair.split(":") for pair in text.split(",")]
-        return tuple((float(time), float(speed)) for time, speed in pairs)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"expected a speed, or time:speed pairs with commas between, got {text!r}") from None
+        return ramp_from(text)
+    except SettingsError as error:
+        raise argparse.ArgumentTypeError(f"expected {error.expected}, got {text!r}") from None

@@ -68,6 +68,7 @@ COMMANDS: Final = (
     Command("as_flown", "&Flight", "Calibration As F&lown…", (), "Choose the calibration file the flight computer flew with"),
     Command("export_whatif", "&Flight", "Save What-&if Calibration…", (), "Save the edited calibration as a calibration file"),
     Command("figures", "&Flight", "Fi&gures…", ("Ctrl+P",), "Figures for print, slides and video, with caption, as they will be saved"),
+    Command("film", "&Flight", "Fil&m…", ("Ctrl+Shift+P",), "The replay as a video, or as pictures with a clear ground for footage"),
     Command(
         "bench",
         "&Flight",

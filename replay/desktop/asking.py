@@ -45,6 +45,11 @@ class Asking:
         answer = QMessageBox.question(self._parent, "Write over", f"{path} exists. Write over it?")
         return answer == QMessageBox.StandardButton.Yes
 
+    def may_stop_film(self) -> bool:
+        """Whether a film that is being written may be given up."""
+        answer = QMessageBox.question(self._parent, "Film", "A film is still being written. Stop it? Nothing of it is kept.")
+        return answer == QMessageBox.StandardButton.Yes
+
     def save_changes(self, name: str) -> str:
         """ "save", "discard" or "cancel" of unsaved changes."""
         buttons = QMessageBox.StandardButton

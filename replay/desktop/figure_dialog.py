@@ -6,21 +6,18 @@ import dataclasses
 import math
 from typing import TYPE_CHECKING, Any, Final
 
-from PySide6.QtCore import QSize, Qt, QTimer
-from PySide6.QtGui import QGuiApplication, QImage, QKeySequence, QPixmap, QResizeEvent, QShortcut
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QGuiApplication, QImage, QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QDialogButtonBox,
     QFormLayout,
-    QFrame,
     QHBoxLayout,
     QLabel,
     QLineEdit,
-    QProgressBar,
     QPushButton,
     QScrollArea,
-    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
@@ -28,7 +25,8 @@ from PySide6.QtWidgets import (
 from replay.desktop import style
 from replay.desktop.asking import Asking
 from replay.desktop.background import Background
-from replay.desktop.form import OptionalNumber, check_box, muted
+from replay.desktop.form import OptionalNumber, check_box, choose, muted
+from replay.desktop.making import PictureCard, Working
 from replay.desktop.session import Session
 from replay.errors import ReplayError
 from replay.review.review import Review, thaw
@@ -77,7 +75,6 @@ class FigureDialog(QDialog):
         self._presets = PRESETS
         self._kinds = {name: kind for name, kind in figure_kinds().items() if CAMPAIGN not in kind.needs}  # one flight is open here
         self._with_material: tuple[Snapshot, Snapshot] | None = None
-        self._image: QImage | None = None
         self._is_showing = False
         self._preview = Background(session, _make, "figure", self)
         self._saving = Background(session, _make, "figure-save", self)
@@ -137,16 +134,8 @@ class FigureDialog(QDialog):
         return form
 
     def _right(self) -> QVBoxLayout:
-        self.picture = QLabel("Drawing…")
-        self.picture.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.picture.setWordWrap(True)
-        self.picture.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
-        self.picture.setMinimumSize(360, 240)
-        ground = QFrame()
-        ground.setObjectName("card")
-        inside = QVBoxLayout(ground)
-        inside.setContentsMargins(style.GAP, style.GAP, style.GAP, style.GAP)
-        inside.addWidget(self.picture)
+        self.card = PictureCard("Drawing…")
+        self.picture = self.card.label
         self.caption, self.alt = QLabel(), muted(wrap=True)
         self.caption.setWordWrap(True)
         for label, name in ((self.caption, "Caption"), (self.alt, "In words, for those who can't see it")):
@@ -164,33 +153,26 @@ class FigureDialog(QDialog):
         scroll.setWidget(words)
         scroll.setMinimumHeight(110)
         column = QVBoxLayout()
-        column.addWidget(ground, 4)
+        column.addWidget(self.card, 4)
         column.addWidget(scroll, 1)
         return column
 
     def _bottom(self) -> QVBoxLayout:
-        self.progress = QProgressBar()
-        self.progress.setRange(0, 100)
-        self.progress.setVisible(False)
-        self.stop = QPushButton("Stop")
-        self.stop.setVisible(False)
+        self.working = Working(self._preview, self._saving)
         self.said = muted(wrap=True)
         self.save, self.copy = QPushButton("&Save…"), QPushButton("&Copy Caption")
-        for button in (self.save, self.copy, self.stop):
+        for button in (self.save, self.copy):
             button.setAutoDefault(False)  # Return in a number takes the number
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         buttons.rejected.connect(self.close)
         buttons.button(QDialogButtonBox.StandardButton.Close).setAutoDefault(False)
-        working = QHBoxLayout()
-        working.addWidget(self.progress, 1)
-        working.addWidget(self.stop)
         doing = QHBoxLayout()
         doing.addWidget(self.save)
         doing.addWidget(self.copy)
         column = QVBoxLayout()
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.said)
-        column.addLayout(working)
+        column.addWidget(self.working)
         column.addLayout(doing)
         column.addWidget(buttons)
         return column
@@ -204,10 +186,9 @@ class FigureDialog(QDialog):
         self.bands.toggled.connect(lambda _: self._edited())
         self.save.clicked.connect(self._save)
         self.copy.clicked.connect(lambda: QGuiApplication.clipboard().setText(self.caption.text()))
-        self.stop.clicked.connect(self._stop)
+        self.working.stopped.connect(lambda: self.said.setText("Stopped. Any change here draws again."))
+        self.card.resized.connect(self._timer.start)
         for work in (self._preview, self._saving):
-            work.progressed.connect(self._tell)
-            work.busy_changed.connect(self._show_busy)
             work.failed.connect(self._on_failed)
         self._preview.finished.connect(self._on_drawn)
         self._saving.finished.connect(self._on_saved)
@@ -232,9 +213,9 @@ class FigureDialog(QDialog):
             settings = settings_from({})
         preset = self._presets[settings.preset]
         self._is_showing = True
-        _choose(self.figure, saved.get("figure", next(iter(self._kinds))))
-        _choose(self.preset, settings.preset)
-        _choose(self.suffix, saved.get("file_type", _SUFFIXES[0]))
+        choose(self.figure, saved.get("figure", next(iter(self._kinds))))
+        choose(self.preset, settings.preset)
+        choose(self.suffix, saved.get("file_type", _SUFFIXES[0]))
         self.width_mm.display(settings.width_mm, f"{preset.width_mm:g}")
         self.height_mm.display(settings.height_mm, f"{preset.height_mm:g}")
         self.dpi.display(settings.dpi, str(preset.dpi))
@@ -293,11 +274,10 @@ class FigureDialog(QDialog):
 
         snapshot = self._snapshot()
         if snapshot is None:
-            self.picture.setText("Nothing is estimated yet.")
+            self.card.say("Nothing is estimated yet.")
             return
-        ratio = self.devicePixelRatioF()
-        room = self.picture.size()
-        settings = to_look_at(self._settings, max(round(room.width() * ratio), 1), max(round(room.height() * ratio), 1))
+        room = self.card.room_px
+        settings = to_look_at(self._settings, room.width(), room.height())
         self._preview.request(FigureRequest(snapshot, self._session.review, self.figure.currentData(), settings))
 
     def _snapshot(self) -> Snapshot | None:
@@ -316,33 +296,16 @@ class FigureDialog(QDialog):
     def _on_drawn(self, request: FigureRequest, made: MadeFigure) -> None:
         if self._session.snapshot is not None and made.snapshot.as_flown is self._session.snapshot.as_flown:
             self._with_material = (self._session.snapshot, made.snapshot)
-        self._image = QImage.fromData(made.content)
+        self.card.show_image(QImage.fromData(made.content))
         self.caption.setText(made.drawn.caption)
         self.alt.setText(made.drawn.alt)
-        self._show_picture()
         self.save.setEnabled(True)
-
-    def _show_picture(self) -> None:
-        if self._image is None:
-            return
-        ratio = self.devicePixelRatioF()
-        room = QSize(round(self.picture.width() * ratio), round(self.picture.height() * ratio))
-        keep, smooth = Qt.AspectRatioMode.KeepAspectRatio, Qt.TransformationMode.SmoothTransformation
-        shown = QPixmap.fromImage(self._image.scaled(room, keep, smooth))
-        shown.setDevicePixelRatio(ratio)
-        self.picture.setPixmap(shown)
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        super().resizeEvent(event)
-        self._show_picture()
-        self._timer.start()
 
     def _on_failed(self, request: FigureRequest, error: BaseException) -> None:
         if request.path:
             self.said.setText(str(error))
             return
-        self._image = None
-        self.picture.setText(str(error))
+        self.card.say(str(error))
         self.caption.clear()
         self.alt.clear()
         self.save.setEnabled(False)
@@ -367,32 +330,12 @@ class FigureDialog(QDialog):
         more = "" if is_kept else " Save the review too: the command inside the file makes the figure again from it."
         self.said.setText(f"Saved: {request.path}.{more}")
 
-    # --- progress -------------------------------------------------------------------------------------------------------------
-
-    def _tell(self, share: float, text: str) -> None:
-        self.progress.setValue(round(100 * share))
-        self.progress.setFormat(text)
-
-    def _show_busy(self, _: bool) -> None:
-        is_busy = self._preview.is_busy or self._saving.is_busy
-        self.progress.setVisible(is_busy)
-        self.stop.setVisible(is_busy)
-
-    def _stop(self) -> None:
-        self._preview.cancel()
-        self._saving.cancel()
-        self.said.setText("Stopped. Any change here draws again.")
-
     def done(self, result: int) -> None:
         """Closed: the threads end with it."""
         self._timer.stop()
         for work in (self._preview, self._saving):
             work.close()
         super().done(result)
-
-
-def _choose(box: QComboBox, wanted: str) -> None:
-    box.setCurrentIndex(max(box.findData(wanted), 0))
 
 
 def _numbers(text: str) -> list[float] | None:

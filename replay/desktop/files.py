@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QDialog, QMenu, QWidget
 from replay.desktop import sample_flights
 from replay.desktop.asking import REVIEW_FILES, TOML_FILES, Asking, names_of
 from replay.desktop.message_bar import MessageBar
+from replay.desktop.player import Player
 from replay.desktop.reading import LogNotFound, ReadResult
 from replay.desktop.session import Session
 from replay.errors import ReplayError
@@ -20,6 +21,7 @@ from replay.flightlog.columnmap import ColumnMap
 from replay.review import edits
 from replay.review.recovery import Recovered, left_behind
 from replay.review.storage import SUFFIX
+from replay.scene.camera import Viewpoint
 
 
 class Files(QObject):
@@ -35,6 +37,7 @@ class Files(QObject):
         self._sample: str | None = None
         self._map_dialog: QWidget | None = None
         self._figure_dialog: QDialog | None = None
+        self._film_dialog: Any = None
         self._bench: QDialog | None = None
         self._restoring: tuple[Recovered, QLockFile] | None = None
         session.opened.connect(self._on_opened)
@@ -69,6 +72,8 @@ class Files(QObject):
     def may_leave(self) -> bool:
         """Whether the open document may go: saved, discarded, or nothing to lose."""
         session = self.session
+        if self._film_dialog is not None and self._film_dialog.is_writing and not self.asking.may_stop_film():
+            return False
         if session.log is None or not session.history.is_changed:
             return True
         answer = self.asking.save_changes(self.name)
@@ -182,6 +187,19 @@ class Files(QObject):
             self._figure_dialog.show()
         self._figure_dialog.raise_()
         self._figure_dialog.activateWindow()
+
+    def show_film(self, player: Player, viewpoint_of: Callable[[], Viewpoint]) -> None:
+        """The film, beside the window; one at a time, and back again where it was put away while writing."""
+        from replay.desktop.film_dialog import FilmDialog
+
+        if self._film_dialog is None:
+            self._film_dialog = FilmDialog(
+                self.session, self.asking, player, viewpoint_of, lambda text: self.bar.say(text, "hint"), self._window
+            )
+            self._film_dialog.finished.connect(lambda _: setattr(self, "_film_dialog", None))
+        self._film_dialog.show()
+        self._film_dialog.raise_()
+        self._film_dialog.activateWindow()
 
     def show_column_map(self, *, is_first_sight: bool) -> None:
         """The editor, beside the flight as it was read so far."""

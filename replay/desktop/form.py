@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QMouseEvent
-from PySide6.QtWidgets import QCheckBox, QHBoxLayout, QLabel, QLineEdit, QScrollArea, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QComboBox, QHBoxLayout, QLabel, QLineEdit, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
 from replay.cautions import CAUTION_LINE
 from replay.desktop import style
@@ -54,6 +54,11 @@ def wrapped_check_box(text: str, tip: str = "") -> tuple[QCheckBox, QHBoxLayout]
     row.addWidget(box)
     row.addWidget(_Words(text, box), 1)
     return box, row
+
+
+def choose(box: QComboBox, wanted: object) -> None:
+    """Show the entry that carries this; the first where none does."""
+    box.setCurrentIndex(max(box.findData(wanted), 0))
 
 
 def muted(text: str = "", *, wrap: bool = False) -> QLabel:

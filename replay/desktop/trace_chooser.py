@@ -20,13 +20,18 @@ class TraceChooser(QDialog):
     catalogue : mapping of str to Trace
     chosen : sequence of str
         Keys ticked at the start; those this flight does not have are kept.
+    is_one_pane : bool
+        Else each gets a pane of its own, with its own unit, and none at all may be chosen.
     """
 
-    def __init__(self, catalogue: Mapping[str, Trace], chosen: Sequence[str], title: str, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, catalogue: Mapping[str, Trace], chosen: Sequence[str], title: str, parent: QWidget | None = None, *, is_one_pane: bool = True
+    ) -> None:
         super().__init__(parent)
         self.setWindowTitle(title)
         self.resize(440, 560)
         self._catalogue = catalogue
+        self._is_one_pane = is_one_pane
         self._absent = [key for key in chosen if key not in catalogue]
         self.search = QLineEdit()
         self.search.setPlaceholderText("Part of a name, a group or a unit")
@@ -74,6 +79,9 @@ class TraceChooser(QDialog):
 
     def _offer(self) -> None:
         """Only traces of the unit already ticked can join."""
+        if not self._is_one_pane:
+            self.hint.setText("Each gets a pane of its own, below each other.")
+            return
         ticked = self._ticked()
         unit = self._catalogue[ticked[0]].unit if ticked else None
         self.tree.blockSignals(True)  # flags are no edit of the user's

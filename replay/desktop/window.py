@@ -288,6 +288,9 @@ class MainWindow(QMainWindow):
         if not self.launch_video.step(n):
             self.player.step_frame(n)
 
+    def on_film(self) -> None:
+        self.files.show_film(self.player, lambda: self.attitude.canvas.viewpoint)
+
     def on_keys(self) -> None:
         from replay.desktop import photograph_canvas, timeline, traces, video_canvas
 

@@ -22,7 +22,7 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QPainter
 
 from replay.errors import Cancelled, CannotEstimate, SettingsError
-from replay.figures.film_clock import FRAME_RATES, Ramp
+from replay.figures.film_clock import FRAME_RATES, speed_words
 from replay.figures.film_page import Layout, TraceStrip, burned_in, readout, slate
 from replay.figures.film_request import FilmRequest
 from replay.scene.build import SceneOptions, prepare
@@ -96,7 +96,7 @@ class FilmPainter:
         vehicle = [f"vehicle {self._snapshot.vehicle.name}"] if self._snapshot.vehicle is not None else []
         lines = (
             "   ".join([*vehicle, f"log {log_name}, SHA-256 {self._snapshot.log.sha256[:12]}"]),
-            f"method {solution.method}   {request.viewpoint.name} camera   {_speed_text(request.ramp)}",
+            f"method {solution.method}   {request.viewpoint.name} camera   {speed_words(request.ramp)}",
             "heading declared, not measured   a review of a past flight: what the record and the model say",
             *(["re-flown: this flight by the model, with the what-if on board"] if request.has_reflown else []),
         )
@@ -125,12 +125,6 @@ class FilmPainter:
         painter.scale(*scale)
         paint(draw_list, painter, halo=self._halo)
         painter.restore()
-
-
-def _speed_text(ramp: Ramp) -> str:
-    if len(ramp) == 1:
-        return "real time" if ramp[0][1] == 1.0 else f"speed ×{ramp[0][1]:g}"
-    return "speed " + ", ".join(f"×{speed:g} at T{time:+g} s" for time, speed in ramp).replace("-", "−")
 
 
 def render_film(
@@ -184,7 +178,10 @@ def render_film(
 @contextmanager
 def _beside(target: Path) -> Iterator[Path]:
     """A name of the same ending in a hidden folder beside `target`, gone again afterwards whatever happened."""
-    folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    except OSError as error:
+        raise SettingsError(str(target), "--out", "a folder that can be written", error.strerror or str(error)) from None
     try:
         yield folder / target.name
     finally:

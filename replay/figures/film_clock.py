@@ -34,6 +34,36 @@ Ramp = tuple[tuple[float, float], ...]
 the first and after the last it stays."""
 
 
+def ramp_from(text: str) -> Ramp:
+    """`0.5`, or time:speed pairs such as `0:1, 2:0.25, 4:1`.
+
+    Raises
+    ------
+    SettingsError
+        Anything else.
+    """
+    words = text.replace("\N{MINUS SIGN}", "-")
+    try:
+        if ":" not in words:
+            return ((0.0, float(words)),)
+        pairs = [pair.split(":") for pair in words.split(",")]
+        return tuple((float(time), float(speed)) for time, speed in pairs)
+    except ValueError:
+        raise SettingsError("film", "--speed", "a speed, or time:speed pairs with commas between", repr(text)) from None
+
+
+def ramp_text(ramp: Ramp) -> str:
+    """What `ramp_from` reads back."""
+    return f"{ramp[0][1]:.10g}" if len(ramp) == 1 else ", ".join(f"{time:.10g}:{speed:.10g}" for time, speed in ramp)
+
+
+def speed_words(ramp: Ramp) -> str:
+    """As a slate says it."""
+    if len(ramp) == 1:
+        return "real time" if ramp[0][1] == 1.0 else f"speed ×{ramp[0][1]:g}"
+    return "speed " + ", ".join(f"×{speed:g} at T{time:+g} s" for time, speed in ramp).replace("-", "−")
+
+
 @dataclass(frozen=True)
 class FilmClock:
     """Frames and instants of one film.
