@@ -7,16 +7,12 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QImage, QImageIOHandler, QImageReader, QMouseEvent, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QWidget
 
 from replay.desktop.video_canvas import Line, Point, VideoCanvas
-from replay.errors import SettingsError
 from replay.scene import palette
 
-PICTURE_FILES: Final = "Pictures (*.png *.jpg *.jpeg);;All files (*)"
-_LARGEST_PX: Final = 2400
-"""A larger picture is made smaller while it is read; lines are kept in pixels of the whole one."""
 _REACH_PX: Final = 12.0
 _OUTLINE: Final = ((0.0, 0.05), (0.0, -0.05), (0.78, -0.05), (0.9, -0.034), (1.0, 0.0), (0.9, 0.034), (0.78, 0.05))
 """Along the vehicle from the tail, and across it, as shares of its length."""
@@ -30,31 +26,6 @@ KEYS: Final = (
     ("Drag", "on a photograph: an end moves that end, the middle moves the whole"),
 )
 """Keys and pointer actions of this widget, for the key sheet."""
-
-
-def read_picture(path: str) -> tuple[QImage, tuple[int, int]]:
-    """A PNG or JPEG picture the right way up, at most `_LARGEST_PX` on its longer side, and (width, height) of the whole one.
-
-    Raises
-    ------
-    SettingsError
-        There is no such file, or it is not such a picture.
-    """
-    reader = QImageReader(path)
-    reader.setDecideFormatFromContent(True)
-    reader.setAutoTransform(True)
-    whole = reader.size()
-    kind = bytes(reader.format().data()).decode()
-    if kind not in ("png", "jpeg") or not whole.isValid():
-        raise SettingsError(path, "photograph", "a PNG or JPEG picture", kind or reader.errorString())
-    if max(whole.width(), whole.height()) > _LARGEST_PX:
-        reader.setScaledSize(whole.scaled(_LARGEST_PX, _LARGEST_PX, Qt.AspectRatioMode.KeepAspectRatio))
-    image = reader.read()
-    if image.isNull():
-        raise SettingsError(path, "photograph", "a whole PNG or JPEG picture", reader.errorString())
-    if reader.transformation() & QImageIOHandler.Transformation.TransformationRotate90:
-        whole.transpose()
-    return image, (whole.width(), whole.height())
 
 
 class PhotographCanvas(VideoCanvas):

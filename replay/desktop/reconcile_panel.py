@@ -176,11 +176,12 @@ class ReconcilePanel(QWidget):
 
     def open_photograph(self) -> None:
         """A tilt sighting read off a photograph, in a dialog; what is wrong with the picture is said there."""
-        from replay.desktop.sighting_dialog import PICTURE_FILES, SightingDialog
+        from replay.desktop.picture_file import PICTURE_FILES
+        from replay.desktop.sighting_dialog import SightingDialog
 
         path = self.asking.open_path("Photograph of the flight", "", PICTURE_FILES)
         if path is not None:
-            dialog = SightingDialog(self.asking, path, self._now_s(), self)
+            dialog = SightingDialog(self.session, self.asking, path, self._now_s(), self)
             dialog.taken.connect(lambda sighting: self.editor.add_sighting(sighting, "Sighting from a photograph"))
             dialog.open()
 

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
     QLabel,
+    QProgressBar,
     QPushButton,
     QVBoxLayout,
     QWidget,
@@ -22,8 +23,11 @@ from PySide6.QtWidgets import (
 
 from replay.desktop import style
 from replay.desktop.asking import Asking
+from replay.desktop.background import Background
 from replay.desktop.form import OptionalNumber, muted, scrolled
-from replay.desktop.photograph_canvas import PICTURE_FILES, PhotographCanvas, read_picture
+from replay.desktop.photograph_canvas import PhotographCanvas
+from replay.desktop.picture_file import PICTURE_FILES, Picture, read_picture
+from replay.desktop.session import Session
 from replay.desktop.video_canvas import Line
 from replay.errors import CannotEstimate, ReplayError
 from replay.units import DEG
@@ -58,6 +62,8 @@ class SightingDialog(QDialog):
 
     Parameters
     ----------
+    session : Session
+        Its end ends the reading.
     asking : Asking
     path : str
         The picture to begin with; what is wrong with it is said here.
@@ -72,7 +78,7 @@ class SightingDialog(QDialog):
 
     taken = Signal(object)
 
-    def __init__(self, asking: Asking, path: str, time_s: float, parent: QWidget | None = None) -> None:
+    def __init__(self, session: Session, asking: Asking, path: str, time_s: float, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle("Sighting from a Photograph")
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -82,6 +88,11 @@ class SightingDialog(QDialog):
         self._size_px: tuple[int, int] | None = None
         self._lines: dict[str, Line] = {}
         self._roll_by: str | None = None
+        self._background = Background(session, read_picture, "photograph", self)
+        self._background.progressed.connect(self._on_progress)
+        self._background.finished.connect(lambda _, picture: self._on_read(picture))
+        self._background.failed.connect(lambda _, error: self._show_none(f"{error}\nAnother Picture opens one."))
+        self._background.busy_changed.connect(self._on_busy)
         self._build()
         self.fields["time_s"].display(round(time_s, 3))
         self.canvas.line_drawn.connect(self._on_line)
@@ -102,6 +113,14 @@ class SightingDialog(QDialog):
         self.another = QPushButton("Another &Picture…")
         self.another.setAutoDefault(False)
         self.another.clicked.connect(self._ask_picture)
+        self.progress = QProgressBar()
+        self.stop = QPushButton("S&top")
+        self.stop.setAutoDefault(False)
+        self.stop.clicked.connect(lambda *_: self._stop())
+        reading = QHBoxLayout()
+        reading.addWidget(self.progress, 1)
+        reading.addWidget(self.stop)
+        self._on_busy(False)
         self.layer = QComboBox()
         for key, text, _ in _LAYERS:
             self.layer.addItem(text, key)
@@ -114,7 +133,9 @@ class SightingDialog(QDialog):
         inner = QVBoxLayout(card)
         inner.addWidget(self.note)
         form = self._form()
-        for part in (self.name, self.another, self.what, muted(_HINT_KEYS, wrap=True)):
+        column.addWidget(self.name)
+        column.addLayout(reading)
+        for part in (self.another, self.what, muted(_HINT_KEYS, wrap=True)):
             column.addWidget(part)
         column.addLayout(form)
         column.addWidget(self.roll_note)
@@ -165,27 +186,50 @@ class SightingDialog(QDialog):
             self.open_picture(path)
 
     def open_picture(self, path: str) -> None:
-        """Show another picture; what is wrong with it stands where it would be, and the picture before it is gone."""
-        self._lines.clear()
-        self._set_roll(None, None)
+        """Show another picture once it is read; what is wrong with it stands where it would be, and the picture before it is gone."""
         self.name.setText(Path(path).name)
+        self._show_none(f"Reading {Path(path).name}…")
+        self._background.request(path)
+
+    def _on_busy(self, is_busy: bool) -> None:
+        self.progress.setValue(0)
+        self.progress.setVisible(is_busy)
+        self.stop.setVisible(is_busy)
+
+    def _on_progress(self, share: float, text: str) -> None:
+        self.progress.setValue(round(100.0 * share))
+        self.progress.setFormat(f"{text} %p%")
+
+    def _stop(self) -> None:
+        self._background.cancel()
+        self._show_none("Stopped before the picture was read.\nAnother Picture opens one.")
+        self.another.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _show_none(self, text: str) -> None:
+        """No picture; `text` stands in its place."""
+        self._size_px = None
+        self._lines.clear()
+        self.canvas.set_drawing(False)
+        self.canvas.show_picture(None, (4, 3))
+        self.canvas.show_texts((), "", text)
+        self._begin()
+
+    def _on_read(self, picture: Picture) -> None:
+        image, self._size_px = picture
+        self.canvas.show_picture(image, self._size_px)
+        self.canvas.show_texts((), "", "")
+        wide, high = self._size_px
+        self._lines = {
+            _VEHICLE: ((0.5 * wide, 0.75 * high), (0.5 * wide, 0.25 * high)),
+            _PLUMB: ((0.2 * wide, 0.8 * high), (0.2 * wide, 0.4 * high)),
+            _HORIZON: ((0.1 * wide, 0.85 * high), (0.9 * wide, 0.85 * high)),
+        }
+        self._begin()
+
+    def _begin(self) -> None:
+        """From the first layer on, nothing laid yet."""
+        self._set_roll(None, None)
         self.failure.hide()
-        try:
-            image, self._size_px = read_picture(path)
-        except ReplayError as error:
-            self._size_px = None
-            self.canvas.set_drawing(False)
-            self.canvas.show_picture(None, (4, 3))
-            self.canvas.show_texts((), "", f"{error}\nAnother Picture opens one.")
-        else:
-            self.canvas.show_picture(image, self._size_px)
-            self.canvas.show_texts((), "", "")
-            wide, high = self._size_px
-            self._lines = {
-                _VEHICLE: ((0.5 * wide, 0.75 * high), (0.5 * wide, 0.25 * high)),
-                _PLUMB: ((0.2 * wide, 0.8 * high), (0.2 * wide, 0.4 * high)),
-                _HORIZON: ((0.1 * wide, 0.85 * high), (0.9 * wide, 0.85 * high)),
-            }
         self.ok.setEnabled(self._size_px is not None)
         self.layer.setEnabled(self._size_px is not None)
         self.layer.setCurrentIndex(0)
@@ -298,3 +342,8 @@ class SightingDialog(QDialog):
             return
         self.taken.emit(found)
         super().accept()
+
+    def done(self, result: int) -> None:
+        """Also stops what is being read."""
+        self._background.close()
+        super().done(result)

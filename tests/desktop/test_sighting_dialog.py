@@ -1,17 +1,20 @@
 """A tilt sighting read off a drawn photograph, by pointer and by keys, from the Reconcile panel to the review and back."""
 
 import math
+import threading
 
+import numpy as np
 import pytest
 from desktop_helpers import Answers
 from PySide6.QtCore import QPoint, QPointF, Qt
 from PySide6.QtGui import QColor, QImage, QImageIOHandler, QImageWriter, QPainter, QPen
 from PySide6.QtTest import QTest
 
-from replay.desktop.photograph_canvas import read_picture
+from replay.desktop.picture_file import read_picture
 from replay.desktop.reconcile_panel import ReconcilePanel
 from replay.desktop.session import Session
 from replay.desktop.sighting_dialog import ONE_VIEW, SightingDialog
+from replay.errors import Cancelled, SettingsError
 from replay.units import DEG
 
 WIDE, HIGH, LEAN_DEG = 1600, 1200, 12.0
@@ -51,12 +54,15 @@ def enter(field, text):
 
 
 @pytest.fixture
-def dialog(qtbot, picture):
-    made = SightingDialog(Answers(), picture, 1.5)
+def dialog(qtbot, preferences, picture):
+    session = Session(preferences)
+    made = SightingDialog(session, Answers(), picture, 1.5)
     made.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose, False)
     qtbot.addWidget(made)
     made.show()
-    return made
+    qtbot.waitUntil(made.ok.isEnabled)
+    yield made
+    session.close()
 
 
 def test_dragged_onto_the_vehicle_it_becomes_evidence_in_one_step(qtbot, preferences, picture):
@@ -69,6 +75,7 @@ def test_dragged_onto_the_vehicle_it_becomes_evidence_in_one_step(qtbot, prefere
     panel.show()
     panel.editor.photograph.click()
     dialog = panel.findChild(SightingDialog)
+    qtbot.waitUntil(dialog.ok.isEnabled)
     canvas = dialog.canvas
     drag(canvas, (WIDE / 2, HIGH / 2), (WIDE / 2 - 40, HIGH / 2 + 30))  # the whole
     assert canvas.line[0] == pytest.approx((WIDE / 2 - 40, 0.75 * HIGH + 30), abs=4.0)
@@ -121,10 +128,12 @@ def test_a_plumb_line_or_the_horizon_says_how_far_the_camera_was_turned(dialog, 
     assert dialog.sighting().tilt_azimuth_rad / DEG == pytest.approx(270.0, abs=1e-6)
 
 
-def test_what_is_no_picture_is_said_where_it_would_stand(dialog, tmp_path):
+def test_what_is_no_picture_is_said_where_it_would_stand(qtbot, dialog, tmp_path):
     path = tmp_path / "notes.jpg"
     path.write_text("no picture")
     dialog.open_picture(str(path))
+    assert dialog.canvas.texts[0] == "Reading notes.jpg…"
+    qtbot.waitUntil(lambda: dialog.stop.isHidden())
     assert "expected a PNG or JPEG picture" in dialog.canvas.texts[0] and not dialog.ok.isEnabled()
 
 
@@ -142,3 +151,45 @@ def test_a_large_picture_taken_upright_stands_upright_and_smaller(tmp_path):
     read, whole = read_picture(path)
     assert whole == (1500, 3000) and (read.width(), read.height()) == (1200, 2400)
     assert read.pixelColor(600, 100).lightness() < 20 < 235 < read.pixelColor(600, 2300).lightness()
+
+
+def test_a_picture_is_read_beside_the_window_and_can_be_stopped(dialog, qtbot, picture, monkeypatch):
+    """Held after its first piece: the dialog answers, shows how far it is, and after Stop shows no picture until another is opened."""
+    held, may_go, heard = threading.Event(), threading.Event(), []
+
+    def slow(path, progress, cancel):
+        progress(0.3, "Reading pad.png")
+        held.set()
+        assert may_go.wait(10.0)
+        return read_picture(path, progress, cancel)
+
+    monkeypatch.setattr(dialog._background, "_work", slow)
+    dialog._background.progressed.connect(lambda share, _: heard.append(share))
+    dialog.open_picture(picture)
+    qtbot.waitUntil(lambda: held.is_set() and bool(heard))
+    assert dialog.stop.isVisible() and dialog.progress.value() == 30 and not dialog.ok.isEnabled()
+    QTest.mouseClick(dialog.stop, Qt.MouseButton.LeftButton)
+    may_go.set()
+    assert dialog.stop.isHidden() and "Stopped" in dialog.canvas.texts[0] and dialog.another.hasFocus()
+    dialog.open_picture(picture)
+    qtbot.waitUntil(dialog.ok.isEnabled)
+
+
+def test_reading_tells_how_far_it_is_and_stops_in_the_middle(tmp_path):
+    """A picture of noise, which no method makes small: its file is read in many pieces, and a stop lets no half picture through."""
+    noise = np.random.default_rng(5).integers(0, 255, (700, 900, 4), dtype=np.uint8)
+    path = str(tmp_path / "noise.jpg")
+    assert QImage(noise.tobytes(), 900, 700, QImage.Format.Format_RGB32).save(path, quality=95)
+    shares, cancel = [], threading.Event()
+    image, whole = read_picture(path, lambda share, _: shares.append(share))
+    assert whole == (900, 700) and (image.width(), image.height()) == whole
+    assert len(shares) > 20 and shares == sorted(shares) and shares[-1] > 0.9
+
+    def stop_at_half(share, _):
+        if share > 0.5:
+            cancel.set()
+
+    with pytest.raises(Cancelled):
+        read_picture(path, stop_at_half, cancel)
+    with pytest.raises(SettingsError, match=r"nowhere\.jpg.*photograph"):
+        read_picture(str(tmp_path / "nowhere.jpg"))
