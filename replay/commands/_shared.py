@@ -6,9 +6,10 @@ import argparse
 import dataclasses
 import math
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -71,6 +72,49 @@ def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out"
         temporary.replace(target)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def new_set(folder: Path, names: Sequence[str]) -> Iterator[Path]:
+    """A hidden folder to write files of these names in; all of them take their places in `folder` together when the block ends well.
+
+    Whatever fails before that, or a file that can't take its place, leaves the files of an earlier run as they were, all of them.
+    `folder` is made where it is not there, and gone again where nothing came of it.
+    """
+    made = [path for path in (folder, *folder.parents) if not path.exists()]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        temporary = Path(tempfile.mkdtemp(prefix=".plumbline-", dir=folder))
+    except OSError as error:
+        raise SettingsError(str(folder), "--out", "a folder that can be written", error.strerror or str(error)) from None
+    try:
+        yield temporary
+        _take_places(temporary, folder, names)
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+        for path in made:
+            with suppress(OSError):  # it holds something: it stays
+                path.rmdir()
+
+
+def _take_places(temporary: Path, folder: Path, names: Sequence[str]) -> None:
+    """Renames only, so that there is hardly a moment between the first and the last; undone where one of them fails."""
+    aside = temporary / "before"
+    aside.mkdir()
+    taken: list[str] = []
+    try:
+        for name in names:
+            (temporary / name).chmod(0o644)
+            if (folder / name).exists():
+                shutil.copy2(folder / name, aside / name)
+            (temporary / name).replace(folder / name)
+            taken.append(name)
+    except OSError as error:
+        for name in taken:
+            (folder / name).unlink(missing_ok=True)
+            if (aside / name).exists():
+                (aside / name).replace(folder / name)
+        raise SettingsError(str(folder / names[len(taken)]), "--out", "a file that can be written", error.strerror or str(error)) from None
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterable
 from pathlib import Path
 
 from replay.commands._figure_input import add_material, command_of, snapshot_with, tell
-from replay.commands._shared import add_common, as_review, load_request, new_file
+from replay.commands._shared import add_common, as_review, load_request, new_set
 from replay.errors import SettingsError
 
 
@@ -43,18 +44,25 @@ def run(args: argparse.Namespace) -> int:
     review = as_review(request, args.method)
     report = report_of(ReportRequest(snapshot, review, args.job, _command(args)))
     numbering = Numbering()
-    folder.mkdir(parents=True, exist_ok=True)
-    with new_file(folder / "report.html", force=args.force) as path:
-        path.write_text(html_of(report, snapshot, numbering=numbering, progress=tell), encoding="utf-8", newline="\n")
-    with new_file(folder / "report.pdf", force=args.force) as path:
-        write_pdf(report, snapshot, path, numbering=numbering, progress=tell)
-    for table in tables.NAMES if args.data else ():
-        with new_file(folder / f"{table}.{args.data}", force=args.force) as path:
-            tables.write(tables.table_of(table, snapshot), path)
+    with new_set(folder, names) as place:  # all of one run, or all of the run before
+        page = html_of(report, snapshot, numbering=numbering, progress=tell)
+        (place / "report.html").write_text(page, encoding="utf-8", newline="\n")
+        write_pdf(report, snapshot, place / "report.pdf", numbering=numbering, progress=tell)
+        for table in tables.NAMES if args.data else ():
+            tables.write(tables.table_of(table, snapshot), place / f"{table}.{args.data}")
     tell(1.0, "done")
-    written = [str(folder / name) for name in names]
-    print(json.dumps({"written": written}, indent=2, ensure_ascii=False) if args.json else "\n".join(written))
+    written, older = [str(folder / name) for name in names], _older(folder, names, tables.NAMES)
+    if args.json:
+        print(json.dumps({"written": written, "left_from_before": older}, indent=2, ensure_ascii=False))
+    else:
+        print("\n".join([*written, *([f"left as they were, of an earlier run: {', '.join(older)}"] if older else [])]))
     return 0
+
+
+def _older(folder: Path, names: list[str], tables: Iterable[str]) -> list[str]:
+    """Tables in the folder that this run did not write."""
+    candidates = (folder / f"{table}.{suffix}" for table in tables for suffix in ("csv", "parquet"))
+    return [str(path) for path in candidates if path.name not in names and path.exists()]
 
 
 def _check(folder: Path, names: list[str], *, force: bool) -> None:

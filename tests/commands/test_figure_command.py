@@ -3,14 +3,19 @@
 import json
 import re
 import shlex
+from contextlib import nullcontext
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from replay.cli import main
+from replay.commands._shared import new_set
+from replay.commands.report import _older
+from replay.errors import SettingsError
 from replay.figures import report_content
 from replay.figures.registry import figure_kinds
-from replay.review import storage
+from replay.review import storage, tables
 from replay.review.review import Review
 from replay.sensors.calibration import Calibration
 from replay.units import DEG
@@ -104,6 +109,48 @@ def test_several_flights_are_drawn_together(flight, capsys):
     assert "--beside second.csv" in command_in(flight / "c.svg")["command"]
 
 
+def _a_failure_in_between_leaves_the_former_set(folder, arguments, monkeypatch, capsys):
+    """A table that can't be written after the pages could: every file is of the run before."""
+    former = {path.name: path.read_bytes() for path in folder.iterdir()}
+    write = tables.write
+
+    def full_disk(table, path):
+        if Path(path).name.startswith("events"):
+            raise SettingsError(str(path), "--data", "room", "none")
+        write(table, path)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(tables, "write", full_disk)
+        assert main(["Another hop." if argument == "A short hop." else argument for argument in arguments]) == 1
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == former
+    assert capsys.readouterr().err.strip().count("\n") == 0
+
+
+def test_files_of_one_run_take_their_places_together(tmp_path, monkeypatch):
+    """One that can't: the others are put back; a folder made for nothing is gone again; older tables beside new ones are named."""
+    folder, names = tmp_path / "deep" / "out", ["a.html", "b.pdf", "c.csv"]
+    with pytest.raises(ZeroDivisionError), new_set(folder, names):
+        raise ZeroDivisionError
+    assert list(tmp_path.iterdir()) == []
+    for content in ("old", "new"):
+        replace = Path.replace
+
+        def locked(self, target):
+            if Path(target).name == "c.csv" and content == "new":  # noqa: B023
+                raise PermissionError(13, "in use elsewhere")
+            return replace(self, target)  # noqa: B023
+
+        with monkeypatch.context() as broken, pytest.raises(SettingsError, match="in use") if content == "new" else nullcontext():
+            broken.setattr(Path, "replace", locked)
+            with new_set(folder, names) as place:
+                for name in names:
+                    (place / name).write_text(content)
+                assert not (folder / "a.html").exists() or (folder / "a.html").read_text() == "old"
+        assert {path.name: path.read_text() for path in folder.iterdir()} == dict.fromkeys(names, "old")
+    (folder / "events.parquet").write_text("")
+    assert _older(folder, ["events.csv"], tables.NAMES) == [str(folder / "events.parquet")]
+
+
 def test_report_writes_pages_and_tables_and_never_over_another_file(flight, monkeypatch, capsys):
     """Both pages and all tables; a second run is refused before anything is worked out; the command in the page is the one given."""
     few = {name: kind for name, kind in figure_kinds().items() if name in ("plumb-circle", "traces")}
@@ -120,5 +167,6 @@ def test_report_writes_pages_and_tables_and_never_over_another_file(flight, monk
     assert "--force" in capsys.readouterr().err
     again = re.search(r"(plumbline report [^<]*--force)</p>", html)[1]
     assert sorted(shlex.split(again.replace("&#x27;", "'"))) == sorted(["plumbline", *arguments, "--force"])
+    _a_failure_in_between_leaves_the_former_set(flight / "write-up", [*arguments, "--force"], monkeypatch, capsys)
     (flight / "a_file").write_text("")
     assert main(["report", "hop.csv", "--out", "a_file"]) == 1
