@@ -374,12 +374,16 @@ class TraceStack(OwnKeys, QWidget):
         self.set_span(wanted["measured_log_s"])
 
     def _replace_panes(self, panes: Sequence[Mapping[str, Any]]) -> None:
-        same = [list(pane.keys) for pane in self.column.panes] == [list(p["traces"]) for p in panes]
-        if not same:
-            for pane in list(self.column.panes):
-                self._drop(pane)
-            for i, wanted in enumerate(panes):
+        spare = list(self.column.panes)
+        for i, wanted in enumerate(panes):
+            pane = next((pane for pane in spare if list(pane.keys) == list(wanted["traces"])), None)
+            if pane is None:
                 self._insert(list(wanted["traces"]), i)
+            else:  # one that is there already is kept: making a pane costs more than drawing it
+                spare.remove(pane)
+                self.column.shift(self.column.panes.index(pane), i - self.column.panes.index(pane))
+        for pane in spare:
+            self._drop(pane)
         for pane, wanted in zip(self.column.panes, panes, strict=True):
             vertical = wanted.get("vertical")
             pane.vertical = tuple(vertical) if vertical else None
