@@ -18,14 +18,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         action="append",
         default=[],
-        help="solve for this too: accelerometer scale, accelerometer cross-axis or mount rotation",
+        help="solve for this too: accelerometer scale, accelerometer cross-axis, mount rotation, or one of a group (mount rotation x)",
     )
     parser.add_argument(
         "--pin",
         metavar="NAME",
         action="append",
         default=[],
-        help="leave as flown: accelerometer bias, gyro bias, gyro scale or barometer",
+        help="leave as flown: pad tilt, accelerometer bias, gyro bias, gyro scale, barometer, or one of a group (gyro scale z)",
     )
     parser.add_argument("--out", metavar="C", help="calibration file to write, with standard deviations")
     parser.add_argument("--force", action="store_true", help="write over an existing file")
@@ -38,16 +38,13 @@ def run(args: argparse.Namespace) -> int:
     from replay.whatif.evidence import load_evidence
     from replay.whatif.reconcile import reconcile
     from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
-    from replay.whatif.unknowns import DEFAULT_FREE, GROUPS
+    from replay.whatif.unknowns import DEFAULT_FREE, in_groups, members_of
 
     request = load_request(args)
     evidence = load_evidence(args.evidence) if args.evidence else None
-    for name in args.pin:
-        if name not in GROUPS:
-            reconcile(request.log, free=(name,))  # says which names there are
-    free = tuple(name for name in (*DEFAULT_FREE, *args.free) if name not in args.pin)
+    free = members_of((*DEFAULT_FREE, *args.free)) - members_of(args.pin)
     result = reconcile(
-        request.log, request.vehicle, evidence, request.calibration, free=free, site=request.site, settings=request.settings,
+        request.log, request.vehicle, evidence, request.calibration, free=in_groups(free), site=request.site, settings=request.settings,
         mount=request.mount, progress=_progress if sys.stderr.isatty() else None,
     )  # fmt: skip
     if args.out:

@@ -59,7 +59,7 @@ class EvidenceEditor(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(style.GAP // 2)
-        self.add = quiet_button("Add observation ▾", "Add what was observed from outside the log", "Add observation")
+        self.add = quiet_button("Add observation", "Add what was observed from outside the log", "Add observation")
         self.add.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
         menu = QMenu(self.add)
         self.add_actions = {kind: menu.addAction(name, lambda k=kind: self._add(k)) for kind, (name, _) in ADDED.items()}

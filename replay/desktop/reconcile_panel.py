@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
 from replay.desktop import style
 from replay.desktop.asking import Asking
@@ -21,7 +21,7 @@ from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.review.whatif_work import WhatIfRequest, evidence_of_review, solve_reconcile
 from replay.whatif.evidence import Evidence, load_evidence, save_evidence
-from replay.whatif.unknowns import DEFAULT_FREE, GROUPS
+from replay.whatif.unknowns import DEFAULT_FREE, MEMBERS, members_of
 
 PAD_SENTENCE = (
     "One attitude at rest on the pad can't tell a leaning rail from a biased accelerometer: only the rest of the flight and what was "
@@ -54,9 +54,11 @@ class ReconcilePanel(QWidget):
 
     def show_review(self, review: Review) -> None:
         """Draw the document's own numbers; emit nothing."""
-        freed = DEFAULT_FREE if review.freed is None else review.freed
-        for group, box in self.free.items():
-            box.setChecked(group in freed)
+        freed = members_of(DEFAULT_FREE if review.freed is None else review.freed)
+        for name, box in self.free.items():
+            own = MEMBERS.get(name, (name,))
+            state = Qt.CheckState.PartiallyChecked if not freed.isdisjoint(own) else Qt.CheckState.Unchecked
+            box.setCheckState(Qt.CheckState.Checked if freed.issuperset(own) else state)
         self.editor.show_evidence(self._evidence_of(review))
         self.evidence_file.setText(f"file: {Path(review.evidence_path).name}" if review.evidence_path else "")
         self.evidence_file.setVisible(bool(review.evidence_path))
@@ -280,14 +282,29 @@ class ReconcilePanel(QWidget):
 
     def _free_section(self) -> QWidget:
         section = Section("Solved for", is_open=True)
-        section.body_layout.addWidget(muted("What is not ticked is pinned as flown. The pad tilt is always free.", wrap=True))
-        self.free = {group: check_box(group) for group in GROUPS}
-        for group, box in self.free.items():
-            box.clicked.connect(lambda on, g=group: self._free_group(g, on))
-            section.body_layout.addWidget(box)
+        section.body_layout.addWidget(muted("What is not ticked is pinned: as flown, the pad tilt as levelled.", wrap=True))
+        self.free: dict[str, QCheckBox] = {}
+        for group, members in MEMBERS.items():
+            self.free[group] = check_box(group)
+            section.body_layout.addWidget(self.free[group])
+            if members != (group,):
+                row = QHBoxLayout()
+                row.setContentsMargins(3 * style.GAP, 0, 0, 0)
+                for name in members:
+                    self.free[name] = check_box(name.removeprefix(group).strip(), name)
+                    self.free[name].setAccessibleName(name)
+                    row.addWidget(self.free[name])
+                row.addStretch(1)
+                section.body_layout.addLayout(row)
+        for name, box in self.free.items():
+            box.clicked.connect(lambda _=False, n=name: self._free_or_pin(n))
         return section
 
-    def _free_group(self, group: str, is_free: bool) -> None:
+    def _free_or_pin(self, group: str) -> None:
+        """What is wholly free is pinned; what is pinned, or free in part, is freed."""
+        review = self.session.review
+        freed = members_of(DEFAULT_FREE if review.freed is None else review.freed)
+        is_free = not freed.issuperset(MEMBERS.get(group, (group,)))
         self.session.apply(lambda review: edits.with_freed(review, group, is_free, DEFAULT_FREE), f"{'Free' if is_free else 'Pin'} {group}")
 
     def _evidence_section(self) -> QWidget:

@@ -10,6 +10,7 @@ from replay.flightlog.columnmap import ColumnMap
 from replay.review.review import Bookmark, FindingMark, LogReference, Note, Review, ReviewVideo
 from replay.sensors.calibration import Calibration
 from replay.whatif.evidence import Evidence
+from replay.whatif.unknowns import in_groups, members_of
 
 
 def with_logs(review: Review, logs: tuple[LogReference, ...], column_map: ColumnMap | None = None) -> Review:
@@ -53,10 +54,9 @@ def with_evidence(review: Review, evidence: Evidence, path: str | None = None) -
 
 
 def with_freed(review: Review, group: str, is_free: bool, default: tuple[str, ...]) -> Review:
-    """One group of parameters freed for reconcile, or pinned; `default` is what is free where the review says nothing."""
-    freed = default if review.freed is None else review.freed
-    others = tuple(name for name in freed if name != group)
-    return dataclasses.replace(review, freed=(*others, group) if is_free else others)
+    """A group of parameters, or one of its members, freed for reconcile or pinned; `default` is what is free where nothing is said."""
+    freed, named = members_of(default if review.freed is None else review.freed), members_of((group,))
+    return dataclasses.replace(review, freed=in_groups(freed | named if is_free else freed - named))
 
 
 def with_refly(review: Review, **changes: Any) -> Review:

@@ -7,6 +7,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from replay.units import DEG
+from replay.whatif.unknowns import PAD_TILT
 
 if TYPE_CHECKING:
     from replay.whatif.reconciliation import Parameter, Reconciliation
@@ -17,10 +18,10 @@ PARAMETER_HEADINGS: Final = ("", "as flown", "prior ±", "reconciled", "±", "fr
 
 def tilt_text(result: Reconciliation) -> str:
     """Pad tilt as levelled and reconciled."""
+    known = " (pinned)" if PAD_TILT in result.pinned else f" ± {result.pad_tilt_sd_rad / DEG:.2f}°"
     return (
         f"Pad tilt as levelled {result.levelled_tilt_rad / DEG:.2f}° towards {result.levelled_tilt_azimuth_rad / DEG:.0f}°; "
-        f"reconciled {result.pad_tilt_rad / DEG:.2f}° ± {result.pad_tilt_sd_rad / DEG:.2f}° "
-        f"towards {result.pad_tilt_azimuth_rad / DEG:.0f}°."
+        f"reconciled {result.pad_tilt_rad / DEG:.2f}°{known} towards {result.pad_tilt_azimuth_rad / DEG:.0f}°."
     )
 
 
@@ -46,16 +47,17 @@ def group_of(p: Parameter) -> str:
 
 
 def pinned_text(result: Reconciliation) -> str:
-    """The groups that were not solved for."""
-    pinned = list(dict.fromkeys(p.name.rpartition(" ")[0] for p in result.parameters if p.status == "pinned"))
-    return f"Pinned as flown: {', '.join(pinned)}." if pinned else ""
+    """What was not solved for."""
+    return f"Pinned as flown: {', '.join(result.pinned)}." if result.pinned else ""
 
 
 def _row(p: Parameter, result: Reconciliation, unit: str) -> tuple[str, ...]:
     flown = _levelled(p.name, result) if p.name.startswith("pad tilt") else p.prior
     before = (f"{p.name.removeprefix(group_of(p)).strip()}{unit}", f"{flown:.{_digits(p.sd)}f}", f"{p.prior_sd:.4g}")
     found = "undetermined" if p.status == "undetermined" else f"{p.value:.{_digits(p.sd)}f}"
-    return (*before, found, f"{p.sd:.2g}", f"{p.share:.0%}", f"{p.correlation:+.2f} {p.correlated_with}" if p.correlated_with else "–")
+    told = f"{p.correlation:+.2f} {p.correlated_with}" if p.correlated_with else "–"
+    numbers = (*before[1:], found, f"{p.sd:.2g}", f"{p.share:.0%}")
+    return (before[0], *(text.replace("-", "−") for text in numbers), told.replace("-", "−", 1) if p.correlation < 0.0 else told)
 
 
 def _digits(sd: float) -> int:
@@ -71,7 +73,7 @@ def _levelled(name: str, result: Reconciliation) -> float:
 
 def observation_rows(result: Reconciliation) -> list[tuple[str, str]]:
     """Residual of each piece of evidence, in sigmas."""
-    return [(o.name, ", ".join(f"{v:+.1f}" for v in o.sigmas)) for o in result.observations]
+    return [(o.name, ", ".join(f"{v:+.1f}".replace("-", "−") for v in o.sigmas)) for o in result.observations]
 
 
 def fit_text(result: Reconciliation) -> str:

@@ -306,10 +306,12 @@ def _methods(value: Any) -> tuple[str, ...]:
 
 
 def _freed(value: Any) -> tuple[str, ...]:
-    """Names of what reconcile solves for; reconcile itself knows which there are."""
-    if not isinstance(value, list):
-        raise Unfit("a list of texts")
-    return tuple(text()(item) for item in value)
+    """Names of what reconcile solves for."""
+    from replay.whatif.unknowns import MEMBERS, PLACES
+
+    if not isinstance(value, list) or not all(isinstance(item, str) and (item in MEMBERS or item in PLACES) for item in value):
+        raise Unfit(f"a list of texts of {', '.join(MEMBERS)}, or of their members")
+    return tuple(value)
 
 
 def _observed(tables: Mapping[str, Any], name: str) -> evidence.Evidence:

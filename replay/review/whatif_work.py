@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -143,16 +144,20 @@ def spread_of(review: Review, reconciliation: Reconciliation | None = None) -> S
     """
     from replay.whatif.ensemble import Posterior
     from replay.whatif.evidence import stated_prior
-    from replay.whatif.unknowns import DEFAULT_FREE
+    from replay.whatif.unknowns import DEFAULT_FREE, MEMBERS, members_of
 
     reconciled = _reconciled(review, reconciliation)
     if reconciled is not None:
         return Spread(reconciled.posterior, "the covariance this what-if was reconciled with")
     prior = evidence_of_review(review).prior
     used = stated_prior(prior)
-    groups = [group for group in (DEFAULT_FREE if review.freed is None else review.freed) if group in _PRIOR_OF]
+    freed = members_of(DEFAULT_FREE if review.freed is None else review.freed)
+    groups = [group for group in _PRIOR_OF if not freed.isdisjoint(MEMBERS[group])]
     is_stated = [getattr(prior, _PRIOR_OF[group][1]) is not None for group in groups]
-    sd = {name: (getattr(used, key),) * 3 for name, key in (_PRIOR_OF[group] for group in groups)}
+    sd = {
+        _PRIOR_OF[group][0]: tuple(getattr(used, _PRIOR_OF[group][1]) if name in freed else math.nan for name in MEMBERS[group])
+        for group in groups
+    }
     origin = "stated" if all(is_stated) else "partly stated" if any(is_stated) else "data-sheet size, none stated"
     return Spread(Posterior.of_sd(review.corrected, sd), f"the sensors' priors ({origin}) about a what-if that was not reconciled")
 

@@ -51,13 +51,13 @@ Cancel = Callable[[], bool]
 class FlightFit:
     """The solved flight.
 
-    `normal` is the sparse matrix of the normal equations at the solution, `residuals` the whitened residuals by group before
-    robust weights, `chi_square` their sum of squares with them.
+    `keep` (9 knots + 22,) says which unknowns were free, `normal` is the sparse matrix of the normal equations at the solution,
+    `residuals` the whitened residuals by group before robust weights, `chi_square` their sum of squares with them.
     """
 
     record: Record
     states: States
-    free: NDArray[np.bool_]
+    keep: NDArray[np.bool_]
     normal: Any
     residuals: dict[str, Array]
     chi_square: float
@@ -68,7 +68,7 @@ class FlightFit:
 
     @cached_property
     def _factored(self) -> _Factor:
-        return _Factor(self.normal, self.free, len(self.states.q))
+        return _Factor(self.normal, self.keep)
 
     def covariance(self, rows: Array) -> Array:
         """Covariance of linear functions `rows` (k, n) of the unknowns, shape (k, k)."""
@@ -106,12 +106,12 @@ def _system(groups: list[Rows], n: int) -> tuple[csr_matrix, Array]:
 
 
 class _Factor:
-    """Factor of the normal equations with the pinned errors taken out; gives zeros for them."""
+    """Factor of the normal equations with what is pinned taken out; gives zeros for it."""
 
-    def __init__(self, normal: Any, free: NDArray[np.bool_], n_knots: int) -> None:
+    def __init__(self, normal: Any, keep: NDArray[np.bool_]) -> None:
         from scipy.sparse.linalg import splu
 
-        self.keep = np.concatenate((np.ones(9 * n_knots, dtype=bool), free))
+        self.keep = keep
         kept = normal[self.keep][:, self.keep].tocsc()
         self.lu = splu(kept, permc_spec="NATURAL", options={"SymmetricMode": True}, diag_pivot_thresh=0.0)
 
@@ -136,6 +136,7 @@ def fit_flight(
     prior_sd: Array,
     free: NDArray[np.bool_],
     *,
+    pad_attitude: Array | None = None,
     like: FlightFit | None = None,
     progress: Progress | None = None,
     cancel: Cancel | None = None,
@@ -153,11 +154,15 @@ def fit_flight(
         Of the errors.
     free : ndarray of bool, shape (22,)
         False: pinned at the prior's mean.
+    pad_attitude : ndarray, shape (4,), optional
+        Attitude (enu from body) whose tilt the first knot is pinned at; its tilt is free where not given.
     like : FlightFit, optional
         Begin at its states and take the barometer as it did.
     """
-    problem = _Problem(record, evidence, prior_mean, prior_sd, progress, cancel)
+    problem = _Problem(record, evidence, prior_mean, prior_sd, pad_attitude is None, progress, cancel)
     s = record.start if like is None else like.states
+    if pad_attitude is not None:
+        s = dataclasses.replace(s, q=np.vstack((pad_attitude, s.q[1:])))
     s = dataclasses.replace(s, errors=np.where(free, s.errors, prior_mean))
     if record.baro is None or like is not None:
         s, has_converged = problem.descend(s, free, None if like is None else like.baro)
@@ -186,6 +191,7 @@ class _Problem:
     evidence: Evidence
     prior_mean: Array
     prior_sd: Array
+    is_tilt_free: bool
     progress: Progress | None
     cancel: Cancel | None
     n_iterations: int = 0
@@ -194,13 +200,19 @@ class _Problem:
         widen, is_used = (1.0, None) if baro is None else (baro.widen, baro.is_used)
         return all_rows(self.record, s, self.evidence, self.prior_mean, self.prior_sd, widen, is_used)
 
+    def keep(self, s: States, free: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Which unknowns are free: all states but, where pinned, the first knot's turn about east and north."""
+        keep = np.concatenate((np.ones(9 * len(s.q), dtype=bool), free))
+        keep[:2] = self.is_tilt_free
+        return keep
+
     def descend(self, s: States, free: NDArray[np.bool_], baro: BaroUse | None) -> tuple[States, bool]:
         """Gauss–Newton with step halving until the cost stands still; the second says whether it did."""
         groups = self.rows(s, baro)
         for _ in range(MOST_STEPS):
             self._tell()
             cost = _cost(groups)
-            step = _bounded_step(*_system(groups, 9 * len(s.q) + N_ERRORS), s, free)
+            step = _bounded_step(*_system(groups, 9 * len(s.q) + N_ERRORS), s, self.keep(s, free))
             for _ in range(8):
                 trial = s.moved(step)
                 groups = self.rows(trial, baro)
@@ -222,26 +234,27 @@ class _Problem:
     def finish(self, s: States, free: NDArray[np.bool_], baro: BaroUse | None, has_converged: bool) -> FlightFit:
         groups = self.rows(s, baro)
         jacobian, residual = _system(groups, 9 * len(s.q) + N_ERRORS)
+        found = {g.name: g.residual for g in groups}
         return FlightFit(
-            self.record, s, free, (jacobian.T @ jacobian).tocsc(), {g.name: g.residual for g in groups}, float(residual @ residual),
-            len(residual), self.n_iterations, has_converged, baro,
+            self.record, s, self.keep(s, free), (jacobian.T @ jacobian).tocsc(), found, float(residual @ residual), len(residual),
+            self.n_iterations, has_converged, baro,
         )  # fmt: skip
 
 
-def _bounded_step(jacobian: Any, residual: Array, s: States, free: NDArray[np.bool_]) -> Array:
+def _bounded_step(jacobian: Any, residual: Array, s: States, keep: NDArray[np.bool_]) -> Array:
     """The step of least squares; a barometric lag that would leave its bounds stops at them, and the others take that into account."""
-    normal, n_knots = jacobian.T @ jacobian, len(s.q)
-    step: Array = -_Factor(normal, free, n_knots).solve(jacobian.T @ residual)
-    place = 9 * n_knots + BARO_LAG
+    normal = jacobian.T @ jacobian
+    step: Array = -_Factor(normal, keep).solve(jacobian.T @ residual)
+    place = 9 * len(s.q) + BARO_LAG
     lag = float(s.errors[BARO_LAG])
     wanted = lag + float(step[place])
-    if not free[BARO_LAG] or 0.0 <= wanted <= MOST_LAG_S:
+    if not keep[place] or 0.0 <= wanted <= MOST_LAG_S:
         return step
-    held = free.copy()
-    held[BARO_LAG] = False
+    held = keep.copy()
+    held[place] = False
     fixed = np.zeros(len(step))
     fixed[place] = min(max(wanted, 0.0), MOST_LAG_S) - lag
-    return fixed - _Factor(normal, held, n_knots).solve(jacobian.T @ (residual + jacobian @ fixed))
+    return fixed - _Factor(normal, held).solve(jacobian.T @ (residual + jacobian @ fixed))
 
 
 def _baro_use(record: Record, s: States) -> BaroUse:

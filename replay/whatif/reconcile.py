@@ -13,7 +13,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.errors import SettingsError
 from replay.flightlog.log import FlightLog
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
@@ -32,11 +31,13 @@ from replay.whatif.unknowns import (
     ACCEL_SCALE,
     BARO,
     DEFAULT_FREE,
-    GROUPS,
     GYRO_BIAS,
     GYRO_SCALE,
     MOUNT,
     N_ERRORS,
+    PAD_TILT,
+    PLACES,
+    members_of,
 )
 from replay.whatif.vehicle import Vehicle
 
@@ -75,7 +76,7 @@ def reconcile(
     calibration : Calibration, optional
         As flown: the prior's mean.
     free : sequence of str
-        Of `GROUPS`; the rest is pinned at the calibration as flown. The pad tilt is always free.
+        Groups (`MEMBERS`) or single members of them; the rest is pinned at the calibration as flown, the pad tilt as levelled.
     site : Site, optional
         Goes before the vehicle's.
     settings : EstimatorSettings, optional
@@ -96,7 +97,9 @@ def reconcile(
 
     evidence, base = evidence or Evidence(), calibration or Calibration()
     site = site or (vehicle.site if vehicle is not None else Site())
-    is_free = _free(free)
+    freed = members_of(free)
+    is_free = np.zeros(N_ERRORS, dtype=bool)
+    is_free[[place for name, place in PLACES.items() if name in freed]] = True
     if solution is None:
         if progress is not None:
             progress(0.0, "smoothing the flight as calibrated")
@@ -104,27 +107,16 @@ def reconcile(
     mount = mount or find_mount(log, base)
     record = build_record(measure(log, base, mount), solution, site, np.asarray(mount.dcm_body_from_imu))
     mean, sd = _priors(evidence.prior, site)
-    fit = fit_flight(record, evidence, mean, sd, is_free, progress=_later(progress), cancel=cancel)
-    fit, undetermined = _settled(fit, evidence, mean, sd, is_free, cancel)
+    levelled = None if PAD_TILT in freed else np.asarray(solution.levelling.q_enu_from_body, dtype=float)
+    fit = fit_flight(record, evidence, mean, sd, is_free, pad_attitude=levelled, progress=_later(progress), cancel=cancel)
+    fit, undetermined = _settled(fit, evidence, mean, sd, is_free, levelled, cancel)
     if progress is not None:
         progress(1.0, "done")
-    return result_of(fit, undetermined, base, mean, sd, is_free, evidence, site, solution)
+    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution)
 
 
 def _later(progress: Progress | None) -> Progress | None:
     return None if progress is None else (lambda share, text: progress(0.3 + 0.6 * share, text))
-
-
-def _free(names: Sequence[str]) -> NDArray[np.bool_]:
-    import difflib
-
-    is_free = np.zeros(N_ERRORS, dtype=bool)
-    for name in names:
-        if name not in GROUPS:
-            near = difflib.get_close_matches(name, GROUPS, 1)
-            raise SettingsError("reconcile", "free", f"of {', '.join(GROUPS)}", f"{name}{f' (nearest: {near[0]})' if near else ''}")
-        is_free[GROUPS[name]] = True
-    return is_free
 
 
 def _priors(prior: Prior, site: Site) -> tuple[Array, Array]:
@@ -143,12 +135,12 @@ def _priors(prior: Prior, site: Site) -> tuple[Array, Array]:
 
 
 def _settled(
-    fit: FlightFit, evidence: Evidence, mean: Array, sd: Array, is_free: NDArray[np.bool_], cancel: Cancel | None
+    fit: FlightFit, evidence: Evidence, mean: Array, sd: Array, is_free: NDArray[np.bool_], levelled: Array | None, cancel: Cancel | None
 ) -> tuple[FlightFit, NDArray[np.bool_]]:
     """The fit with undetermined errors put back to their prior; standard deviations stay those with them free."""
     spread = np.sqrt(np.maximum(np.diag(fit.covariance(error_rows(fit))), 0.0))
     undetermined = is_free & (spread > UNDETERMINED_SHARE * sd)
     if not undetermined.any():
         return fit, undetermined
-    held = fit_flight(fit.record, evidence, mean, sd, is_free & ~undetermined, like=fit, cancel=cancel)
+    held = fit_flight(fit.record, evidence, mean, sd, is_free & ~undetermined, pad_attitude=levelled, like=fit, cancel=cancel)
     return dataclasses.replace(fit, states=held.states, residuals=held.residuals, chi_square=held.chi_square), undetermined

@@ -12,7 +12,7 @@ from replay.cautions import CAUTION_LINE
 from replay.sensors.calibration import Calibration, CalibrationFile
 from replay.units import DEG
 from replay.whatif.reconciliation import Reconciliation
-from replay.whatif.unknowns import FIELDS
+from replay.whatif.unknowns import FIELDS, PAD_TILT
 
 
 def calibration_file(result: Reconciliation) -> CalibrationFile:
@@ -23,9 +23,10 @@ def calibration_file(result: Reconciliation) -> CalibrationFile:
         if all(p.status == "pinned" for p in own):
             continue
         factor = next(f.metadata["factor"] for f in dataclasses.fields(Calibration) if f.name == field)
-        x, y, z = (p.sd * factor for p in own)
+        x, y, z = (math.nan if p.status == "pinned" else p.sd * factor for p in own)
         sd[field] = (x, y, z)
-    note = f"reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} ± {result.pad_tilt_sd_rad / DEG:.2f} deg"
+    known = "pinned" if PAD_TILT in result.pinned else f"± {result.pad_tilt_sd_rad / DEG:.2f} deg"
+    note = f"reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} deg, {known}"
     scale = np.sqrt(np.diag(result.posterior.covariance))
     correlation = result.posterior.covariance / np.outer(scale, scale)
     correlation = 0.5 * (correlation + correlation.T)
@@ -50,6 +51,7 @@ def as_dict(result: Reconciliation) -> dict[str, Any]:
         ],
         "converged": result.fit.has_converged,
         "undetermined": list(result.undetermined),
+        "pinned": list(result.pinned),
         "notes": list(result.notes),
         "assumptions": list(result.assumptions),
         "caution": CAUTION_LINE,
@@ -60,10 +62,11 @@ def as_text(result: Reconciliation) -> str:
     """The report a person reads."""
     levelled = f"{result.levelled_tilt_rad / DEG:5.2f} deg towards {result.levelled_tilt_azimuth_rad / DEG:3.0f}°"
     true = f"{result.pad_tilt_rad / DEG:5.2f} deg towards {result.pad_tilt_azimuth_rad / DEG:3.0f}°"
+    known = "pinned as levelled" if PAD_TILT in result.pinned else f"± {result.pad_tilt_sd_rad / DEG:.2f} deg each way"
     lines = [
         "pad tilt (attitude of the nose on the pad)",
         f"  as levelled  {levelled}",
-        f"  reconciled   {true}, ± {result.pad_tilt_sd_rad / DEG:.2f} deg each way",
+        f"  reconciled   {true}, {known}",
         "",
         f"{'parameter':<28}{'unit':<9}{'value ± sd':>22}{'prior ± sd':>22}{'from record':>13}  strongest correlation",
     ]

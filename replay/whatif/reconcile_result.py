@@ -26,11 +26,13 @@ from replay.whatif.unknowns import (
     BARO,
     BARO_NAMES,
     FIELDS,
-    GROUPS,
     GYRO_BIAS,
     GYRO_SCALE,
     MOUNT,
     N_ERRORS,
+    PAD_TILT,
+    PLACES,
+    in_groups,
 )
 
 Array = NDArray[np.float64]
@@ -40,10 +42,13 @@ _NO_RAIL = Lean(0.0, 0.0, 0.5)
 
 
 def result_of(
-    fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array, is_free: NDArray[np.bool_],
+    fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array,
     evidence: Evidence, site: Site, solution: Solution,
 ) -> Reconciliation:  # fmt: skip
     """What a fit says, in words and numbers; `undetermined` errors stand at their prior's mean."""
+    is_free, is_tilt_free = fit.keep[-N_ERRORS:], bool(fit.keep[0])
+    freed = {name for name, place in PLACES.items() if is_free[place]} | ({PAD_TILT} if is_tilt_free else set())
+    pinned = in_groups({PAD_TILT, *PLACES} - freed)
     errors = np.where(undetermined, mean, fit.states.errors)
     after = with_errors(base, errors)
     rows = np.vstack((_tilt_rows(fit), error_rows(fit)))
@@ -76,11 +81,12 @@ def result_of(
         observations=tuple(Observation(name, tuple(float(v) for v in r)) for name, r in seen.items()),
         chi_square=fit.chi_square,
         degrees_of_freedom=fit.n_residuals - 9 * len(fit.states.q) - N_ERRORS,
-        next_observations=_next_observations(fit, evidence, solution, tilt_sd),
+        next_observations=_next_observations(fit, evidence, solution, tilt_sd) if is_tilt_free else (),
         posterior=posterior,
         fit=fit,
-        notes=_notes(fit, evidence, is_free, undetermined, parameters),
+        notes=_notes(fit, evidence, pinned, undetermined, parameters),
         assumptions=_assumptions(evidence, site, solution, is_free),
+        pinned=pinned,
     )
 
 
@@ -98,7 +104,7 @@ def _parameters(
     nose = rotation.rotate(q, [0.0, 0.0, 1.0])
     rail = evidence.rail or _NO_RAIL
     sides = (math.sin(rail.tilt_azimuth_rad), math.cos(rail.tilt_azimuth_rad))
-    numbers = [("deg", DEG, float(nose[i]), math.sin(rail.tilt_rad) * sides[i], rail.sd_rad, True, False) for i in range(2)]
+    numbers = [("deg", DEG, float(nose[i]), math.sin(rail.tilt_rad) * sides[i], rail.sd_rad, bool(fit.keep[0]), False) for i in range(2)]
     for field, axis, _, unit, factor, k in listed:
         value, before = getattr(after, field)[axis], getattr(base, field)[axis]
         numbers.append((unit, factor, value, before, float(prior_sd[k]), bool(is_free[k]), bool(undetermined[k])))
@@ -158,7 +164,7 @@ def _next_observations(fit: FlightFit, evidence: Evidence, solution: Solution, t
 
 
 def _notes(
-    fit: FlightFit, evidence: Evidence, is_free: NDArray[np.bool_], undetermined: NDArray[np.bool_], parameters: Sequence[Parameter]
+    fit: FlightFit, evidence: Evidence, pinned: Sequence[str], undetermined: NDArray[np.bool_], parameters: Sequence[Parameter]
 ) -> tuple[str, ...]:
     parts = []
     if fit.record.rest_accel is not None:
@@ -168,9 +174,10 @@ def _notes(
     parts += [name for name, value in (("the rail", evidence.rail), ("the touchdown point", evidence.touchdown)) if value is not None]
     parts += ["the apogee"] if evidence.apogee is not None else []
     parts += ["the sightings"] if evidence.sightings else []
+    parted = (", ".join(parts) + " and the motion in between.") if parts else "nothing but the motion in flight."
     lines = [
-        "One attitude at rest on the pad can't tell a leaning rail from a biased accelerometer. Here they are parted by "
-        + (", ".join(parts) + " and the motion in between." if parts else "nothing but the motion in flight.")
+        "One attitude at rest on the pad can't tell a leaning rail from a biased accelerometer. "
+        + (f"Here they are parted by {parted}" if PAD_TILT not in pinned else "Here the levelling is taken at its word.")
     ]
     if fit.record.rest_accel is None:
         lines.append("No rest after touchdown in the record: the uncertainty is as wide as that leaves it.")
@@ -180,7 +187,6 @@ def _notes(
             + ", ".join(p.name for p in parameters if p.status == "undetermined")
             + "."
         )
-    pinned = [name for name, where in GROUPS.items() if not is_free[where].any()]
     if pinned:
         lines.append(f"Pinned at the calibration as flown, their errors are in no standard deviation here: {', '.join(pinned)}.")
     for start, stop, off in runaway_spans_s(fit):
@@ -264,7 +270,7 @@ def _components(base: Calibration, errors: Array) -> tuple[list[tuple[str, int, 
     for group, (field, axes) in FIELDS.items():
         meta = next(f.metadata for f in dataclasses.fields(Calibration) if f.name == field)
         for axis, letter in enumerate(axes):
-            listed.append((field, axis, f"{group} {letter}", meta["show"], meta["factor"], GROUPS[group].start + axis))
+            listed.append((field, axis, f"{group} {letter}", meta["show"], meta["factor"], PLACES[f"{group} {letter}"]))
     step = 1e-5
     ends = [[with_errors(base, errors + sign * step * e) for e in np.eye(N_ERRORS)] for sign in (1.0, -1.0)]
     for field, axis, *_ in listed:

@@ -80,6 +80,8 @@ class Reconciliation:
         Most helpful first.
     posterior : Posterior
     notes, assumptions : tuple of str
+    pinned : tuple of str
+        Groups and members (`unknowns.MEMBERS`) that were not solved for.
     """
 
     as_flown: Calibration
@@ -98,6 +100,7 @@ class Reconciliation:
     fit: FlightFit
     notes: tuple[str, ...]
     assumptions: tuple[str, ...]
+    pinned: tuple[str, ...] = ()
 
     def parameter(self, name: str) -> Parameter:
         """One parameter by name."""

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Iterable, Mapping
 from typing import Final
+
+from replay.errors import SettingsError
 
 ACCEL_BIAS, ACCEL_SCALE, ACCEL_CROSS, GYRO_BIAS, GYRO_SCALE, BARO, MOUNT = (
     slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 12), slice(12, 15), slice(15, 19), slice(19, 22),
@@ -24,7 +27,9 @@ GROUPS: Final[Mapping[str, slice]] = {
     "mount rotation": MOUNT,
 }
 """What can be freed or pinned, by name."""
-DEFAULT_FREE: Final = ("accelerometer bias", "gyro bias", "gyro scale", "barometer")
+PAD_TILT: Final = "pad tilt"
+"""Free or pinned as levelled; no error of a sensor, so in no group."""
+DEFAULT_FREE: Final = (PAD_TILT, "accelerometer bias", "gyro bias", "gyro scale", "barometer")
 
 FIELDS: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {
     "accelerometer bias": ("accel_bias_imu_mps2", ("x", "y", "z")),
@@ -37,3 +42,43 @@ FIELDS: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {
 """Group -> calibration field, names of its components."""
 BARO_NAMES: Final = (("barometer bias", "m"), ("barometer scale", "1"), ("barometer lag", "s"), ("barometer port error", "1"))
 """Name and unit; the port error is the share of the air's dynamic pressure that the port feels."""
+
+MEMBERS: Final[Mapping[str, tuple[str, ...]]] = {
+    PAD_TILT: (PAD_TILT,),
+    **{group: tuple(f"{group} {axis}" for axis in axes) for group, (_, axes) in FIELDS.items()},
+    "barometer": tuple(name for name, _ in BARO_NAMES),
+}
+"""Everything that can be freed or pinned: group -> its members, each of which can be alone."""
+PLACES: Final[Mapping[str, int]] = {
+    name: GROUPS[group].start + i for group, members in MEMBERS.items() if group in GROUPS for i, name in enumerate(members)
+}
+"""Member -> number of its error."""
+
+
+def members_of(names: Iterable[str]) -> frozenset[str]:
+    """Groups and members by name, as members.
+
+    Raises
+    ------
+    SettingsError
+        A name that is neither; the nearest one is named.
+    """
+    found: set[str] = set()
+    for name in names:
+        if name in MEMBERS:
+            found.update(MEMBERS[name])
+        elif name in PLACES:
+            found.add(name)
+        else:
+            near = difflib.get_close_matches(name, (*MEMBERS, *PLACES), 1)
+            said = f"{name}{f' (nearest: {near[0]})' if near else ''}"
+            raise SettingsError("reconcile", "free", f"of {', '.join(MEMBERS)}, or one of their members (gyro scale z)", said)
+    return frozenset(found)
+
+
+def in_groups(members: Iterable[str]) -> tuple[str, ...]:
+    """Members by the shortest names, in their order: a whole group by its own."""
+    wanted, names = set(members), []
+    for group, own in MEMBERS.items():
+        names += [group] if wanted.issuperset(own) else [name for name in own if name in wanted]
+    return tuple(names)

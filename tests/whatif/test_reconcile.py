@@ -19,7 +19,7 @@ from replay.whatif.flight_rows import all_rows
 from replay.whatif.reconcile import reconcile
 from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
 from replay.whatif.reconcile_result import with_errors
-from replay.whatif.unknowns import N_ERRORS
+from replay.whatif.unknowns import DEFAULT_FREE, MEMBERS, N_ERRORS, in_groups, members_of
 
 PRIOR = Prior(accel_bias_mps2=0.4, gyro_scale=0.02, gyro_bias_radps=0.5 * DEG)
 N_SEEDS = 40
@@ -174,9 +174,7 @@ def test_the_report_says_what_can_not_be_told(crooked):
 def test_what_is_undetermined_stays_at_its_prior(crooked):
     """Mount rotation about the nose has nothing to show it: freed, it is reported undetermined and left at zero."""
     flight, _, solution = crooked
-    result = solved(
-        flight, solution, touchdown_of(flight), free=("accelerometer bias", "gyro bias", "gyro scale", "barometer", "mount rotation")
-    )
+    result = solved(flight, solution, touchdown_of(flight), free=(*DEFAULT_FREE, "mount rotation"))
     found = result.parameter("mount rotation z")
     assert found.status == "undetermined" and found.value == 0.0
     assert found.sd == pytest.approx(found.prior_sd, rel=0.05)
@@ -262,6 +260,47 @@ def test_errors_become_a_calibration():
     old = accel_matrix(base) @ (raw - base.accel_bias_imu_mps2)
     new = accel_matrix(after) @ (raw - after.accel_bias_imu_mps2)
     np.testing.assert_allclose(new, (np.eye(3) - matrix) @ old - errors[:3], atol=1e-12)
+
+
+def test_any_one_number_is_pinned_alone(crooked):
+    """Pinned it stands as flown with no deviation, in words by its own name; the others of its group are found as ever."""
+    flight, _, solution = crooked
+    free = in_groups(members_of(DEFAULT_FREE) - {"gyro scale y", "barometer lag"})
+    result = solved(flight, solution, touchdown_of(flight), free=free)
+    for name, flown in (("gyro scale y", 1.0), ("barometer lag", 0.05)):
+        found = result.parameter(name)
+        assert (found.status, found.value, found.sd) == ("pinned", flown, 0.0)
+        assert any(name in line for line in result.notes if line.startswith("Pinned"))
+    truth = flight.truth.calibration.accel_bias_imu_mps2
+    for i, axis in enumerate("xy"):
+        found = result.parameter(f"accelerometer bias {axis}")
+        assert found.status == "determined" and abs(found.value - truth[i]) < 3.0 * found.sd
+    assert np.isnan(calibration_file(result).sd["gyro_scale"][1]) and calibration_file(result).sd["gyro_scale"][0] > 0.0
+    assert ("gyro_scale", 1) not in result.posterior.components and ("gyro_scale", 0) in result.posterior.components
+
+
+def test_the_pad_tilt_is_pinned_as_levelled(crooked):
+    """Levelling taken at its word: the tilt stays there exactly, and the bias across that levelling hid is not found."""
+    flight, _, solution = crooked
+    free = in_groups(members_of(DEFAULT_FREE) - {"pad tilt"})
+    result = solved(flight, solution, Evidence(prior=PRIOR), free=free)
+    assert result.pad_tilt_rad == pytest.approx(result.levelled_tilt_rad, abs=1e-4)
+    assert result.pad_tilt_sd_rad < 1e-6 and result.parameter("pad tilt east").status == "pinned"
+    assert result.next_observations == () and "pad tilt" in result.pinned
+    text = as_text(result)
+    assert "pinned as levelled" in text and "levelling is taken at its word" in text
+    usual = solved(flight, solution, Evidence(prior=PRIOR))
+    assert abs(usual.pad_tilt_rad - result.pad_tilt_rad) > 1.0 * DEG  # what it would have found
+    assert result.chi_square > usual.chi_square
+
+
+def test_names_of_what_is_free():
+    """Groups and members both ways; a whole group goes by its own name."""
+    everything = members_of(MEMBERS)
+    assert in_groups(everything) == tuple(MEMBERS)
+    assert in_groups(members_of(("gyro scale", "barometer lag")) - {"gyro scale x"}) == ("gyro scale y", "gyro scale z", "barometer lag")
+    with pytest.raises(SettingsError, match="nearest: gyro scale z"):
+        members_of(("gyro skale z",))
 
 
 def test_cancel_and_wrong_names(crooked):
