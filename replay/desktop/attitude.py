@@ -34,6 +34,7 @@ _GLIDE_MS: Final = 220
 
 
 NOTHING_OPEN = "No flight open.\nOpen a log with Ctrl+O, or drop one here."
+NO_ESTIMATE = "No estimate of this log: the line at the top says why.\nCtrl+M shows which column was read as what, Ctrl+I what was found."
 
 
 class AttitudeView(QWidget):
@@ -91,6 +92,10 @@ class AttitudeView(QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result; cursor and camera stay."""
         self.canvas.show_flight(prepare(snapshot))
+
+    def forget_flight(self) -> None:
+        """No flight; what is waited for is written instead (`set_waiting`)."""
+        self.canvas.show_flight(None)
 
     def move_cursor(self, log_time_s: float) -> None:
         """Draw the vehicle at another instant."""
@@ -173,7 +178,7 @@ class Canvas(QWidget):
             self._waiting = text
             self.update()
 
-    def show_flight(self, flight: Flight) -> None:
+    def show_flight(self, flight: Flight | None) -> None:
         self._flight = flight
         self.update()
 

@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
     QPushButton,
+    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
@@ -24,8 +25,10 @@ from replay.desktop import style
 from replay.desktop.float_slider import FloatSlider
 from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, scrolled, wrapped_check_box
 from replay.motion.settings import METHODS, EstimatorSettings
+from replay.motion.solution import Solution
 from replay.review import edits
 from replay.review.review import Review
+from replay.review.series import OVERLAYS
 from replay.review.snapshot import Snapshot
 from replay.review.summary import found_bias_text, gates_of, pad_specific_force_imu_mps2, pad_text, pad_tilt_of_bias_rad
 from replay.sensors.calibration import Calibration
@@ -109,6 +112,7 @@ class EstimatorPanel(QWidget):
         super().__init__(parent)
         self._snapshot: Snapshot | None = None
         self._pad_force: np.ndarray | None = None
+        self._is_busy = False
         self._review = Review()
         self.rows: dict[tuple[str, int], AxisRow] = {}
         self.settings: dict[str, OptionalNumber | QWidget] = {}
@@ -120,11 +124,11 @@ class EstimatorPanel(QWidget):
         column.setContentsMargins(style.GAP, style.GAP, style.GAP, style.GAP)
         column.setSpacing(style.GAP // 2)
         column.addWidget(self._method_card())
+        column.addWidget(self._compare_section())
         for field in calibration_fields():
             column.addWidget(self._calibration_section(field))
         column.addWidget(self._temperature_section())
         column.addWidget(self._gates_section())
-        column.addWidget(self._compare_section())
         column.addWidget(self._site_section())
         column.addWidget(self._settings_section())
         column.addWidget(self._assumed_section())
@@ -152,12 +156,15 @@ class EstimatorPanel(QWidget):
         for method, box in self.compared.items():
             box.setChecked(method in review.also_drawn)
             box.setEnabled(method != review.method)
+        n_drawn = sum(method != review.method for method in review.also_drawn)
+        self.n_compared.setText(f"{n_drawn} drawn" if n_drawn else "")
         self.pad_bias.setChecked(review.corrected.gyro_pad_bias)
         self.reference.display(celsius(review.corrected.reference_temperature_k))
         self._show_site()
         for name, widget in self.settings.items():
             _display_setting(widget, name, review.settings)
         self._show_tilts()
+        self._show_run()
 
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw what came of it: gates, run time, failure, and the pad tilts that biases stand for."""
@@ -166,20 +173,57 @@ class EstimatorPanel(QWidget):
             self._pad_force = pad_specific_force_imu_mps2(snapshot)
         solution = snapshot.what_if or snapshot.as_flown
         self.gates.setText(gates_of(snapshot))
-        for name, label in self.found.items():
-            text = found_bias_text(solution, _FOUND[name])
-            label.setText(text)
-            label.setVisible(bool(text))
-        kind = f"preview by {solution.method}" if snapshot.is_preview else "settled"
-        self.run.setText(f"{kind}, {solution.run_time_s:.2f} s")
+        self._show_found(solution, is_preview=snapshot.is_preview)
+        self._show_run()
         self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions) or "Nothing beyond the record and the settings above.")
         self.failure.setText("" if snapshot.error is None else f"No estimate: {snapshot.error}\nThe last good result is still drawn.")
         self.failure.setVisible(snapshot.error is not None)
         self._show_site()
         self._show_tilts()
 
+    def forget_flight(self) -> None:
+        """Nothing is estimated yet."""
+        self._snapshot = self._pad_force = None
+        self._show_run()
+        for label in (self.gates, *self.compared_runs.values(), self.assumed, self.failure, self.pad, *self.found.values()):
+            label.clear()
+        for widget in (self.failure, *self.found.values()):
+            widget.hide()
+        for axis in range(3):
+            self.rows["accel_bias_imu_mps2", axis].tilt.clear()
+        self._show_site()
+
     def move_cursor(self, log_time_s: float) -> None:
         """Nothing here hangs on the cursor."""
+
+    def show_busy(self, is_busy: bool) -> None:
+        """An estimate is on its way, or none is any more."""
+        self._is_busy = is_busy
+        self._show_run()
+
+    def _show_found(self, solution: Solution, *, is_preview: bool) -> None:
+        """During a drag the words of the chosen method stay, greyed: without them every slider below would jump from under the pointer."""
+        for name, label in self.found.items():
+            text = found_bias_text(solution, _FOUND[name])
+            label.setEnabled(not is_preview)
+            if text or not is_preview:
+                label.setText(text)
+                label.setVisible(bool(text))
+
+    def _show_run(self) -> None:
+        """Which method's result is drawn, how long it took, and what is still to come; the same of every method drawn beside it."""
+        snapshot = self._snapshot
+        if snapshot is None:
+            self.run.setText("estimating…" if self._is_busy else "")
+            return
+        solution = snapshot.what_if or snapshot.as_flown
+        drawn = f"{'preview by' if snapshot.is_preview else 'drawn:'} {solution.method}, {solution.run_time_s:.2f} s"
+        to_come = f"\n{self._review.method} follows…" if self._is_busy else "\nuntil you let go" if snapshot.is_preview else ""
+        self.run.setText(drawn + to_come)
+        others = (snapshot.extras or {}).get(OVERLAYS) or {}
+        for method, label in self.compared_runs.items():
+            shown = others.get(method) or (solution if method == solution.method else None)
+            label.setText("" if shown is None else f"{shown.run_time_s:.2f} s")
 
     def show_failure(self, text: str) -> None:
         """A failure before there was any result."""
@@ -243,6 +287,10 @@ class EstimatorPanel(QWidget):
         self.method.setToolTip("How attitude and trajectory are estimated:\n" + "\n".join(f"{m}: {t}" for m, t in METHOD_TIPS.items()))
         self.method.activated.connect(lambda i: self._emit_change("Method", method=METHODS[i]))
         self.run = muted()
+        self.run.setFont(style.small(self.run, 0.92))
+        self.run.setFixedHeight(2 * self.run.fontMetrics().lineSpacing() + 2)  # a second line must not push the sliders down
+        self.run.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.run.setAccessibleName("What is drawn")
         row.addWidget(self.method)
         row.addWidget(self.run, 1)
         column.addLayout(row)
@@ -338,12 +386,22 @@ class EstimatorPanel(QWidget):
     def _compare_section(self) -> QWidget:
         """Other methods drawn over the chosen one."""
         section = Section("Methods drawn for comparison")
+        self.n_compared = muted()
+        section.tail.addWidget(self.n_compared)
+        section.body_layout.addWidget(
+            muted("Each over the traces in its own dash, with the what-if's calibration where one is drawn.", wrap=True)
+        )
         self.compared = {method: check_box(method, METHOD_TIPS[method]) for method in METHODS}
-        for box in self.compared.values():
+        self.compared_runs = {method: muted() for method in METHODS}
+        for method, box in self.compared.items():
             box.clicked.connect(
                 lambda: self._emit_change("Methods drawn", also_drawn=tuple(m for m, b in self.compared.items() if b.isChecked()))
             )
-            section.body_layout.addWidget(box)
+            row = QHBoxLayout()
+            row.addWidget(box, 1)
+            row.addWidget(self.compared_runs[method])
+            self.compared_runs[method].setToolTip(f"How long {method} took")
+            section.body_layout.addLayout(row)
         return section
 
     def _assumed_section(self) -> QWidget:

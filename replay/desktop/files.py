@@ -255,7 +255,7 @@ class Files(QObject):
             return
         first = grave[0]
         where = f" (column {first.column!r})" if first.column else ""
-        more = f" And {len(grave) - 1} more." if len(grave) > 1 else ""
+        more = f"; and {len(grave) - 1} more" if len(grave) > 1 else ""
         tone = "error" if first.severity == "problem" else "warning"
         self.bar.say(f"{self.name}: {first.text}{where}{more}", tone, (("What was read", self.on_audit),))
 
@@ -276,7 +276,11 @@ class Files(QObject):
 
     def _on_failed(self, error: BaseException) -> None:
         text = str(error) if isinstance(error, ReplayError | OSError) else f"Something failed that should not: {error!r}"
-        choices = (("Column map…", self.on_column_map),) if self.session.log is not None and getattr(error, "column", None) else ()
+        session = self.session
+        has_column = session.log is not None and bool(getattr(error, "column", None))
+        is_bare = session.log is not None and session.snapshot is None  # the log is open, and nothing can be made of it as it was read
+        choices = (("Column map…", self.on_column_map),) if has_column or is_bare else ()
+        choices += (("What was read", self.on_audit),) if is_bare else ()
         self.bar.say(text, "error", choices)
 
     # --- after a crash --------------------------------------------------------------------------------------------------------

@@ -88,6 +88,12 @@ class FindingsPanel(QWidget):
             self._show_explained()
         self._show()
 
+    def forget_flight(self) -> None:
+        """What was explained is another flight."""
+        self._snapshot = None
+        self._show_explained()
+        self._show()
+
     def move_cursor(self, log_time_s: float) -> None:
         """A new note is set there."""
         self._cursor_log_s = log_time_s

@@ -127,6 +127,11 @@ class LaunchVideoView(QWidget):
         self._snapshot = snapshot
         self._line_up()
 
+    def forget_flight(self) -> None:
+        """Where the video stands against the log is not known yet."""
+        self._snapshot = None
+        self._line_up()
+
     def show_review(self, review: Review) -> None:
         """The document's video, its mark and its camera."""
         self._video = review.video

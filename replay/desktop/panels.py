@@ -41,6 +41,7 @@ def _estimator(session: Session, _: Asking) -> QWidget:
     panel = EstimatorPanel()
     panel.edited.connect(session.apply)
     panel.edit_finished.connect(session.end_edit)
+    session.busy_changed.connect(panel.show_busy)
     return panel
 
 

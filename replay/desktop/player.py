@@ -41,6 +41,7 @@ class Player(QObject):
     def open(self, start_log_s: float, stop_log_s: float) -> None:
         """Another flight: from its beginning."""
         kept = self.playback
+        self._clock_log_s, self._jumps_log_s, self.liftoff_log_s = np.empty(0), (), float("nan")
         self._set(Playback(start_log_s, stop_log_s, start_log_s, speed=kept.speed, frame_rate_hz=kept.frame_rate_hz), is_move=True)
 
     def show_snapshot(self, snapshot: Snapshot, review: Review) -> None:

@@ -122,6 +122,10 @@ class PlumbCircle(QWidget):
         """Draw a new result."""
         self.face.show_snapshot(snapshot)
 
+    def forget_flight(self) -> None:
+        """An empty dial."""
+        self.face.clear()
+
     def move_cursor(self, log_time_s: float) -> None:
         """Move the points; the tracks are not drawn again."""
         self.face.move_cursor(log_time_s)
@@ -159,6 +163,10 @@ class _Face(QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         self._series = of_snapshot(snapshot)
         self._pointings = pointings(snapshot, self._series)
+        self._lay_out()
+
+    def clear(self) -> None:
+        self._series, self._pointings = None, ()
         self._lay_out()
 
     def move_cursor(self, log_time_s: float) -> None:

@@ -46,7 +46,7 @@ class _Model(QAbstractTableModel):
             self.beginResetModel()
             self.lines = lines
             self.endResetModel()
-        else:
+        elif lines:
             self.lines = lines
             self.dataChanged.emit(self.index(0, 1), self.index(len(lines) - 1, len(_COLUMNS) - 1), [Qt.ItemDataRole.DisplayRole])
 
@@ -125,6 +125,11 @@ class Readout(QWidget):
         is_tight = snapshot.what_if is not None and reflown_of(snapshot) is not None
         self.table.horizontalHeader().resizeSection(0, self._widths_px[is_tight])
         self.move_cursor(self._log_time_s)
+
+    def forget_flight(self) -> None:
+        """No numbers."""
+        self._snapshot = None
+        self.model.take(())
 
     def move_cursor(self, log_time_s: float) -> None:
         """The numbers at another time."""

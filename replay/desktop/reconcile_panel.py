@@ -68,6 +68,10 @@ class ReconcilePanel(QWidget):
         """Another log may be open."""
         self._show()
 
+    def forget_flight(self) -> None:
+        """Another log is open."""
+        self._show()
+
     def move_cursor(self, log_time_s: float) -> None:
         """A new sighting is made there."""
         self._cursor_log_s = log_time_s

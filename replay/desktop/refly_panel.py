@@ -70,6 +70,10 @@ class ReflyPanel(QWidget):
         """Another log or vehicle may be open."""
         self._show()
 
+    def forget_flight(self) -> None:
+        """Another log is open."""
+        self._show()
+
     def move_cursor(self, log_time_s: float) -> None:
         """Nothing here hangs on the cursor."""
 

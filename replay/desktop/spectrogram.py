@@ -71,6 +71,12 @@ class SpectrogramView(QWidget):
             self._found, self._image = found, None if found is None else _painted(found)
         self.update()
 
+    def clear(self) -> None:
+        """What was drawn is of another log."""
+        self._found = self._image = None
+        self.text = "nothing estimated yet"
+        self.update()
+
     def show_window(self, scale: TimeScale) -> None:
         """Draw another window of time."""
         self._scale = scale

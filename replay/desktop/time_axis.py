@@ -79,6 +79,11 @@ class TimeAxis(QWidget):
         self._marks, self._scale = marks, scale
         self.update()
 
+    def clear(self) -> None:
+        """No flight to tell the time of."""
+        self._marks = None
+        self.update()
+
     def sizeHint(self) -> QSize:
         line = round(QFontMetricsF(self.font()).height())
         return QSize(200, 2 * line + 10)

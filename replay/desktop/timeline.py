@@ -93,6 +93,13 @@ class Timeline(OwnKeys, QWidget):
             self._chosen = None
         self._lay_out()
 
+    def forget_flight(self) -> None:
+        """An empty bar."""
+        self._series = self._height = self._chosen = self._dragged_log_s = None
+        self._places = []
+        self._drag = ""
+        self._lay_out()
+
     def move_cursor(self, log_time_s: float) -> None:
         """Repaint the strips of the old and the new place only."""
         for at in (self._cursor_log_s, log_time_s):

@@ -79,6 +79,11 @@ class TraceCanvas(QWidget):
         self._picture = None
         self.update()
 
+    def clear(self) -> None:
+        """Neither plot nor cursor."""
+        self.cursor_log_s, self.dots = None, ()
+        self.invalidate()
+
     def set_geometry_of_plot(self, scale: TimeScale, plot_rect: QRectF) -> None:
         """Where the window of time and the plot's inside lie, logical pixels."""
         self.scale, self.plot_rect = scale, plot_rect

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtGui import QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QFrame, QScrollArea, QSplitter, QWidget
 
 from replay.desktop.trace_pane import TracePane
@@ -16,6 +16,8 @@ class TraceColumn(QScrollArea):
 
     shares_dragged = Signal()
     """The user gave the panes other shares of the height."""
+    resized = Signal()
+    """There is more room for the panes, or less."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -65,6 +67,10 @@ class TraceColumn(QScrollArea):
         """The pane that has the focus, or holds what has it; else the first."""
         focused = self.window().focusWidget()
         return next((i for i, pane in enumerate(self.panes) if focused is not None and (pane is focused or pane.isAncestorOf(focused))), 0)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self.resized.emit()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         event.ignore()

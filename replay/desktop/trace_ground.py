@@ -40,7 +40,7 @@ def paint_ground(painter: QPainter, inside: QRectF, scale: TimeScale, marks: Mar
     painter.setFont(font)
     line_px = QFontMetricsF(font).height()
     low, high = values
-    step, levels = ticks(low, high, (high - low) * 1.4 * line_px / max(inside.height(), 1.0))
+    step, levels = value_ticks(low, high, inside.height(), line_px)
     places = [(level, inside.bottom() - (level - low) / (high - low) * inside.height()) for level in levels]
     lines += [QLineF(inside.left(), y, inside.right(), y) for _, y in places]
     painter.setPen(QPen(QColor(_GRID), 1.0))
@@ -53,6 +53,12 @@ def paint_ground(painter: QPainter, inside: QRectF, scale: TimeScale, marks: Mar
     painter.drawLine(QPointF(inside.left(), inside.top()), QPointF(inside.left(), inside.bottom()))
     _paint_marks(painter, inside, scale, marks)
     painter.restore()
+
+
+def value_ticks(low: float, high: float, height_px: float, line_px: float) -> tuple[float, list[float]]:
+    """Step and levels of a value axis: airy where there is room, closer where there would be one number alone, which gives no scale."""
+    step, levels = ticks(low, high, (high - low) * 1.4 * line_px / max(height_px, 1.0))
+    return (step, levels) if len(levels) > 1 else ticks(low, high, (high - low) * 0.95 * line_px / max(height_px, 1.0))
 
 
 def _clipped(scale: TimeScale, log_time_s: float) -> float:

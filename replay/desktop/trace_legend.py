@@ -4,27 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from PySide6.QtCore import QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from replay.desktop import style
 from replay.desktop.trace_style import Look, draw_swatch, variant_name
+from replay.motion.settings import METHODS
 from replay.review.catalogue import LOGGED, Trace
 from replay.review.series import Line
 
 
 class Legend(QWidget):
-    """Entries with the line's own colour, dash and marker. What does not fit is counted, and all of it is in the tool tip."""
+    """Entries with the line's own colour, dash and marker, in up to three rows where one is too short.
 
-    _SWATCH_PX = 26.0
+    What still does not fit is counted, and all of it is in the tool tip.
+    """
+
+    rows_changed = Signal()
+    """It needs one row more, or less."""
+
+    _SWATCH_PX = 32.0
     _GAP_PX = 12.0
+    _MOST_ROWS = 3
 
     def __init__(self) -> None:
         super().__init__()
         self._entries: list[tuple[Look | None, str]] = []
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         self.setMinimumWidth(40)
+        self.n_rows = 1
 
     def set_entries(self, entries: list[tuple[Look | None, str]]) -> None:
         """(look, text) of every line; without a look the text is a remark."""
@@ -32,6 +41,7 @@ class Legend(QWidget):
         text = ", ".join(name for _, name in entries)
         self.setToolTip(text)
         self.setAccessibleName(f"Legend: {text}")
+        self._lay_out()
         self.update()
 
     def entries(self) -> list[str]:
@@ -39,28 +49,54 @@ class Legend(QWidget):
         return [text for _, text in self._entries]
 
     def sizeHint(self) -> QSize:
-        return QSize(200, self.fontMetrics().height() + 4)
+        return QSize(200, self.n_rows * self._row_px())
+
+    def _row_px(self) -> int:
+        return self.fontMetrics().height() + 4
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        """As many rows as the entries need."""
+        n_rows = min(len({row for row, *_ in self._places(self._MOST_ROWS)} | {0}), self._MOST_ROWS)
+        if n_rows != self.n_rows or self.minimumHeight() != n_rows * self._row_px():
+            self.n_rows = n_rows
+            self.setFixedHeight(n_rows * self._row_px())
+            self.rows_changed.emit()
+
+    def _places(self, n_rows: int) -> list[tuple[int, float, Look | None, str]]:
+        """(row, left edge, look, text) of what is drawn; the last one counts what is left over."""
+        metrics = QFontMetricsF(self.font())
+        widths = [metrics.horizontalAdvance(text) + (self._SWATCH_PX + 5.0 if look else 0.0) for look, text in self._entries]
+        places: list[tuple[int, float, Look | None, str]] = []
+        row, x = 0, 0.0
+        for i, ((look, text), width) in enumerate(zip(self._entries, widths, strict=True)):
+            is_last = i == len(self._entries) - 1
+            if x and x + width > self.width() and row < n_rows - 1:
+                row, x = row + 1, 0.0
+            more = f"+ {len(self._entries) - i} more"
+            room = 0.0 if is_last or row < n_rows - 1 else self._GAP_PX + metrics.horizontalAdvance(more)
+            if x and x + width + room > self.width():
+                return [*places, (row, x, None, more)]
+            places.append((row, x, look, text))
+            x += width + self._GAP_PX
+        return places
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        metrics = QFontMetricsF(self.font())
-        widths = [metrics.horizontalAdvance(text) + (self._SWATCH_PX + 5.0 if look else 0.0) for look, text in self._entries]
-        x, middle = 0.0, self.height() / 2.0
-        for i, ((look, text), width) in enumerate(zip(self._entries, widths, strict=True)):
-            is_last = i == len(self._entries) - 1
-            more = f"+ {len(self._entries) - i} more"
-            if i and x + width + (0.0 if is_last else self._GAP_PX + metrics.horizontalAdvance(more)) > self.width():
-                painter.setPen(QColor(style.MUTED))
-                painter.drawText(QRectF(x, 0, self.width() - x, self.height()), Qt.AlignmentFlag.AlignVCenter, more)
-                break
+        metrics, row_px = QFontMetricsF(self.font()), self.height() / self.n_rows
+        for row, x, look, text in self._places(self.n_rows):
             at = x
             if look is not None:
-                draw_swatch(painter, QRectF(x, middle - 6, self._SWATCH_PX, 12), look)
+                draw_swatch(painter, QRectF(x, (row + 0.5) * row_px - 6, self._SWATCH_PX, 12), look)
                 at += self._SWATCH_PX + 5.0
             painter.setPen(QColor(style.INK if look is not None else style.MUTED))
-            painter.drawText(QRectF(at, 0, width, self.height()), Qt.AlignmentFlag.AlignVCenter, text)
-            x += width + self._GAP_PX
+            field = QRectF(at, row * row_px, self.width() - at, row_px)
+            shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, field.width())
+            painter.drawText(field, Qt.AlignmentFlag.AlignVCenter, shown)
         painter.end()
 
 
@@ -69,22 +105,29 @@ def line_name(trace: Trace, variant: str) -> str:
     return trace.title if variant == LOGGED else f"{trace.title}, {variant_name(variant)}"
 
 
-def legend_entries(lines: Sequence[tuple[Line, Look]], catalogue: Mapping[str, Trace]) -> list[tuple[Look | None, str]]:
-    """What the title leaves open: variants where there is one trace, traces where there is one variant, else both apart."""
+def legend_entries(lines: Sequence[tuple[Line, Look]], catalogue: Mapping[str, Trace], method: str = "") -> list[tuple[Look | None, str]]:
+    """What the title leaves open: variants where there is one trace, traces where there is one variant, else both apart.
+
+    `method` is the one that flight as flown and what-if are estimated by; it is named where other methods are drawn beside it.
+    """
     traces = list(dict.fromkeys(line.key for line, _ in lines))
     solved = [line for line, _ in lines if line.variant != LOGGED]
     variants = list(dict.fromkeys(line.variant for line in solved))
+    is_compared = any(variant in METHODS for variant in variants)
+
+    def name_of(variant: str) -> str:
+        is_chosen = is_compared and bool(method) and variant in ("as_flown", "what_if")
+        return f"{variant_name(variant)}, {method}" if is_chosen else variant_name(variant)
+
     is_one_vector = len({catalogue[key].label for key in traces}) == 1
     names = {key: catalogue[key].component if is_one_vector and len(traces) > 1 else catalogue[key].title for key in traces}
     if len({line.key for line in solved}) <= 1:
-        return [
-            (look, variant_name(line.variant) if line.variant != LOGGED or len(traces) == 1 else names[line.key]) for line, look in lines
-        ]
+        return [(look, name_of(line.variant) if line.variant != LOGGED or len(traces) == 1 else names[line.key]) for line, look in lines]
     entries: list[tuple[Look | None, str]] = []
     for key in traces:
         look = next(look for line, look in lines if line.key == key)
         entries.append((look, names[key]))
     if len(variants) > 1:
         dash_of = {line.variant: look.dash for line, look in lines if line.variant != LOGGED}
-        entries += [(Look(style.MUTED, dash_of[variant]), variant_name(variant)) for variant in variants]
+        entries += [(Look(style.MUTED, dash_of[variant]), name_of(variant)) for variant in variants]
     return entries

@@ -24,6 +24,7 @@ from replay.review.series import Line, Series
 AXIS_PX: Final = 58
 """Width of the vertical axis: the same in every pane, so that times stand exactly under each other."""
 RIGHT_PX: Final = 8
+_LEAST_PX: Final = 74
 _EDGE_PX: Final = 3.0
 _HEADROOM: Final = 0.07
 _CONSTANT: Final = 1e-7
@@ -46,12 +47,13 @@ class TracePane(QFrame):
         self.keys: tuple[str, ...] = tuple(keys)
         self.vertical: tuple[float, float] | None = None
         """Vertical range set by hand; None follows the data in view."""
-        self.setMinimumHeight(74)
+        self.setMinimumHeight(_LEAST_PX)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.title = QLabel()
         self.title.setObjectName("heading")
         self.legend = Legend()
+        self.legend.rows_changed.connect(self._make_room)
         self.menu_button = QToolButton()
         self.name = ""
         """Labels of what it shows."""
@@ -103,8 +105,13 @@ class TracePane(QFrame):
         column.addLayout(head)
         column.addWidget(self.plot, 1)
 
+    def _make_room(self) -> None:
+        """A second row of the legend is not taken from the plot."""
+        self.setMinimumHeight(_LEAST_PX + (self.legend.n_rows - 1) * self.legend.sizeHint().height() // self.legend.n_rows)
+
     def _open_menu(self, where: QPoint) -> None:
-        self.menu_button.menu().popup(where)
+        if self.menu_button.isEnabled():
+            self.menu_button.menu().popup(where)
 
     def _render(self, painter: QPainter) -> None:
         if self._series is not None:
@@ -127,6 +134,7 @@ class TracePane(QFrame):
     def set_series(self, series: Series, with_bands: bool, window_log_s: tuple[float, float]) -> None:
         """Draw another result over a window of time. Items are kept where the lines are the same ones."""
         self._series, self._with_bands = series, with_bands
+        self.menu_button.setEnabled(True)
         lines = [line for key in self.keys for line in series.lines(key)]
         self._lines = list(zip(lines, looks(lines), strict=True))
         zero = series.marks.zero_log_s
@@ -135,6 +143,16 @@ class TracePane(QFrame):
         self._bands = self._match(self._bands, banded, PyramidBand, zero)
         self._write_head(series)
         self.show_window(*window_log_s)
+
+    def clear(self) -> None:
+        """Nothing is drawn; the head says what was asked for."""
+        self._series, self._lines = None, []
+        self._curves = self._match(self._curves, [], PyramidCurve, 0.0)
+        self._bands = self._match(self._bands, [], PyramidBand, 0.0)
+        self._range = (0.0, 0.0)
+        self.legend.set_entries([(None, "nothing estimated yet")])
+        self.menu_button.setEnabled(False)
+        self.canvas.clear()
 
     def _match(self, items: list, wanted: list[tuple[Line, Look]], make: type, zero: float) -> list:
         """Reuse plot items; make or drop the difference."""
@@ -157,9 +175,10 @@ class TracePane(QFrame):
         self.setAccessibleName(f"Trace pane: {title}")
         self.menu_button.setAccessibleName(f"Menu of the pane {title}")
         drawn = {line.key for line, _ in self._lines}
-        entries = legend_entries(self._lines, series.catalogue)
+        entries = legend_entries(self._lines, series.catalogue, series.source.solutions["as_flown"].method)
         if self.keys and not entries:
-            entries = [(None, "not in this log")]
+            is_logged = all(key.startswith(("log:", "column:")) for key in self.keys)
+            entries = [(None, "not in this log" if is_logged else "not estimated")]
         elif any(key in series.catalogue and key not in drawn for key in self.keys):
             entries.append((None, "rest not estimated"))
         self.legend.set_entries(entries)

@@ -14,11 +14,22 @@ from typing import Final
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QPolygonF
 
+from replay.motion.settings import METHODS
 from replay.review.catalogue import LOGGED
 from replay.review.series import Line
 from replay.scene import palette
 
-DASHES: Final = {"solid": (), "dashed": (7.0, 4.0), "dotted": (1.5, 3.0), "dashdot": (8.0, 3.0, 1.5, 3.0), "long": (14.0, 4.0)}
+DASHES: Final = {
+    "solid": (),
+    "dashed": (7.0, 4.0),
+    "dotted": (1.5, 3.0),
+    "dashdot": (8.0, 3.0, 1.5, 3.0),
+    "long": (14.0, 4.0),
+    "dash two dots": (8.0, 3.0, 1.5, 3.0, 1.5, 3.0),
+    "sparse": (2.0, 8.0),
+    "long and short": (14.0, 4.0, 5.0, 4.0),
+    "pairs": (4.0, 2.0, 4.0, 8.0),
+}
 """Dash name -> lengths on and off, pixels."""
 _TRACE_LOOKS: Final = (
     (palette.BLUE, "circle"),
@@ -38,6 +49,8 @@ _OVERLAY_LOOKS: Final = (
     (palette.ORANGE, "dashed", "cross"),
     (palette.SKY, "dotted", "circle"),
 )
+_OVERLAY_DASHES: Final = ("long", "dash two dots", "sparse", "long and short", "pairs")
+"""None of them is the dash of a series that is always drawn the same (`palette.SERIES`)."""
 VARIANT_NAMES: Final = {
     "as_flown": "as flown",
     "what_if": "what-if",
@@ -91,14 +104,19 @@ def looks(lines: Sequence[Line]) -> list[Look]:
         elif line.variant in palette.SERIES:
             found.append(Look(*palette.SERIES[line.variant]))
         else:
-            found.append(Look(*_OVERLAY_LOOKS[overlays.index(line.variant) % len(_OVERLAY_LOOKS)]))
+            found.append(Look(*_OVERLAY_LOOKS[_place(line.variant, overlays) % len(_OVERLAY_LOOKS)]))
     return found
 
 
 def _dash(variant: str, overlays: list[str]) -> str:
     if variant in palette.SERIES:
         return palette.SERIES[variant][1]
-    return ("dashdot", "long", "dotted")[overlays.index(variant) % 3]
+    return _OVERLAY_DASHES[_place(variant, overlays) % len(_OVERLAY_DASHES)]
+
+
+def _place(variant: str, overlays: list[str]) -> int:
+    """A method looks the same in every pane, whichever others are drawn there."""
+    return METHODS.index(variant) if variant in METHODS else overlays.index(variant)
 
 
 def draw_marker(painter: QPainter, marker: str, centre: QPointF, colour: str, size_px: float = 3.5) -> None:

@@ -1,13 +1,10 @@
-"""The row of tools over the traces, and what the marks along the bottom edge of every pane mean."""
+"""The row of tools over the traces."""
 
 from __future__ import annotations
 
-from PySide6.QtCore import QSize
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QResizeEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QToolButton, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QMenu, QToolButton, QWidget
 
 from replay.desktop import style
-from replay.scene import palette
 
 
 class TraceTools(QWidget):
@@ -32,51 +29,7 @@ class TraceTools(QWidget):
         row.setSpacing(style.GAP // 2)
         for button in (self.add, self.zoom_to, self.wider, self.narrower, self.whole, self.measure, self.bands, self.spectrogram):
             row.addWidget(button)
-        row.addWidget(_Legend(), 1)
-
-
-class _Legend(QWidget):
-    """What stands along the bottom edge of every pane, at the right; not there where the tools leave it no room."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(style.GAP // 2)
         row.addStretch(1)
-        self._parts: list[QWidget] = []
-        for colour, text, is_bar in ((palette.GREEN, "gravity used", True), (palette.VERMILLION, "measurement rejected", False)):
-            label = QLabel(text)
-            label.setObjectName("muted")
-            self._parts += [_Sign(colour, is_bar), label]
-        for part in self._parts:
-            row.addWidget(part)
-        self._wanted_px = row.sizeHint().width()
-
-    def minimumSizeHint(self) -> QSize:
-        return QSize(0, 0)
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        super().resizeEvent(event)
-        for part in self._parts:
-            part.setVisible(self.width() >= self._wanted_px)
-
-
-class _Sign(QWidget):
-    """A piece of the gate's bar, or one tick."""
-
-    def __init__(self, colour: str, is_bar: bool) -> None:
-        super().__init__()
-        self._colour, self._is_bar = colour, is_bar
-        self.setFixedSize(20 if is_bar else 8, 12)
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        if self._is_bar:
-            painter.fillRect(2, 7, 16, 3, QColor(self._colour))
-        else:
-            painter.fillRect(3, 2, 2, 8, QColor(self._colour))
-        painter.end()
 
 
 def _tool(text: str, tip: str, *, is_checkable: bool = False) -> QToolButton:

@@ -70,6 +70,7 @@ class TraceStack(OwnKeys, QWidget):
     def _build(self) -> None:
         self.column = TraceColumn()
         self.column.shares_dragged.connect(self._edited)
+        self.column.resized.connect(self._frame.start)  # with its bar there or not, the time axis stands under the plots
         self.axis = TimeAxis()
         self.spectrogram = SpectrogramView()
         self.spectrogram.hide()
@@ -99,6 +100,7 @@ class TraceStack(OwnKeys, QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result."""
         self._series = of_snapshot(snapshot)
+        self.tools.setEnabled(True)
         self._time.take(self._series.marks, snapshot.log.sha256)
         if self._is_default and [list(pane.keys) for pane in self.column.panes] != [pane["traces"] for pane in self._default_panes()]:
             self._replace_panes(self._default_panes())
@@ -106,6 +108,17 @@ class TraceStack(OwnKeys, QWidget):
         self.spectrogram.show_snapshot(snapshot)
         if self._span is not None:
             self._measure.start()
+
+    def forget_flight(self) -> None:
+        """Empty panes, arranged as they are."""
+        self._series = None
+        self._frame.stop()
+        for pane in self.column.panes:
+            pane.clear()
+        self.axis.clear()
+        self.spectrogram.clear()
+        self.table.show_span(0.0, 0.0, [])
+        self.tools.setEnabled(False)
 
     def move_cursor(self, log_time_s: float) -> None:
         """Move the cursor; the window turns a page when a cursor that was in view runs out of it."""

@@ -7,6 +7,7 @@ from PySide6.QtGui import QAction, QColor, QIcon, QPainter, QPixmap, QPolygonF
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QToolButton, QWidget
 
 from replay.desktop import style
+from replay.desktop.marks_key import MarksKey
 from replay.review.playback import FRAME_RATES_HZ, SPEEDS, Playback
 
 _BUTTONS = ("to_start", "event_back", "frame_back", "sample_back", "play", "sample_on", "frame_on", "event_on", "to_end", "loop")
@@ -103,7 +104,9 @@ class Transport(QWidget):
         self.frame_rate = _choice("Frame rate of a step by one frame", [(f"{frame_rate_text(f)} fps", f) for f in FRAME_RATES_HZ], 30.0)
         self.frame_rate.activated.connect(lambda _: self.frame_rate_chosen.emit(self.frame_rate.currentData()))
         row.addWidget(self.frame_rate)
-        row.addStretch(1)
+        row.addSpacing(style.GAP)
+        row.addWidget(MarksKey(), 1)
+        row.addSpacing(2 * style.GAP)
         self._span = QLabel()
         self._span.setObjectName("muted")
         self._span.setFont(style.figures(self))

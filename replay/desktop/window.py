@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout,
 
 from replay.desktop import actions, help_texts, layout, sample_flights, style
 from replay.desktop.asking import Asking
-from replay.desktop.attitude import NOTHING_OPEN, AttitudeView
+from replay.desktop.attitude import NO_ESTIMATE, NOTHING_OPEN, AttitudeView
 from replay.desktop.edit_commands import EditCommands
 from replay.desktop.explaining import Explaining
 from replay.desktop.files import Files
@@ -141,8 +141,8 @@ class MainWindow(QMainWindow):
         session.snapshot_ready.connect(self._show_snapshot)
         session.opened.connect(self._on_opened)
         session.failed.connect(lambda _: self._show_state())
-        session.reading.connect(lambda fraction, _: self.attitude.set_waiting(NOTHING_OPEN if fraction < 0.0 else "Reading the log…"))
-        session.busy_changed.connect(lambda is_busy: self.attitude.set_waiting("Estimating…" if is_busy else NOTHING_OPEN))
+        session.reading.connect(lambda fraction, _: self.attitude.set_waiting(self._nothing() if fraction < 0.0 else "Reading the log…"))
+        session.busy_changed.connect(lambda is_busy: self.attitude.set_waiting("Estimating…" if is_busy else self._nothing()))
         session.preparing.progressed.connect(lambda begun, total: self.attitude.set_waiting(preparing_text(begun, total)))
         self.attitude.failed.connect(lambda text: self.bar.say(text, "error"))
         self.files.text_wanted.connect(self._read_text)
@@ -179,6 +179,10 @@ class MainWindow(QMainWindow):
             self._is_fresh = False
             self.player.begin(_BEFORE_LIFTOFF_S)
         self._show_state()
+
+    def _nothing(self) -> str:
+        """Why no flight is drawn."""
+        return NOTHING_OPEN if self.session.log is None else NO_ESTIMATE
 
     def _show_review(self, review: Review) -> None:
         for panel in self.panels.values():
@@ -258,6 +262,8 @@ class MainWindow(QMainWindow):
         self.player.stop()
         self.player.open(0.0, result.log.duration_s)
         self._is_fresh = True
+        for view in self.views:
+            view.forget_flight()
         self._show_state()
         self._show_sample()
         if self._dropped_video is not None:

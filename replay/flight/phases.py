@@ -268,6 +268,12 @@ def _burnout(inertial: _Inertial, liftoff_s: float, rough_s: float) -> FlightEve
     sd_after = _robust_sd(np.diff(coast)) / math.sqrt(2.0)
     _, boost = _window(inertial, rough_s - 1.0, rough_s - 0.3)
     sd_before = max(_robust_sd(np.diff(boost)) / math.sqrt(2.0), sd_after)
+    if not len(boost) or not len(coast):
+        around = _window(inertial, rough_s - 5.0, rough_s + 5.0)[0]
+        hole_s = float(np.max(np.diff(around), initial=0.1))
+        return FlightEvent(
+            "burnout", float(rough_s), hole_s, "axial specific force ends its push beside a gap in the log, which hides when"
+        )
     peak = float(np.max(_window(inertial, liftoff_s, rough_s)[1]))
     # the fall alone: from where the force last stood at half of what the coast falls from
     base = float(np.median(coast))

@@ -55,6 +55,8 @@ class RawLine:
     i_gap : ndarray of int
     is_wrapped : bool
         An angle that jumps by a turn; the jump is not drawn.
+    is_size : bool
+        Never below zero, and no band of it is either.
     """
 
     variant: str
@@ -63,6 +65,7 @@ class RawLine:
     sources: tuple[Any, ...]
     i_gap: NDArray[np.int64] = field(default_factory=lambda: NO_GAPS)
     is_wrapped: bool = False
+    is_size: bool = False
 
 
 Reader = Callable[[Source], Iterator[RawLine]]
@@ -147,6 +150,7 @@ class _FromSolution:
     value: Callable[[Array], Array]
     sd: tuple[str, int | None, float] | None = None
     is_wrapped: bool = False
+    is_size: bool = False
 
     def __call__(self, source: Source) -> Iterator[RawLine]:
         for variant, solution in source.solutions.items():
@@ -156,7 +160,7 @@ class _FromSolution:
             spread = getattr(solution, self.sd[0]) if self.sd else None
             compute = partial(self._compute, array, spread)
             gaps = _solution_gaps(source, solution.log_time_s)
-            yield RawLine(variant, solution.log_time_s, compute, (solution.log_time_s, array, spread), gaps, self.is_wrapped)
+            yield RawLine(variant, solution.log_time_s, compute, (solution.log_time_s, array, spread), gaps, self.is_wrapped, self.is_size)
         if source.onboard is not None and self.attribute == "q_enu_from_body":
             log_time_s, q = source.onboard
             gaps = gaps_on(log_time_s, source.log.get("q_enu_from_body_onboard"))
@@ -191,7 +195,7 @@ def _identity(scale: float, values: Array) -> Array:
 
 _Q, _POS, _VEL = "q_enu_from_body", "pos_enu_m", "vel_enu_mps"
 _SOLUTION_TRACES: tuple[Trace, ...] = (
-    _scalar("tilt", ATTITUDE, "tilt", "deg", _Q, tilt_deg, ("tilt_sd_rad", None, 1 / DEG)),
+    _scalar("tilt", ATTITUDE, "tilt", "deg", _Q, tilt_deg, ("tilt_sd_rad", None, 1 / DEG), False, True),
     _scalar("tilt_azimuth", ATTITUDE, "tilt azimuth", "deg", _Q, _degrees_azimuth, None, True),
     _scalar("roll", ATTITUDE, "roll", "deg", _Q, _degrees_roll, None, True),
     _scalar("roll_turned", ATTITUDE, "roll, turns counted on", "deg", _Q, _degrees_turned),
@@ -343,7 +347,17 @@ _ONBOARD_TRACES = (
     ),
 )
 
+_PAUSE_STEPS = 5.0
 _UNIT_AT_END = re.compile(r"^(?P<label>.*\S)\s*\((?P<unit>[^()]+)\)$")
+
+
+def pauses(log_time_s: Array) -> NDArray[np.int64]:
+    """Where measurements pause, as indices of the last one before: no line is drawn over a span in which there were none.
+
+    A pause is longer than five usual steps: between rest on the pad and rest on the ground, or where a filter refused a run of them.
+    """
+    steps = np.diff(log_time_s)
+    return np.flatnonzero(steps > _PAUSE_STEPS * np.median(steps)).astype(np.int64) if len(steps) else NO_GAPS
 
 
 @dataclass(frozen=True)
@@ -357,7 +371,7 @@ class _FromDiagnostics:
             if self.name in solution.diagnostics:
                 log_time_s, values = solution.diagnostics[self.name]
                 if values.ndim == 1 or self.column < values.shape[1]:
-                    yield RawLine(variant, log_time_s, partial(self._compute, values), (log_time_s, values))
+                    yield RawLine(variant, log_time_s, partial(self._compute, values), (log_time_s, values), pauses(log_time_s))
 
     def _compute(self, values: Array) -> tuple[Array, None]:
         return (values if values.ndim == 1 else values[:, self.column]) * self.factor, None

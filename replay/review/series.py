@@ -83,7 +83,8 @@ def _line(key: str, raw: RawLine) -> Line | None:
             i_gap = np.union1d(i_gap, np.flatnonzero(np.abs(np.diff(values)) > 180.0)).astype(np.int64)
     band = None
     if sd is not None and np.isfinite(sd).any():
-        band = (build(raw.log_time_s, values - sd, i_gap), build(raw.log_time_s, values + sd, i_gap))
+        below = np.maximum(values - sd, 0.0) if raw.is_size else values - sd
+        band = (build(raw.log_time_s, below, i_gap), build(raw.log_time_s, values + sd, i_gap))
     return Line(key, raw.variant, build(raw.log_time_s, values, i_gap), band, raw.sources)
 
 

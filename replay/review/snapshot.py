@@ -46,10 +46,13 @@ class Snapshot:
 
 
 class View(Protocol):
-    """The two entry points of every view, and no others. Neither writes to the document or emits an edit."""
+    """The entry points of every view, and no others. None of them writes to the document or emits an edit."""
 
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result."""
 
     def move_cursor(self, log_time_s: float) -> None:
         """Playback or scrub: no recompute, no setData."""
+
+    def forget_flight(self) -> None:
+        """Another log is open and nothing of it is estimated yet: what was drawn is of another flight."""

@@ -6,15 +6,16 @@ import math
 import drawn_flight
 import numpy as np
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QScrollArea
+from PySide6.QtWidgets import QApplication, QScrollArea
 
 from replay.desktop.estimator_panel import EstimatorPanel, calibration_fields
 from replay.desktop.form import Section
 from replay.errors import CannotEstimate
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.review.review import Review
+from replay.review.series import OVERLAYS
 from replay.review.summary import found_bias_text, gate_text, pad_specific_force_imu_mps2, pad_tilt_of_bias_rad
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, kelvin
@@ -102,6 +103,62 @@ def test_comparison_methods(panel):
     panel.compared["integrate"].click()
     assert panel.review.also_drawn == ("kalman",)
     assert not panel.compared[panel.review.method].isEnabled()
+
+
+def test_every_drawn_method_has_its_run_time(panel):
+    """Beside its box, and the chosen one's at the top; the fold says how many are drawn."""
+    drawn = drawn_flight.snapshot(rate_hz=50.0)
+    other = dataclasses.replace(drawn.as_flown, method="kalman", run_time_s=0.25)
+    chosen = dataclasses.replace(drawn.as_flown, method="smoother", run_time_s=1.5)
+    panel.compared["kalman"].click()
+    panel.show_snapshot(dataclasses.replace(drawn, as_flown=chosen, what_if=None, extras={OVERLAYS: {"kalman": other}}))
+    assert {m: label.text() for m, label in panel.compared_runs.items() if label.text()} == {"kalman": "0.25 s", "smoother": "1.50 s"}
+    assert panel.run.text() == "drawn: smoother, 1.50 s"
+    assert panel.n_compared.text() == "1 drawn"
+
+
+def test_the_panel_says_which_method_is_drawn_while_another_is_on_its_way(panel):
+    """Chosen but not yet done; a preview during a drag, and after it."""
+    drawn = drawn_flight.snapshot(rate_hz=50.0, what_if=False)
+    settled = dataclasses.replace(drawn, as_flown=dataclasses.replace(drawn.as_flown, method="smoother", run_time_s=1.5))
+    preview = dataclasses.replace(drawn, is_preview=True, as_flown=dataclasses.replace(drawn.as_flown, method="integrate", run_time_s=0.1))
+    panel.show_busy(True)
+    assert panel.run.text() == "estimating…"
+    panel.show_snapshot(settled)
+    panel.method.setCurrentIndex(METHODS.index("kalman"))
+    panel.method.activated.emit(METHODS.index("kalman"))
+    assert panel.run.text() == "drawn: smoother, 1.50 s\nkalman follows…"
+    panel.show_snapshot(preview)
+    assert panel.run.text() == "preview by integrate, 0.10 s\nkalman follows…"
+    panel.show_busy(False)
+    assert panel.run.text() == "preview by integrate, 0.10 s\nuntil you let go"
+
+
+def test_a_preview_moves_no_slider_from_under_the_pointer(panel):
+    """What the chosen method found stays during a drag, greyed, and the line on what is drawn keeps its height."""
+    drawn = drawn_flight.snapshot(rate_hz=50.0, what_if=False)
+    bias = np.full((len(drawn.as_flown.log_time_s), 3), 0.02)
+    found = dataclasses.replace(drawn.as_flown, method="smoother", accel_bias_body_mps2=bias)
+    panel.show_snapshot(dataclasses.replace(drawn, as_flown=found))
+    QApplication.processEvents()
+    slider, label = panel.rows["gyro_bias_imu_radps", 0].slider, panel.found["accel_bias_imu_mps2"]
+    before, text = slider.mapTo(panel, QPoint(0, 0)), label.text()
+    assert label.isVisible()
+    panel.show_snapshot(dataclasses.replace(drawn, is_preview=True, as_flown=dataclasses.replace(drawn.as_flown, method="integrate")))
+    panel.show_busy(True)
+    QApplication.processEvents()
+    assert slider.mapTo(panel, QPoint(0, 0)) == before
+    assert label.text() == text and not label.isEnabled()
+    panel.show_snapshot(dataclasses.replace(drawn, as_flown=dataclasses.replace(drawn.as_flown, method="integrate")))
+    assert not label.isVisible()
+
+
+def test_a_forgotten_flight_leaves_no_number_on_the_panel(panel):
+    """Another log is open and nothing of it is estimated."""
+    panel.show_snapshot(drawn_flight.snapshot(rate_hz=50.0))
+    panel.forget_flight()
+    assert not any(label.text() for label in (panel.run, panel.gates, panel.assumed, panel.pad, *panel.compared_runs.values()))
+    assert panel.rows["accel_bias_imu_mps2", 0].tilt.text() == ""
 
 
 def test_site_is_declared_in_degrees_and_celsius_and_can_be_left_open(panel):

@@ -288,6 +288,80 @@ def test_the_legend_says_what_the_title_leaves_open(drawn):
     assert texts("log:gimbal_command_rad.x", "log:gimbal_command_rad.y") == ["x", "y"]
 
 
+def _compared(drawn, methods=("integrate", "complementary", "gradient", "kalman")):
+    """Methods drawn over the smoother's, each a little off."""
+    others = {m: solution(drawn.as_flown.log_time_s, extra_tilt_deg=0.3 * (i + 1)) for i, m in enumerate(methods)}
+    return replace(drawn, as_flown=replace(drawn.as_flown, method="smoother"), extras={series.OVERLAYS: others})
+
+
+def test_every_method_at_once_is_told_apart_without_colour_in_every_kind_of_pane(drawn):
+    """One trace, a vector, and two together: no two lines share dash and marker; a method looks the same whichever others are drawn."""
+    ready = series.prepare(_compared(drawn))
+    for keys in (("tilt",), ("velocity.east", "velocity.north"), ("height", "position.east")):
+        lines = [line for key in keys for line in ready.lines(key)]
+        signs = [(look.dash, look.marker) for look in looks(lines)]
+        assert len(lines) >= 6 and len(signs) == len(set(signs)), keys
+    alone = [line for line in ready.lines("tilt") if line.variant in ("as_flown", "kalman")]
+    among = dict(zip([line.variant for line in ready.lines("tilt")], looks(ready.lines("tilt")), strict=True))
+    assert looks(alone)[1] == among["kalman"]
+
+
+def test_the_legend_names_the_chosen_method_beside_the_compared_ones_and_takes_the_rows_it_needs(qtbot, drawn):
+    """At the width it has in a window of 1280 nothing is left to a tool tip, and the plot keeps its height."""
+    stack = TraceStack()
+    qtbot.addWidget(stack)
+    stack.resize(590, 700)
+    stack.show()
+    stack.show_snapshot(_compared(drawn))
+    _settle(stack)
+    legend = stack.panes[0].legend
+    assert legend.entries()[:2] == ["as flown, smoother", "what-if, smoother"]
+    assert legend.n_rows > 1
+    assert [text for *_, text in legend._places(legend.n_rows)] == legend.entries()
+    assert all(pane.plot.height() >= 40 for pane in stack.panes)
+    stack.show_snapshot(drawn)
+    _settle(stack)
+    assert legend.n_rows == 1 and legend.entries() == ["as flown", "what-if", "onboard"]
+
+
+def test_the_time_axis_stands_under_the_plots_with_a_scroll_bar_too(qtbot, drawn):
+    """More panes than there is room for: the axis follows the narrower plots."""
+    stack = TraceStack()
+    qtbot.addWidget(stack)
+    stack.resize(590, 700)
+    stack.show()
+    stack.show_snapshot(drawn)
+    _settle(stack)
+    for _ in range(6):
+        stack.add_pane(["tilt"])
+    qtbot.waitUntil(lambda: stack.column.verticalScrollBar().isVisible())
+    qtbot.waitUntil(lambda: not stack._frame.isActive())
+    canvas = stack.panes[0].canvas
+    on_axis = canvas.mapTo(stack, QPoint(0, 0)).x() + canvas.plot_rect.right() - stack.axis.x()
+    assert abs(stack.axis._scale.right_px - on_axis) < 1.0
+
+
+def test_a_small_pane_has_two_numbers_on_its_axis_or_more():
+    """One number gives no scale: the step is halved before that (range of a landing's specific force over a pane of 48 pixels)."""
+    from replay.desktop.trace_ground import value_ticks
+
+    for low, high in ((-70.0, 95.0), (-1.2, 1.3), (0.4, 1.7), (-260.0, 140.0)):
+        _, levels = value_ticks(low, high, 48.0, 14.0)
+        assert len(levels) >= 2, (low, high)
+
+
+def test_a_flight_that_is_forgotten_leaves_nothing_drawn_and_no_dead_control(stack, drawn):
+    """Another log is open: no line of the one before, tools greyed; the next result brings both back."""
+    stack.forget_flight()
+    _settle(stack)
+    assert all(pane.lines() == [] and pane.legend.entries() == ["nothing estimated yet"] for pane in stack.panes)
+    assert not stack.tools.isEnabled() and not stack.panes[0].menu_button.isEnabled()
+    stack.move_cursor(5.0)
+    stack.show_snapshot(drawn)
+    _settle(stack)
+    assert stack.panes[0].lines() and stack.tools.isEnabled() and stack.panes[0].menu_button.isEnabled()
+
+
 def test_a_trace_this_log_does_not_have_is_said(stack):
     """The pane stays, and says so."""
     stack.choose(1, ("log:current_a",))
@@ -387,7 +461,7 @@ def test_an_empty_log_is_no_reason_to_fail(qtbot, drawn):
     stack.show_snapshot(replace(drawn, log=log, as_flown=flown, what_if=None, onboard=None))
     stack.move_cursor(0.0)
     _settle(stack)
-    assert stack.panes[0].legend.entries() == ["not in this log"]
+    assert stack.panes[0].legend.entries() == ["not estimated"]
 
 
 # panes

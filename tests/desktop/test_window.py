@@ -5,15 +5,16 @@ import threading
 from pathlib import Path
 
 import pytest
-from desktop_helpers import Answers, settle
+from desktop_helpers import Answers, settle, take_drawn
 from PySide6.QtCore import QMimeData, QPoint, QPointF, QRect, Qt, QUrl
 from PySide6.QtGui import QDropEvent
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication, QPushButton
+from PySide6.QtWidgets import QApplication, QLabel, QPushButton
 
 from replay.desktop import layout, panels, sample_flights
 from replay.desktop.column_map_dialog import ColumnMapDialog
 from replay.desktop.help_texts import TextWindow
+from replay.desktop.marks_key import MarksKey
 from replay.desktop.window import MainWindow
 from replay.errors import CannotEstimate
 from replay.review.playback import SPEEDS
@@ -274,6 +275,43 @@ def test_a_broken_file_is_said_in_the_window(window, qtbot, tmp_path):
     assert not window.status.progress.isVisible()
 
 
+def test_a_log_that_can_t_be_estimated_is_not_shown_with_the_flight_before(window, qtbot, estimates):
+    """Opened over another: every view is empty, the reason is said with what to do next, and no number of the old flight is left."""
+    estimates.error = CannotEstimate("attitude", "the log has no gyro channel")
+    take_drawn(window.session, estimates)
+    qtbot.waitUntil(lambda: window.bar.tone == "error", timeout=20_000)
+    qtbot.waitUntil(lambda: not window.session._recomputer.is_busy)
+    QApplication.processEvents()
+    assert window.session.snapshot is None
+    assert window.attitude.canvas.picture() is None
+    assert "Ctrl+M" in window.attitude.canvas._waiting
+    assert window.readout.model.lines == ()
+    assert window.timeline.event_names() == ()
+    assert window.plumb_circle.face._pointings == ()
+    assert all(pane.lines() == [] for pane in window.traces.panes)
+    assert window.panels["estimator"].run.text() == ""
+    assert "T" not in window.transport._time.text()
+    assert [b.text() for b in window.bar.findChildren(QPushButton) if b.isVisible()] == ["Column map…", "What was read"]
+    for command in ("sample_on", "frame_on", "event_on", "around_cursor", "whole_flight", "measure", "phases", "traces"):
+        window.actions[command].trigger()  # nothing to do, and nothing breaks
+    window.player.seek(2.0)
+    window.grab()
+    estimates.error = None
+    window.panels["estimator"].method.activated.emit(0)
+    settle(qtbot, window.session)
+    assert window.readout.model.lines and window.timeline.event_names()
+
+
+def test_the_marks_are_explained_beside_the_timeline_at_the_first_size_of_the_window(window):
+    """Gate, refusal and gap each with its sign; away where there is no room, never cut off."""
+    key = window.transport.findChild(MarksKey)
+    words = [label for label in key.findChildren(QLabel) if label.text()]
+    assert [label.text() for label in words] == ["gravity used", "measurement rejected", "gap in the log"]
+    assert all(label.isVisible() and label.width() >= label.sizeHint().width() for label in words)
+    key.resize(120, key.height())
+    assert not any(label.isVisible() for label in words)
+
+
 def test_an_error_in_a_cell_is_said_with_row_and_column(window):
     """As `LogReadError` carries them; the column map is one button away."""
     from replay.errors import LogReadError
@@ -518,6 +556,9 @@ def test_another_panel_is_one_row(qtbot, preferences, estimates, monkeypatch):
         def move_cursor(self, log_time_s):
             self.got.append("cursor")
 
+        def forget_flight(self):
+            self.got.append("forget")
+
     rows = (*panels.PANELS, panels.PanelKind("extra", "Extra", lambda session, asking: Extra()))
     monkeypatch.setattr("replay.desktop.window.PANELS", rows)
     window = MainWindow(preferences, Answers(), estimates)
@@ -528,7 +569,7 @@ def test_another_panel_is_one_row(qtbot, preferences, estimates, monkeypatch):
     take_drawn(window.session, estimates)
     settle(qtbot, window.session)
     window.player.seek(3.0)
-    assert set(window.panels["extra"].got) == {"review", "snapshot", "cursor"}
+    assert set(window.panels["extra"].got) == {"review", "snapshot", "cursor", "forget"}
     assert window.tabs.tabBar().isVisible()
     window.close()
 

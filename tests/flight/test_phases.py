@@ -74,6 +74,21 @@ def cut(flight, start_s, stop_s):
     return dataclasses.replace(flight, log=dataclasses.replace(flight.log, channels=channels))
 
 
+def test_a_gap_over_burnout_is_as_wide_as_what_is_said_of_it(clean):
+    """The truth lies inside two standard deviations, and nothing is computed of no samples."""
+    burnout = clean.truth.events.burnout_log_s
+    channels = {}
+    for name, channel in clean.log.channels.items():
+        keep = (channel.log_time_s < burnout - 1.3) | (channel.log_time_s > burnout + 0.3)
+        i_gap = np.flatnonzero(np.diff(channel.log_time_s[keep]) > 1.0)
+        channels[name] = dataclasses.replace(
+            channel, log_time_s=channel.log_time_s[keep].copy(), values=channel.values[keep].copy(), i_gap=i_gap
+        )
+    found = events_of(dataclasses.replace(clean, log=dataclasses.replace(clean.log, channels=channels)))
+    assert found["burnout"].sd_s > 0.5
+    assert abs(found["burnout"].log_time_s - burnout) < 2.0 * found["burnout"].sd_s
+
+
 def test_a_log_that_ends_in_the_air_says_so(clean):
     stop = clean.truth.events.apogee_log_s + 8.0
     found = events_of(cut(clean, 0.0, stop))

@@ -99,6 +99,29 @@ def test_bands_are_one_standard_deviation(drawn, ready):
     assert "tilt_sd" not in bare.catalogue
 
 
+def test_a_band_of_tilt_does_not_reach_below_zero(drawn):
+    """Tilt is an angle from up, never negative: nor is what it may be."""
+    wide = replace(drawn.as_flown, tilt_sd_rad=np.full_like(drawn.as_flown.tilt_sd_rad, 30.0 * DEG))
+    line = next(line for line in series.prepare(replace(drawn, as_flown=wide)).lines("tilt") if line.variant == "as_flown")
+    low, high = line.band
+    assert low.values.min() == 0.0
+    assert_allclose(high.values, line.pyramid.values + 30.0, rtol=1e-12)
+
+
+def test_diagnostics_are_not_drawn_over_a_span_without_measurements(drawn):
+    """Rest on the pad and rest on the ground with the flight between, and a run of refused measurements; one missing sample is bridged."""
+    time_s = np.concatenate((np.arange(0.0, 4.0, 0.5), np.arange(34.0, 38.0, 0.5)))
+    refused = np.delete(np.arange(0.0, 10.0, 0.05), [40, *range(100, 108)])
+    diagnostics = {
+        "rest rate residual (rad/s)": (time_s, np.ones((len(time_s), 3))),
+        "barometer innovation (m)": (refused, np.ones(len(refused))),
+    }
+    ready = series.prepare(replace(drawn, as_flown=replace(drawn.as_flown, diagnostics=diagnostics), what_if=None))
+    found = {key: next(ready.catalogue[key].read(ready.source)).i_gap for key in ready.catalogue if key.startswith("diagnostic:")}
+    assert_array_equal(found["diagnostic:rest rate residual (rad/s).1"], [7])
+    assert_array_equal(found["diagnostic:barometer innovation (m)"], [98])
+
+
 def test_a_gap_of_the_imu_is_a_gap_of_the_solution(drawn, ready):
     """Also of a thinned-out preview, whose samples are not those of the gyro."""
     i = int(_line(ready, "tilt").i_gap[0])
