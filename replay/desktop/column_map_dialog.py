@@ -6,7 +6,7 @@ import dataclasses
 from collections import Counter
 from pathlib import Path
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QEvent, QObject, Qt, Signal
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import (
     QComboBox,
@@ -79,9 +79,10 @@ class ColumnMapDialog(QDialog):
         column = QVBoxLayout(self)
         column.setSpacing(style.GAP)
         intro = (
-            "A logger not seen before. Please check what was made of its columns; it will be remembered for its next flights."
+            "Plumbline has not seen this logger before: check what was made of its columns, then press Enter to use and remember them "
+            "(Esc: asked again next time)."
             if is_first_sight
-            else "What each column of this log is. It is remembered for every log with these headers."
+            else "What each column of this log is. Enter uses it, and remembers it for every log with these headers; Esc changes nothing."
         )
         head = QLabel(intro)
         head.setWordWrap(True)
@@ -97,6 +98,7 @@ class ColumnMapDialog(QDialog):
         column.addWidget(self.problems)
         column.addLayout(self._buttons())
         self._show_map(log.column_map)
+        self.ok.setFocus(Qt.FocusReason.OtherFocusReason)
 
     # --- what it edits --------------------------------------------------------------------------------------------------------
 
@@ -199,9 +201,10 @@ class ColumnMapDialog(QDialog):
         table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
         table.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
         table.setAccessibleName("Columns of the log")
+        table.setTabKeyNavigation(False)  # Tab goes from box to box, and on to the buttons
         header = table.horizontalHeader()
         header.setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
-        for section, width in enumerate((140, 210, 88, 84, 60, 70, 70, 240, 120)):
+        for section, width in enumerate((140, 250, 84, 84, 60, 64, 64, 216, 120)):
             table.setColumnWidth(section, width)
         header.setStretchLastSection(True)
         for row, entry in enumerate(self._entries):
@@ -232,7 +235,15 @@ class ColumnMapDialog(QDialog):
         scale = OptionalNumber(f"units per raw step of {name}", -1e12, 1e12)
         scale.edited.connect(lambda value, row=row: self._change_scale(row, value))
         for section, widget in ((_CHANNEL, channel), (_PART, part), (_UNIT, unit), (_SIGN, sign), (_ZERO, zero), (_SCALE, scale)):
+            widget.setProperty("row", row)
+            widget.installEventFilter(self)
             table.setCellWidget(row, section, widget)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """A box that Tab leads to is scrolled into sight."""
+        if event.type() == QEvent.Type.FocusIn:
+            self.table.scrollTo(self.table.model().index(watched.property("row"), 0))
+        return super().eventFilter(watched, event)
 
     @staticmethod
     def _box(name: str) -> QComboBox:
@@ -313,9 +324,9 @@ class ColumnMapDialog(QDialog):
     def _buttons(self) -> QHBoxLayout:
         row = QHBoxLayout()
         for text, tip, do in (
-            ("Load map…", "Take a saved column map", self._load),
-            ("Save map…", "Save this one as a file, for --columns", self._save),
-            ("As it was read", "Undo every change made here", lambda: self._show_map(self._as_read)),
+            ("&Load map…", "Take a saved column map", self._load),
+            ("&Save map…", "Save this one as a file, for --columns", self._save),
+            ("&As it was read", "Undo every change made here", lambda: self._show_map(self._as_read)),
         ):
             button = QPushButton(text)
             button.setToolTip(tip)
@@ -325,7 +336,7 @@ class ColumnMapDialog(QDialog):
         row.addWidget(muted("The log itself is never changed."))
         row.addStretch(1)
         box = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
-        self.ok = box.addButton("Use these columns", QDialogButtonBox.ButtonRole.AcceptRole)
+        self.ok = box.addButton("&Use these columns", QDialogButtonBox.ButtonRole.AcceptRole)
         self.ok.setDefault(True)
         box.accepted.connect(self._accept)
         box.rejected.connect(self.reject)

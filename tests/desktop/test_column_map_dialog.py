@@ -5,6 +5,7 @@ import shiboken6
 from desktop_helpers import Answers
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QLabel
 
 from replay.desktop.column_map_dialog import _CHANNEL, _HOW, _PART, _SCALE, _SIGN, _UNIT, _VALUES, ColumnMapDialog, channel_label
 from replay.flightlog import read_log
@@ -132,3 +133,30 @@ def test_a_map_is_saved_and_loaded(dialog, tmp_path):
     (tmp_path / "m.toml").write_text("format = 1\n[immu]\n")
     dialog._load()
     assert "immu" in dialog.problems.text()
+
+
+def test_it_says_why_it_asks_and_enter_agrees(dialog, log, qtbot):
+    """One line on top says why and what to do; Enter does it, wherever nothing else was reached first."""
+    (head,) = (label.text() for label in dialog.findChildren(QLabel) if "this logger" in label.text())
+    assert "not seen this logger before" in head and "press Enter" in head and "\n" not in head
+    qtbot.waitUntil(dialog.isActiveWindow)
+    assert dialog.focusWidget() is dialog.ok
+    QTest.keyClick(dialog.ok, Qt.Key.Key_Return)
+    assert dialog.maps == [log.column_map]
+
+
+def test_tab_goes_from_box_to_box_and_brings_each_into_sight(dialog, qtbot):
+    """From the table through every cell that can be edited, on to the mount; a row below the edge is scrolled to."""
+    dialog.resize(900, 260)
+    qtbot.waitUntil(dialog.isActiveWindow)
+    dialog.table.setFocus()
+    reached = []
+    for _ in range(60):
+        QTest.keyClick(dialog.focusWidget(), Qt.Key.Key_Tab)
+        reached.append(dialog.focusWidget())
+        if reached[-1] is dialog._axes[0]:
+            break
+    rows = {widget.property("row") for widget in reached[:-1]}
+    assert reached[0] is dialog.table.cellWidget(0, _CHANNEL) and rows == set(range(dialog.table.rowCount()))
+    last = dialog.table.cellWidget(dialog.table.rowCount() - 1, _CHANNEL)
+    assert not dialog.table.viewport().rect().intersected(last.geometry()).isEmpty()
