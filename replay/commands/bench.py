@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of the command."""
-    from replay.sensors.bench_run import KINDS
+    from replay.sensors.bench_kinds import KINDS
 
     parser.add_argument("kind", metavar="KIND", choices=KINDS, help="; ".join(f"{name}: {text}" for name, text in KINDS.items()))
     parser.add_argument("log", metavar="FILE", nargs="+", help="recording; for temperature one for each run")

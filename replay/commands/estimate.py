@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from replay.cautions import CAUTION_LINE
 from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve
@@ -53,7 +52,7 @@ def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
     events = solution.events
     times = {name: _plain(getattr(events, f"{name}_log_s")) for name in _EVENTS}
     levelling = solution.levelling
-    i_pad = int(np.searchsorted(solution.log_time_s, levelling.stop_log_s).clip(0, len(solution.log_time_s) - 1))
+    i_pad = int(solution.log_time_s.searchsorted(levelling.stop_log_s).clip(0, len(solution.log_time_s) - 1))
     result: dict[str, Any] = {
         "log": list(request.log.paths),
         "method": solution.method,
@@ -74,7 +73,7 @@ def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
     for name in ("burnout", "apogee", "touchdown"):
         at = times[name]
         if at is not None:
-            i = int(np.searchsorted(solution.log_time_s, at).clip(0, len(solution.log_time_s) - 1))
+            i = int(solution.log_time_s.searchsorted(at).clip(0, len(solution.log_time_s) - 1))
             result[name] = {**_lean(solution, i), **_place(solution, i)}
     result |= _onboard(request, solution)
     result["refused"] = _refused(solution)
@@ -127,7 +126,7 @@ def _explained(request: LogRequest, solution: Solution) -> dict[str, Any]:
 
 
 def _plain(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return float(value) if math.isfinite(value) else None
 
 
 def _lean(solution: Solution, i: int) -> dict[str, Any]:
@@ -140,7 +139,7 @@ def _lean(solution: Solution, i: int) -> dict[str, Any]:
 
 
 def _place(solution: Solution, i: int) -> dict[str, Any]:
-    sd = (np.nan, np.nan, np.nan) if solution.pos_sd_enu_m is None else solution.pos_sd_enu_m[i]
+    sd = (math.nan, math.nan, math.nan) if solution.pos_sd_enu_m is None else solution.pos_sd_enu_m[i]
     return {
         "time_s": float(solution.time_s[i]),
         "pos_enu_m": [_plain(x) for x in solution.pos_enu_m[i]],
@@ -151,6 +150,8 @@ def _place(solution: Solution, i: int) -> dict[str, Any]:
 
 def _onboard(request: LogRequest, solution: Solution) -> dict[str, Any]:
     """The computer's own attitude against ours, from the pad to apogee (all of the record, where it holds no flight)."""
+    import numpy as np
+
     from replay.motion.onboard import attitude_difference
 
     found = attitude_difference(solution, request.log, request.mount)
@@ -160,14 +161,14 @@ def _onboard(request: LogRequest, solution: Solution) -> dict[str, Any]:
     events = solution.events
     levelled, last = solution.levelling.stop_log_s, float(solution.log_time_s[-1])
     start, stop = levelled, last
-    if np.isfinite(events.liftoff_log_s):
-        stop = events.apogee_log_s if np.isfinite(events.apogee_log_s) else last
+    if math.isfinite(events.liftoff_log_s):
+        stop = events.apogee_log_s if math.isfinite(events.apogee_log_s) else last
     else:
         start = solution.log_time_s[0]
     inside = (times >= start) & (times <= stop)
     if not inside.any():
         return {}
-    at_pad = int(np.argmin(np.abs(times - levelled)))
+    at_pad = int(abs(times - levelled).argmin())
     return {
         "onboard": {
             "tilt_error_pad_deg": float(tilt[at_pad] / DEG),

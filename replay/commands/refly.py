@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 from replay.cautions import CAUTION_LINE
 from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve
@@ -130,7 +129,7 @@ def summary_of(request: LogRequest, reflight: Reflight, flown: Solution, ensembl
 
 
 def _plain(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return float(value) if math.isfinite(value) else None
 
 
 def _place(moment: Moment) -> tuple[float, float, float]:

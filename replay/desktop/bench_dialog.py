@@ -35,7 +35,8 @@ from replay.desktop.session import Session
 from replay.errors import ReplayError
 from replay.review import edits
 from replay.review.bench_work import BenchRequest, BenchWork, BenchWorker
-from replay.sensors.bench_run import KINDS, BenchOptions, calibration_file, put_onto
+from replay.sensors.bench_kinds import KINDS
+from replay.sensors.bench_run import BenchOptions, calibration_file, put_onto
 from replay.units import DEG, STANDARD_GRAVITY_MPS2, kelvin
 
 RECORDINGS = "Recordings (*.csv *.txt *.tsv *.log *.dat *.parquet);;All files (*)"

@@ -29,7 +29,7 @@ _N_BLOCKS = 3000
 
 @dataclass(frozen=True)
 class BenchRequest:
-    """A kind of `bench_run.KINDS`, the recording's files, and what the recording itself can't say.
+    """A kind of `bench_kinds.KINDS`, the recording's files, and what the recording itself can't say.
 
     `is_merged` says that the files are one recording (accelerometer and gyro apart); `columns_path` names a column map.
     """

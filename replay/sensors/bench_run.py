@@ -14,6 +14,7 @@ from replay.errors import CannotEstimate
 from replay.flightlog.log import FlightLog
 from replay.sensors.allan import AllanResult, allan
 from replay.sensors.bench import BenchResult, Pose, find_rests, order_faces, pose_of, six_face
+from replay.sensors.bench_kinds import KINDS
 from replay.sensors.calibration import Calibration, CalibrationFile
 from replay.sensors.multiposition import multi_position
 from replay.sensors.temperature import SweepRun, temperature_sweep
@@ -21,14 +22,6 @@ from replay.sensors.turns import turn_scale
 from replay.units import DEG, STANDARD_GRAVITY_MPS2, kelvin
 
 Array = NDArray[np.float64]
-
-KINDS = {
-    "six-face": "accelerometer from six faces of a square fixture",
-    "multi-position": "accelerometer and gyro from many hand-held poses, no equipment",
-    "turns": "gyro scale from turns by a known angle",
-    "temperature": "bias and scale against temperature, one recording a run",
-    "allan": "noise coefficients from a long recording at rest",
-}
 
 
 @dataclass(frozen=True)
