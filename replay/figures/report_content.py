@@ -21,7 +21,7 @@ from replay.figures.registry import figure_kinds
 from replay.figures.report import Block, Heading, Items, Paragraph, Picture, Report, Table
 from replay.figures.style import FigureSettings, settings_from
 from replay.figures.whatif_figures import moment_words
-from replay.figures.words import HEADING_NOTE, at_event, capital, solutions_of, whole
+from replay.figures.words import HEADING_NOTE, at_event, capital, solutions_of, true_minus, whole
 from replay.flight.finding import SEVERITIES
 from replay.flight.quantity import Quantity
 from replay.motion.solution import Solution
@@ -70,11 +70,21 @@ def report_of(request: ReportRequest) -> Report:
         *_notes(snapshot, review),
         Heading("Cautions"),
         Items(CAUTIONS),
-        Heading("How this report was made"),
-        *_made(request),
     ]
+    blocks = [*map(_with_minus, blocks), Heading("How this report was made"), *_made(request)]
     vehicle = f"{snapshot.vehicle.name}, " if snapshot.vehicle is not None else ""
     return Report(f"Flight review: {name}", f"{vehicle}{_span_words(snapshot)}. {CAUTION_LINE}", tuple(blocks), said)
+
+
+def _with_minus(block: Block) -> Block:
+    """Numbers below zero with a minus as printers have it; a command keeps its hyphens."""
+    if isinstance(block, Paragraph):
+        return dataclasses.replace(block, text=true_minus(block.text), lead=true_minus(block.lead))
+    if isinstance(block, Items):
+        return dataclasses.replace(block, texts=tuple(map(true_minus, block.texts)))
+    if isinstance(block, Table):
+        return dataclasses.replace(block, rows=tuple(tuple(map(true_minus, row)) for row in block.rows))
+    return block
 
 
 def _span_words(snapshot: Snapshot) -> str:
@@ -173,7 +183,7 @@ def _findings(snapshot: Snapshot, review: Review) -> Iterator[Block]:
         yield Paragraph("No rule found anything. That is not a clearance.", mood="quiet")
     for finding in open_findings(explained.findings, review):
         where = "" if finding.start_log_s is None else f" ({_when(explained, finding.start_log_s, finding.stop_log_s)})"
-        said = [f"{_WORDS[finding.severity]}{where}: {finding.evidence_text()}.", finding.meaning]
+        said = [f"{_WORDS[finding.severity]}{where}: {finding.evidence_text()}.", capital(finding.meaning)]
         said += [f"Next: {finding.next_step}"] if finding.next_step else []
         said += [f"Threshold: {finding.threshold} ({finding.source})."] if finding.threshold else []
         mark = mark_of(finding, review)
@@ -294,9 +304,10 @@ def _not_told(snapshot: Snapshot) -> Iterator[Block]:
     if result is not None:
         said += [f"{name}: this flight does not determine it" for name in result.undetermined]
         said += result.notes
-    said += [f"{name}: {why}" for name, why in (material_of(snapshot, ABSENT) or {}).items()]
+    absent = dict(material_of(snapshot, ABSENT) or {})
+    said += [why if why.startswith("re-fly: ") else f"{name}: {why}" for name, why in absent.items()]
     wanted = [kind for kind in figure_kinds().values() if kind.name != "campaign"]
-    said += [f"figure {kind.title}: {why}" for kind in wanted if (why := kind.missing(snapshot))]
+    said += [f"figure {kind.title}: {why}" for kind in wanted if (why := kind.missing(snapshot)) and why not in absent.values()]
     yield Heading("What the record could not tell")
     yield Items(tuple(dict.fromkeys(capital(text) for text in said)))
     if result is not None and result.next_observations:

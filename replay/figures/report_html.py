@@ -36,10 +36,11 @@ nav ol { columns: 2; font-size: .87rem; } a { color: #0072b2; }
 @page { size: A4; margin: 16mm 15mm; }
 @media print {
   html { font-size: 12px; } body { max-width: none; margin: 0; padding: 0; } nav { display: none; }
-  figure { margin: .8rem 0; } figure svg { max-height: 96mm; }
-  h2, h3 { break-after: avoid; } figure, tr, .warning, .note, .good { break-inside: avoid; }
+  figure { margin: .8rem 0; } figure svg { max-height: 96mm; } figure.tall svg { max-height: 160mm; }
+  h2, h3, thead, tbody tr:nth-child(-n + 2) { break-after: avoid; } figure, tr, .warning, .note, .good { break-inside: avoid; }
 }
 """
+_TALL_MM: Final = 130.0
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; font-src data:; img-src data:"
 
 
@@ -131,4 +132,5 @@ def _picture(block: Picture, snapshot: Snapshot, numbering: Numbering) -> tuple[
     svg = svg.replace("<svg", f'<svg role="img" aria-label="{label}" style="font-family: \'{FAMILY}\'"', 1)
     caption = f"<strong>Figure {number}.</strong> {escape(drawn.caption)}"
     words = f'<p class="words">In words: {escape(drawn.alt)}</p>'
-    return f'<figure id="figure-{number}">\n{svg.strip()}\n<figcaption>{caption}{words}</figcaption></figure>', shown
+    tall = ' class="tall"' if block.settings.size_mm[1] > _TALL_MM else ""
+    return f'<figure id="figure-{number}"{tall}>\n{svg.strip()}\n<figcaption>{caption}{words}</figcaption></figure>', shown

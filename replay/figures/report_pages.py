@@ -19,6 +19,7 @@ PAGE_MM: Final = (210.0, 297.0)
 LEFT_MM, RIGHT_MM, TOP_MM, BOTTOM_MM = 15.0, 195.0, 18.0, 279.0
 WIDTH_MM: Final = RIGHT_MM - LEFT_MM
 _MM_PER_PT: Final = MM_PER_INCH / 72.0
+_WHOLE_MM: Final = 60.0
 _LINE: Final = 1.42
 """Line height in type sizes."""
 
@@ -112,7 +113,10 @@ class Pages:
         self, text: str, size: float = 8.5, *, lead: str = "", weight: str = "normal", colour: str = "#1F2529", indent_mm: float = 0.0,
         mark: str = "", rule: str = "", gap_mm: float = 1.2,
     ) -> None:  # fmt: skip
-        """Wrapped text; `lead` in bold before it, `mark` hung before its first line, `rule` the colour of a bar at its left."""
+        """Wrapped text; `lead` in bold before it, `mark` hung before its first line, `rule` the colour of a bar at its left.
+
+        What has a bar stays on one page, unless it takes a good part of one.
+        """
         indent = indent_mm + (2.5 if rule else 0.0)
         step = _LINE * size * _MM_PER_PT
         ahead = width_mm(lead + " ", size, "bold") if lead else 0.0
@@ -122,7 +126,8 @@ class Pages:
             rows += [(line, weight, 0.0) for line in wrapped(text, room, size, weight)]
         else:
             rows = [(line, weight, ahead if i == 0 else 0.0) for i, line in enumerate(wrapped(text, room, size, weight, ahead))]
-        self.need(min(len(rows), 2) * step)
+        is_kept_whole = bool(rule) and len(rows) * step < _WHOLE_MM
+        self.need((len(rows) if is_kept_whole else min(len(rows), 2)) * step)
         for i, (line, row_weight, ahead_mm) in enumerate(rows):
             self.need(step)
             base = self.y_mm + 0.78 * step

@@ -19,6 +19,7 @@ _QUIET: Final = "#566169"
 _RULES: Final[dict[Mood, str]] = {"warning": "#D55E00", "note": "#0072B2", "good": "#009E73"}
 _CAPTION_PT: Final = 7.6
 _HEADING_MM, _CAPTION_MM = 14.0, 25.0
+_ROWS_MM, _FINDING_MM = 22.0, 30.0
 
 
 def write_pdf(
@@ -55,13 +56,22 @@ def write_pdf(
                     progress(len(said) / n_pictures, f"setting {block.kind.title}")
                 said.append((block.kind.title, _picture(pages, block, snapshot, len(said) + 1, numbering)))
             else:
-                if isinstance(after, Picture):  # a heading is not left alone at the foot of a page
-                    pages.need(_HEADING_MM + after.settings.size_mm[1] + _CAPTION_MM)
+                if isinstance(block, Heading) and (room_mm := _room_mm(after)):  # not left alone at the foot of a page
+                    pages.need(_HEADING_MM + room_mm)
                 _block(pages, block)
         _block(pages, Heading("Figures in words"))
         for number, (title, drawn) in enumerate(said, start=1):
             pages.text(drawn.alt, _CAPTION_PT, lead=f"Figure {number}, {title}.")
         pages.close()
+
+
+def _room_mm(block: Block | None) -> float:
+    """What has to fit below a heading: the figure, the first rows of a table, or most of a finding."""
+    if isinstance(block, Picture):
+        return block.settings.size_mm[1] + _CAPTION_MM
+    if isinstance(block, Table):
+        return _ROWS_MM
+    return _FINDING_MM if isinstance(block, Paragraph) and block.mood in _RULES else 0.0
 
 
 def _block(pages: Pages, block: Block) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -65,6 +67,11 @@ def method_words(snapshot: Snapshot, *, has_bands: bool = True) -> str:
 def capital(text: str) -> str:
     """First letter large, the rest as it is."""
     return text[:1].upper() + text[1:]
+
+
+def true_minus(text: str) -> str:
+    """A hyphen before a number, where no word or number ends, as a minus sign."""
+    return re.sub(r"(?<![\w.,)-])-(?=\.?\d)", "\N{MINUS SIGN}", text)
 
 
 def whole(text: str) -> str:

@@ -15,12 +15,13 @@ from figure_flight import everything
 from replay.cautions import CAUTIONS
 from replay.figures.material import with_material
 from replay.figures.registry import figure_kinds
-from replay.figures.report import Heading, Numbering, Picture, Table
+from replay.figures.report import Heading, Numbering, Paragraph, Picture, Report, Table
 from replay.figures.report_content import ReportRequest, report_of
 from replay.figures.report_html import html_of
 from replay.figures.report_pages import WIDTH_MM, column_widths, width_mm, wrapped
 from replay.figures.report_pdf import write_pdf
 from replay.figures.style import style
+from replay.figures.words import true_minus
 from replay.review.review import FindingMark, Note, Review
 
 SECTIONS = [
@@ -138,6 +139,34 @@ def test_pdf_says_the_same_on_a4_with_fonts_embedded(tmp_path):
     info = subprocess.run(["pdfinfo", one], capture_output=True, text=True, check=True).stdout
     assert "A4" in info
     assert COMMAND in info
+
+
+def test_nothing_is_left_alone_at_the_foot_of_a_page(tmp_path):
+    """A heading goes with the first rows of its table and with its finding, a finding is not cut in two; the browser is told so too."""
+    table, finding = Table(("a", "b"), (("1", "2"),) * 4), Paragraph("ember " * 90, lead="Found.", mood="warning")
+    for what in (table, finding):
+        for n in (34, 35, 36):  # after the last of them only the heading would still fit
+            blocks = (*([Paragraph("filling")] * n), Heading("The heading", 2), what)
+            path = tmp_path / "r.pdf"
+            write_pdf(Report("t", "s", blocks), shot(), path)
+            pages = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout.split("\f")
+            at = next(page for page in pages if "The heading" in page)
+            below = at.split("The heading")[1]
+            assert ("1" in below.split("Plumbline")[0]) if what is table else below.count("ember") == 90
+    assert "break-after: avoid" in page()
+
+
+def test_numbers_below_zero_have_a_minus_and_commands_keep_their_hyphens():
+    """Words, dates, file names and options are left alone."""
+    said = "-0.36 ± 0.01, (-3 to -1 s), jump -.5; 2026-11-25 z-axis run-2 --from -1"
+    assert true_minus(said) == "−0.36 ± 0.01, (−3 to −1 s), jump −.5; 2026-11-25 z-axis run-2 --from −1"
+    assert not re.search(r"[\s(>]-\d", plain(re.sub(r"<svg.*?</svg>", "", page(), flags=re.DOTALL)).split("How this report was made")[-2])
+    last = made("plumbline report a.csv --pad-azimuth -30")
+    assert "--pad-azimuth -30" in plain(html_of(dataclasses.replace(short(), blocks=last), shot()))
+
+
+def made(command):
+    return report_of(ReportRequest(shot(), Review(), JOB, command)).blocks[-2:]
 
 
 def test_text_is_wrapped_inside_its_column():
