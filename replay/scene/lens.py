@@ -79,16 +79,19 @@ class Lens:
     def clip_polygon(self, points_camera_m: Array) -> Array:
         """Cut a polygon (k, 3) to what lies before the eye and near the picture; its outline in px, shape (m, 2), m may be 0."""
         points = points_camera_m
-        if not self.is_flat:
-            points = cut_by_half_space(points, points[:, 2] - self.near_m)
+        if not self.is_flat and (points[:, 2] <= self.near_m).any():
+            points = np.reshape(cut_by_half_space(points.tolist(), (points[:, 2] - self.near_m).tolist()), (-1, 3))
         if len(points) < 3:
             return np.empty((0, 2))
-        flat = self.to_px(points)
+        whole = self.to_px(points)
         low, high = self._guard()
-        for axis in (0, 1):
-            flat = cut_by_half_space(flat, flat[:, axis] - low[axis])
-            flat = cut_by_half_space(flat, high[axis] - flat[:, axis])
-        return flat if len(flat) >= 3 else np.empty((0, 2))
+        if ((whole > low) & (whole < high)).all():
+            return whole
+        flat = whole.tolist()
+        for axis, length_px in ((0, self.width_px), (1, self.height_px)):
+            flat = cut_by_half_space(flat, [point[axis] + _GUARD_PX for point in flat])
+            flat = cut_by_half_space(flat, [length_px + _GUARD_PX - point[axis] for point in flat])
+        return np.array(flat) if len(flat) >= 3 else np.empty((0, 2))
 
     def _guard(self) -> tuple[Array, Array]:
         return np.array([-_GUARD_PX, -_GUARD_PX]), np.array([self.width_px + _GUARD_PX, self.height_px + _GUARD_PX])
@@ -123,20 +126,19 @@ def _clip_to_box(start_px: Array, stop_px: Array, low: Array, high: Array) -> tu
     return begin, end, is_seen
 
 
-def cut_by_half_space(points: Array, height: Array) -> Array:
-    """Part of a polygon (k, d) where `height` (k,) is positive (Sutherland and Hodgman), shape (m, d)."""
-    is_in = height > 0.0
-    if is_in.all():
+def cut_by_half_space(points: list[list[float]], height: list[float]) -> list[list[float]]:
+    """Part of a polygon of k points where `height` (k,) is positive (Sutherland and Hodgman). Plain floats: k is a few dozen at most."""
+    if not height or min(height) > 0.0:
         return points
-    if not is_in.any():
-        return points[:0]
-    following = np.arange(1, len(points) + 1) % len(points)
-    after = height[following]
-    is_crossed = is_in != (after > 0.0)
-    share = (height / np.where(is_crossed, height - after, 1.0))[:, None]
-    cut = points + share * (points[following] - points)
-    both = np.stack((points, cut), axis=1).reshape(-1, points.shape[1])
-    return np.asarray(both[np.stack((is_in, is_crossed), axis=1).ravel()])
+    kept: list[list[float]] = []
+    for i, here in enumerate(height):
+        after, following = height[(i + 1) % len(points)], points[(i + 1) % len(points)]
+        if here > 0.0:
+            kept.append(points[i])
+        if (here > 0.0) != (after > 0.0):
+            share = here / (here - after)
+            kept.append([a + share * (b - a) for a, b in zip(points[i], following, strict=True)])
+    return kept
 
 
 def outlines_of(points: Array, shape_of: NDArray[np.intp]) -> Array:

@@ -60,7 +60,8 @@ def _lines(lens: Lens, strokes: list[Strokes], lines: list[Line], steps: Array) 
     """All strokes and lines, projected and clipped in one go, a row of NaN between the lines. `steps`: minus the solids' depths, rising."""
     gap = np.full((1, 3), np.nan)
     points = lens.to_camera(np.concatenate([gap, *(rows for line in lines for rows in (line.points_enu_m, gap))]))
-    ends = lens.to_camera(np.concatenate([item.ends_enu_m for item in strokes])) if strokes else np.empty((0, 2, 3))
+    flat_ends = np.concatenate([np.empty((0, 2, 3)), *(item.ends_enu_m for item in strokes)]).reshape(-1, 3)
+    ends = lens.to_camera(flat_ends).reshape(-1, 2, 3)
     n = len(points) - 1
     start, stop, is_seen = lens.clip_segments(np.concatenate((points[:-1], ends[:, 0])), np.concatenate((points[1:], ends[:, 1])))
     grid = _strokes(strokes, np.stack((start[n:], stop[n:]), axis=1), is_seen[n:])
@@ -78,8 +79,10 @@ def _strokes(strokes: list[Strokes], both_px: Array, is_seen: NDArray[np.bool_])
         here = slice(first, first + len(item.alpha))
         first = here.stop
         seen = is_seen[here]
-        levels = np.unique(item.alpha[seen]).tolist()
-        batches.extend(Segments(both_px[here][seen & (item.alpha == level)], rgba(item.colour, level), item.width_px) for level in levels)
+        for level, is_of_level in item.levels:
+            drawn = both_px[here][seen & is_of_level]
+            if len(drawn):
+                batches.append(Segments(drawn, rgba(item.colour, level), item.width_px))
     return batches
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -47,6 +48,11 @@ class Strokes:
     alpha: Array
     colour: str
     width_px: float = 1.0
+
+    @cached_property
+    def levels(self) -> list[tuple[float, NDArray[np.bool_]]]:
+        """Every alpha there is, rising, and which lines have it."""
+        return [(level, self.alpha == level) for level in np.unique(self.alpha).tolist()]
 
 
 @dataclass(frozen=True, eq=False)

@@ -104,11 +104,12 @@ def test_outline_of_a_convex_solid_is_its_hull(seed):
 
 def test_half_space_cut_keeps_the_area_on_its_side():
     """A unit square cut at x = 0.25 leaves three quarters."""
-    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
-    kept = cut_by_half_space(square, square[:, 0] - 0.25)
-    x, y = kept.T
+    square = [[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]
+    x, y = np.array(cut_by_half_space(square, [x - 0.25 for x, _ in square])).T
     assert_allclose(0.5 * abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))), 0.75, atol=1e-12)
-    assert len(cut_by_half_space(square, square[:, 0] + 1.0)) == 4 and len(cut_by_half_space(square, square[:, 0] - 2.0)) == 0
+    assert (
+        cut_by_half_space(square, [x + 1.0 for x, _ in square]) == square and cut_by_half_space(square, [x - 2.0 for x, _ in square]) == []
+    )
 
 
 def test_ground_under_the_eye_is_cut_at_the_near_plane_and_still_fills_the_lower_picture():
