@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from replay.whatif.reconciliation import Parameter, Reconciliation
 
 PARAMETER_HEADINGS: Final = ("", "as flown", "prior ±", "reconciled", "±", "from record", "strongest correlation")
-"""The as-flown value is the prior's mean, but for the pad tilt, which is as levelled."""
+"""The as-flown value is the prior's mean, but for the pad tilt: there it is as levelled, and the prior what the rail showed."""
 
 
 def tilt_text(result: Reconciliation) -> str:
@@ -52,8 +52,10 @@ def pinned_text(result: Reconciliation) -> str:
 
 
 def _row(p: Parameter, result: Reconciliation, unit: str) -> tuple[str, ...]:
-    flown = _levelled(p.name, result) if p.name.startswith("pad tilt") else p.prior
-    before = (f"{p.name.removeprefix(group_of(p)).strip()}{unit}", f"{flown:.{_digits(p.sd)}f}", f"{p.prior_sd:.4g}")
+    is_tilt = p.name.startswith("pad tilt")
+    flown = _levelled(p.name, result) if is_tilt else p.prior
+    prior = f"{p.prior:.{_digits(p.prior_sd)}f} ± {p.prior_sd:.4g}" if is_tilt else f"{p.prior_sd:.4g}"
+    before = (f"{p.name.removeprefix(group_of(p)).strip()}{unit}", f"{flown:.{_digits(p.sd)}f}", prior)
     found = "undetermined" if p.status == "undetermined" else f"{p.value:.{_digits(p.sd)}f}"
     told = f"{p.correlation:+.2f} {p.correlated_with}" if p.correlated_with else "–"
     numbers = (*before[1:], found, f"{p.sd:.2g}", f"{p.share:.0%}")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from replay.review.comparison import MODEL_SHARE
+from replay.review.comparison import HEIGHT_SHARE, MODEL_SHARE
 from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius
 
@@ -29,7 +29,7 @@ FLOWN = "Flown: the record as the what-if tells it, which re-fly takes for true.
 SPREAD = (
     "± sd: over the ensemble, with "
     + ", ".join(f"{100.0 * share:.1f} % of the shift at {moment}" for moment, share in MODEL_SHARE.items())
-    + " for what the model leaves out."
+    + f" for what the model leaves out ({HEIGHT_SHARE:.0%} of it in height)."
 )
 
 

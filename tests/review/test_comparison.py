@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from replay.review.comparison import MODEL_SHARE, at_time, bands, differences, spread_about
+from replay.review.comparison import HEIGHT_SHARE, MODEL_SHARE, at_time, bands, differences, spread_about
 from replay.units import DEG
 from replay.whatif.ensemble import Ensemble
 from replay.whatif.refly import Moment
@@ -65,6 +65,8 @@ def test_standard_deviations_are_the_members():
     moved = (pair[0], Moment(5.26, 30.0, 40.0, 78.9, 2.0 * DEG, 0.0))
     rows = {row.quantity: row.sd for row in differences(reflight(touchdown=moved), members) if row.moment == "touchdown"}
     assert_allclose(rows["north"], MODEL_SHARE["touchdown"] * 50.0)
+    up = {row.quantity: row.sd for row in differences(reflight(apogee=moved), members) if row.moment == "apogee"}
+    assert_allclose((up["north"], up["height"]), (MODEL_SHARE["apogee"] * 50.0, HEIGHT_SHARE * MODEL_SHARE["apogee"] * 50.0))
     assert_allclose(rows["east"], math.hypot(np.std(east[1::2], ddof=1), MODEL_SHARE["touchdown"] * 50.0))
 
 

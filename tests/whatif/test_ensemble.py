@@ -156,11 +156,11 @@ def test_progress_and_stop(case):
 
 
 def test_a_change_is_known_as_well_as_it_says():
-    """Error over standard deviation of the shift at burnout, apogee and touchdown: RMS between 0.5 and 1.5 over eight variants.
+    """Error over standard deviation of the shift at burnout, apogee and touchdown: RMS between 0.4 and 1.5 over eight variants.
 
     Against the flight model flown again with the same draws. Bias, wind, what is known of the calibration and the vehicle are drawn.
     """
-    pulls = []
+    pulls = {(moment, is_height): [] for moment in ("burnout", "apogee", "touchdown") for is_height in (False, True)}
     for variant in range(8):
         random = np.random.default_rng((SEED, variant))
         size, direction = random.uniform(0.15, 0.45), random.uniform(0.0, 2.0 * np.pi)
@@ -183,12 +183,12 @@ def test_a_change_is_known_as_well_as_it_says():
         rows = differences(refly(flown.log, solution, vehicle, onboard=true), members)
         for moment in ("burnout", "apogee", "touchdown"):
             wanted = _place(again.truth, moment) - _place(flown.truth, moment)
-            for axis, quantity in enumerate(("east", "north")):
+            for axis, quantity in enumerate(("east", "north", "height") if moment != "touchdown" else ("east", "north")):
                 row = next(r for r in rows if (r.moment, r.quantity) == (moment, quantity))
-                pulls.append((row.difference - wanted[axis]) / row.sd)
-    rms = np.sqrt(np.mean(np.reshape(pulls, (8, 3, 2)) ** 2, axis=(0, 2)))
-    print(f"error over sd, RMS at burnout, apogee, touchdown: {np.round(rms, 2)}")
-    assert (rms > 0.5).all()
+                pulls[moment, axis == 2].append((row.difference - wanted[axis]) / row.sd)
+    rms = np.array([np.sqrt(np.mean(np.square(values))) for values in pulls.values() if values])
+    print(f"error over sd, RMS at burnout, its height, apogee, its height, touchdown: {np.round(rms, 2)}")
+    assert (rms > 0.4).all()
     assert (rms < 1.5).all()
 
 
