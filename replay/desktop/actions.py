@@ -129,6 +129,13 @@ COMMANDS: Final = (
     Command("phases", "&View", "Zoom to P&hase", (), "Traces show one phase"),
     Command("video_view", "&View", "Lau&nch Video", ("V",), "The launch video above the traces", is_checkable=True, is_group_start=True),
     Command("traces", "&View", "Choos&e Traces…", ("T",), "Choose what the pane with the focus shows"),
+    Command(
+        "diagnostics",
+        "&View",
+        "Dia&gnostic Traces",
+        ("Shift+T",),
+        "Innovations and rest residuals: whether an estimate can be trusted; once more, away",
+    ),
     Command("measure", "&View", "&Measure", ("M",), "Δt, mean, slope, extremes and integral between two handles on the traces"),
     Command("panel_on", "&View", "Ne&xt Panel", ("Ctrl+Tab",), "The next of the panels on the right", is_group_start=True, needs_log=False),
     Command("panel_back", "&View", "Pre&vious Panel", ("Ctrl+Shift+Tab",), "The panel before", needs_log=False),

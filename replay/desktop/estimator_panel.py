@@ -22,16 +22,16 @@ from PySide6.QtWidgets import (
 )
 
 from replay.desktop import style
-from replay.desktop.float_slider import FloatSlider
-from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, scrolled, wrapped_check_box
-from replay.motion.settings import METHODS, EstimatorSettings
+from replay.desktop.calibration_row import AxisRow, calibration_fields
+from replay.desktop.estimator_sections import SettingsSection, SiteSection, labelled
+from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, scrolled
+from replay.motion.settings import METHODS
 from replay.motion.solution import Solution
 from replay.review import edits
 from replay.review.review import Review
 from replay.review.series import OVERLAYS
 from replay.review.snapshot import Snapshot
 from replay.review.summary import found_bias_text, gates_of, pad_specific_force_imu_mps2, pad_text, pad_tilt_of_bias_rad
-from replay.sensors.calibration import Calibration
 from replay.units import DEG, celsius, kelvin
 
 Edit = Callable[[Review], Review]
@@ -45,59 +45,6 @@ METHOD_TIPS = {
 }
 _FOUND = {"accel_bias_imu_mps2": "accelerometer", "gyro_bias_imu_radps": "gyro"}
 _OPEN_AT_FIRST = ("accel_bias_imu_mps2", "gyro_bias_imu_radps")
-_SITE = (
-    # field, label, unit, to shown, from shown, low, high, default
-    ("pad_azimuth_rad", "pad azimuth of body x", "deg", lambda v: v / DEG, lambda v: v * DEG, -360.0, 360.0, "90"),
-    ("ground_temperature_k", "ground temperature", "°C", celsius, kelvin, -80.0, 70.0, "15"),
-    ("latitude_rad", "latitude", "deg", lambda v: v / DEG, lambda v: v * DEG, -90.0, 90.0, "45"),
-    ("ground_height_m", "ground above sea level", "m", float, float, -500.0, 9000.0, "0"),
-)
-
-
-def calibration_fields() -> list[dataclasses.Field]:
-    """The vector fields of Calibration, each with label, unit, range and step beside it."""
-    return [field for field in dataclasses.fields(Calibration) if "factor" in field.metadata]
-
-
-class AxisRow:
-    """One component of one calibration field: slider, number, and a way back to the value as flown."""
-
-    def __init__(self, panel: EstimatorPanel, field: dataclasses.Field, axis: int, grid: QGridLayout) -> None:
-        meta = field.metadata
-        letter = ("xy", "xz", "yz")[axis] if "cross_axis" in field.name else "xyz"[axis]
-        self.field, self.axis, self.factor = field.name, axis, float(meta["factor"])
-        name = f"{meta['label'].partition(' xy')[0]} {letter}"
-        self.slider = FloatSlider(meta["low"], meta["high"], meta["step"], f"{name}, {meta['show']}")
-        self.reset = quiet_button("↺", f"{name} back to its value as flown")
-        self.tilt = muted()
-        self.tilt.setFont(style.figures(panel))
-        self.tilt.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-        label = QLabel(letter)
-        label.setBuddy(self.slider.track)
-        widgets: list[QWidget] = [label, self.slider, self.reset]
-        if field.name == "accel_bias_imu_mps2":
-            self.tilt.setFixedWidth(self.tilt.fontMetrics().horizontalAdvance("00.00°") + 4)
-            self.tilt.setToolTip("The pad tilt this bias stands for: how far it turns the vertical that levelling finds")
-            widgets.insert(2, self.tilt)
-        for column, widget in enumerate(widgets):
-            grid.addWidget(widget, axis, column)
-        grid.setColumnStretch(1, 1)
-        merge = f"{field.name}[{axis}]"
-        self.slider.edited.connect(
-            lambda shown: panel.edited.emit(
-                lambda review: edits.with_calibration_axis(review, self.field, self.axis, shown * self.factor), name.capitalize(), merge
-            )
-        )
-        self.slider.released.connect(panel.edit_finished)
-        self.reset.clicked.connect(
-            lambda: panel.edited.emit(lambda review: edits.with_field_reset(review, self.field, self.axis), f"Reset {name}", "")
-        )
-
-    def display(self, review: Review) -> None:
-        value = getattr(review.corrected, self.field)[self.axis]
-        flown = getattr(review.as_flown, self.field)[self.axis]
-        self.slider.display(value / self.factor, flown / self.factor)
-        self.reset.setEnabled(value != flown)
 
 
 class EstimatorPanel(QWidget):
@@ -107,6 +54,8 @@ class EstimatorPanel(QWidget):
     """An edit (Review -> Review), what it is called, and the name under which edits in a row merge ("" for none)."""
     edit_finished = Signal()
     """The drag is over."""
+    command_requested = Signal(str)
+    """A command of the window's."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -115,8 +64,7 @@ class EstimatorPanel(QWidget):
         self._is_busy = False
         self._review = Review()
         self.rows: dict[tuple[str, int], AxisRow] = {}
-        self.settings: dict[str, OptionalNumber | QWidget] = {}
-        self.site: dict[str, OptionalNumber] = {}
+        self.site, self.settings = SiteSection(), SettingsSection()
         self.found: dict[str, QLabel] = {}
         self._field_resets: dict[str, QWidget] = {}
         inside = QWidget()
@@ -129,8 +77,9 @@ class EstimatorPanel(QWidget):
             column.addWidget(self._calibration_section(field))
         column.addWidget(self._temperature_section())
         column.addWidget(self._gates_section())
-        column.addWidget(self._site_section())
-        column.addWidget(self._settings_section())
+        for section in (self.site, self.settings):
+            section.edited.connect(lambda edit, text: self.edited.emit(edit, text, ""))
+            column.addWidget(section)
         column.addWidget(self._assumed_section())
         column.addStretch(1)
         whole = QVBoxLayout(self)
@@ -160,9 +109,8 @@ class EstimatorPanel(QWidget):
         self.n_compared.setText(f"{n_drawn} drawn" if n_drawn else "")
         self.pad_bias.setChecked(review.corrected.gyro_pad_bias)
         self.reference.display(celsius(review.corrected.reference_temperature_k))
-        self._show_site()
-        for name, widget in self.settings.items():
-            _display_setting(widget, name, review.settings)
+        self.site.display(self._review, self._snapshot)
+        self.settings.display(review.settings)
         self._show_tilts()
         self._show_run()
 
@@ -178,7 +126,7 @@ class EstimatorPanel(QWidget):
         self.assumed.setText("\n".join(f"· {line}" for line in solution.assumptions) or "Nothing beyond the record and the settings above.")
         self.failure.setText("" if snapshot.error is None else f"No estimate: {snapshot.error}\nThe last good result is still drawn.")
         self.failure.setVisible(snapshot.error is not None)
-        self._show_site()
+        self.site.display(self._review, self._snapshot)
         self._show_tilts()
 
     def forget_flight(self) -> None:
@@ -191,7 +139,7 @@ class EstimatorPanel(QWidget):
             widget.hide()
         for axis in range(3):
             self.rows["accel_bias_imu_mps2", axis].tilt.clear()
-        self._show_site()
+        self.site.display(self._review, self._snapshot)
 
     def move_cursor(self, log_time_s: float) -> None:
         """Nothing here hangs on the cursor."""
@@ -230,11 +178,6 @@ class EstimatorPanel(QWidget):
         self.failure.setText(text)
         self.failure.setVisible(bool(text))
 
-    def _show_site(self) -> None:
-        for name, _, _, to_shown, _, _, _, default in _SITE:
-            value = getattr(self._review.site, name)
-            self.site[name].display(None if value is None else round(to_shown(value), 9), self._site_placeholder(name, to_shown, default))
-
     def _show_tilts(self) -> None:
         if self._snapshot is None:
             return
@@ -243,11 +186,6 @@ class EstimatorPanel(QWidget):
             tilt_rad = math.nan if self._pad_force is None else pad_tilt_of_bias_rad(self._pad_force, axis, bias[axis])
             self.rows["accel_bias_imu_mps2", axis].tilt.setText("" if math.isnan(tilt_rad) else f"{tilt_rad / DEG:.2f}°")
         self.pad.setText(pad_text(self._snapshot))
-
-    def _site_placeholder(self, name: str, to_shown: Callable[[float], float], default: str) -> str:
-        vehicle = None if self._snapshot is None else self._snapshot.vehicle
-        stated = None if vehicle is None else getattr(vehicle.site, name)
-        return f"{default} (default)" if stated is None else f"{to_shown(stated):.6g} (vehicle)"
 
     # --- what it is built of -------------------------------------------------------------------------------------------------
 
@@ -343,44 +281,18 @@ class EstimatorPanel(QWidget):
                 "",
             )
         )
-        section.body_layout.addLayout(_labelled("the temperature at which the slopes add nothing", self.reference))
-        return section
-
-    def _site_section(self) -> QWidget:
-        section = Section("Site and declared heading")
-        section.body_layout.addWidget(muted("The heading is declared, never measured: the record can't tell it.", wrap=True))
-        for name, label, unit, _, from_shown, low, high, _ in _SITE:
-            entry = OptionalNumber(f"{label}, {unit}", low, high)
-            entry.edited.connect(lambda shown, n=name, f=from_shown, t=label: self._emit_site(n, None if shown is None else f(shown), t))
-            self.site[name] = entry
-            section.body_layout.addLayout(_labelled(f"{label}, {unit}", entry))
-        return section
-
-    def _settings_section(self) -> QWidget:
-        section = Section("Gains, gates and noise")
-        for field in dataclasses.fields(EstimatorSettings):
-            meta = field.metadata
-            if isinstance(field.default, bool):
-                box, row = wrapped_check_box(meta["label"].partition(" (")[0], meta["label"])
-                box.clicked.connect(lambda on, n=field.name, t=meta["label"]: self._emit_setting(n, on, t))
-                section.body_layout.addLayout(row)
-                self.settings[field.name] = box
-                continue
-            entry = OptionalNumber(f"{meta['label']}, {meta['show']}", meta["low"], meta["high"])
-            entry.edited.connect(
-                lambda shown, f=field: self._emit_setting(
-                    f.name, f.default if shown is None else shown * f.metadata["factor"], f.metadata["label"]
-                )
-            )
-            unit = "" if meta["show"] == "1" else f", {meta['show']}"
-            section.body_layout.addLayout(_labelled(f"{meta['label']}{unit}", entry))
-            self.settings[field.name] = entry
+        section.body_layout.addLayout(labelled("the temperature at which the slopes add nothing", self.reference))
         return section
 
     def _gates_section(self) -> QWidget:
         section = Section("Gates", is_open=True)
         self.gates = muted(wrap=True)
         section.body_layout.addWidget(self.gates)
+        self.diagnostics = QPushButton("Innovations and residuals on the traces")
+        self.diagnostics.setToolTip("What tells whether the estimate can be trusted, below the other traces; once more, away (Shift+T)")
+        self.diagnostics.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.diagnostics.clicked.connect(lambda: self.command_requested.emit("diagnostics"))
+        section.body_layout.addWidget(self.diagnostics, 0, Qt.AlignmentFlag.AlignLeft)
         return section
 
     def _compare_section(self) -> QWidget:
@@ -414,40 +326,6 @@ class EstimatorPanel(QWidget):
 
     def _emit_change(self, text: str, **changes: object) -> None:
         self.edited.emit(lambda review: dataclasses.replace(review, **changes), text, "")
-
-    def _emit_site(self, name: str, value: float | None, text: str) -> None:
-        self.edited.emit(
-            lambda review: dataclasses.replace(review, site=dataclasses.replace(review.site, **{name: value})), text.capitalize(), ""
-        )
-
-    def _emit_setting(self, name: str, value: object, text: str) -> None:
-        self.edited.emit(
-            lambda review: dataclasses.replace(review, settings=dataclasses.replace(review.settings, **{name: value})),
-            text.capitalize(),
-            "",
-        )
-
-
-def _display_setting(widget: QWidget, name: str, settings: EstimatorSettings) -> None:
-    field = next(f for f in dataclasses.fields(EstimatorSettings) if f.name == name)
-    value = getattr(settings, name)
-    if isinstance(widget, OptionalNumber):
-        factor = field.metadata["factor"]
-        is_default = value == field.default
-        default = "measured" if field.default is None else f"{field.default / factor:.6g} (default)"
-        widget.display(None if is_default else value / factor, default)
-    else:
-        widget.setChecked(value)
-
-
-def _labelled(text: str, entry: QWidget) -> QHBoxLayout:
-    row = QHBoxLayout()
-    label = QLabel(text)
-    label.setWordWrap(True)
-    label.setBuddy(entry)
-    row.addWidget(label, 1)
-    row.addWidget(entry)
-    return row
 
 
 def _quiet(snapshot: Snapshot) -> tuple[float, float]:

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
+from replay.desktop.log_reader import LogReader
 from replay.desktop.preferences import Preferences
 from replay.desktop.preparing import Preparing
-from replay.desktop.reading import LogNotFound, ReadRequest, ReadResult, read
+from replay.desktop.reading import LogNotFound, ReadRequest, ReadResult
 from replay.errors import Cancelled, ReplayError
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
@@ -81,7 +82,6 @@ class Session(QObject):
     """What could not be opened, read or saved (an exception); estimates that fail come as a snapshot's error."""
 
     _arrived = Signal(object)
-    _read = Signal(object)
     _warm = Signal()
 
     def __init__(
@@ -105,17 +105,19 @@ class Session(QObject):
         self._last: EstimateRequest | None = None
         self._first: EstimateRequest | None = None
         self._is_dragging = False
-        self._is_closed = self._is_reading = False
+        self._is_closed = False
         self._reconciled: tuple[object, Reconciliation] | None = None
         self._reflown: Reflown | None = None
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
-        self._reader = ThreadPoolExecutor(1, thread_name_prefix="read")
         self._recomputer: Recomputer[EstimateRequest, Snapshot] = Recomputer(
             self._estimator, estimating or Estimating(), self._arrived.emit
         )
         self.preparing = Preparing(parent=self)
         self.preparing.finished.connect(self._settle)
-        self._read_cancel = threading.Event()
+        self._reader = LogReader(preferences, self)
+        self._reader.progressed.connect(self.reading)
+        self._reader.arrived.connect(self._on_read)
+        self._reader.finished.connect(self._prepare_rest)
         self._recovery = RecoveryCopy(preferences.folders.recovery)
         self._recovery_lock = QLockFile(f"{self._recovery.file}.lock")  # says to other windows that this one is alive
         self._recovery_timer = QTimer(self)
@@ -123,7 +125,6 @@ class Session(QObject):
         self._recovery_timer.setInterval(_RECOVERY_MS)
         self._recovery_timer.timeout.connect(self.write_recovery)
         self._arrived.connect(self._on_arrived)
-        self._read.connect(self._on_read)
         self._warm.connect(self._prepare_rest)
         self.history.subscribe(lambda _: self._on_review())
 
@@ -231,7 +232,7 @@ class Session(QObject):
 
     def _prepare_rest(self) -> None:
         """Every other compiled loop, where nothing is being read or about to be drawn."""
-        if not self._is_reading and not self._recomputer.is_busy:
+        if not self._reader.is_busy and not self._recomputer.is_busy:
             self.preparing.go_on()
 
     # --- estimating -----------------------------------------------------------------------------------------------------------
@@ -355,61 +356,31 @@ class Session(QObject):
 
     def open(self, paths: Sequence[str], *, column_map: ColumnMap | None = None, is_known: bool = False, state: Edit | None = None) -> None:
         """Open another flight: log files, or one review; `state` puts onto the document what was stated beside it."""
-        self._start_reading(ReadRequest(tuple(paths), column_map, is_known=is_known, state=state))
+        self._reader.start(ReadRequest(tuple(paths), column_map, is_known=is_known, state=state))
 
     def open_made(self, make: Callable[[], ReadRequest]) -> None:
         """Open what `make`, called on the worker, first writes (a sample flight)."""
-        self._start_reading(make)
+        self._reader.start(make)
 
     def read_again(self, column_map: ColumnMap | None) -> None:
         """The same files with other columns; the document goes on."""
         if self.review.logs:
             paths = tuple(log.path for log in self.review.logs)
-            self._start_reading(ReadRequest(paths, column_map, self.review, self.review_path, is_known=True, is_same_document=True))
+            self._reader.start(ReadRequest(paths, column_map, self.review, self.review_path, is_known=True, is_same_document=True))
 
     def open_with_log(self, wanted: LogNotFound, paths: Sequence[str]) -> None:
         """A review whose log the user has found."""
-        self._start_reading(ReadRequest(tuple(paths), None, wanted.review, wanted.review_path, is_known=True))
+        self._reader.start(ReadRequest(tuple(paths), None, wanted.review, wanted.review_path, is_known=True))
 
     def open_recovered(self, recovered: Recovered) -> None:
         """What a crash left behind; it counts as unsaved."""
-        self._start_reading(ReadRequest((), None, recovered.review, recovered.review_path, is_known=True))
+        self._reader.start(ReadRequest((), None, recovered.review, recovered.review_path, is_known=True))
 
     def cancel_reading(self) -> None:
         """Stop a long read; what was open stays."""
-        self._read_cancel.set()
+        self._reader.cancel()
 
-    def _start_reading(self, wanted: ReadRequest | Callable[[], ReadRequest]) -> None:
-        if self._is_closed:
-            return
-        self._read_cancel.set()  # the newest wins here too
-        cancel = self._read_cancel = threading.Event()
-        self._is_reading = True
-        self.reading.emit(0.0, "reading")
-
-        def progress(fraction: float, text: str = "") -> None:
-            if not cancel.is_set():
-                self.reading.emit(fraction, text)
-
-        def run() -> None:
-            request = None
-            try:
-                request = wanted() if callable(wanted) else wanted
-                came: object = read(request, self.preferences, progress, cancel)
-            except Exception as error:
-                came = error
-            self._read.emit((request, cancel, came))
-
-        self._reader.submit(run)
-
-    def _on_read(self, arrived: tuple[ReadRequest, threading.Event, object]) -> None:
-        request, cancel, came = arrived
-        if self._is_closed or cancel is not self._read_cancel:
-            return
-        self._is_reading = False
-        self.reading.emit(-1.0, "")
-        if cancel.is_set() or isinstance(came, Cancelled):
-            return
+    def _on_read(self, request: ReadRequest, came: object) -> None:
         if isinstance(came, LogNotFound):
             self.log_wanted.emit(came)
         elif isinstance(came, ReadResult):
@@ -418,7 +389,6 @@ class Session(QObject):
             if not isinstance(came, ReplayError):
                 _log.error("reading failed", exc_info=came)
             self.failed.emit(came)
-        self._prepare_rest()
 
     def _take(self, request: ReadRequest, result: ReadResult) -> None:
         """Another log is open from here on; with only its columns read otherwise, the document and its history go on."""
@@ -444,10 +414,9 @@ class Session(QObject):
         self._is_closed = True
         self.closing.emit()
         self._recovery_timer.stop()
-        self._read_cancel.set()
         self._recomputer.close()
         self.preparing.stop()
-        self._reader.shutdown(wait=True, cancel_futures=True)
+        self._reader.close()
         self._estimator.shutdown(wait=True, cancel_futures=True)
         self.preparing.close()
         self._recovery.discard()

@@ -21,6 +21,7 @@ from replay.desktop.trace_pane import TracePane
 from replay.desktop.trace_tools import TraceTools
 from replay.desktop.trace_window import TraceWindow
 from replay.review.arrangement import checked
+from replay.review.catalogue import diagnostic_panes
 from replay.review.pyramid import span_statistics
 from replay.review.series import DEFAULT_PANES, Series, of_snapshot
 from replay.review.snapshot import Snapshot
@@ -225,6 +226,21 @@ class TraceStack(OwnKeys, QWidget):
         pane = self._insert(list(keys), len(self.column.panes) if at is None else at)
         self._edited()
         return pane
+
+    def toggle_diagnostics(self) -> bool:
+        """Panes of innovations and rest residuals below the others, or away again where all are there; False where there are none."""
+        wanted = diagnostic_panes(self._series.catalogue) if self._series is not None else ()
+        there = {pane.keys: pane for pane in self.column.panes}
+        missing = [keys for keys in wanted if keys not in there]
+        for keys in missing:
+            pane = self._insert(list(keys), len(self.column.panes))
+            QTimer.singleShot(0, pane, lambda pane=pane: self.column.ensureWidgetVisible(pane))  # when it has its place
+        if not missing:
+            for keys in wanted[: len(there) - 1]:
+                self._drop(there[keys])
+        if wanted:
+            self._edited()
+        return bool(wanted)
 
     def remove_pane(self, i: int) -> None:
         """Remove a pane. The last one stays."""

@@ -84,6 +84,13 @@ class ViewCommands:
         if self._window.traces is not None:
             self._window.traces.choose_by_dialog()
 
+    def on_diagnostics(self) -> None:
+        window = self._window
+        snapshot = window.session.snapshot
+        if window.traces is not None and snapshot is not None and not window.traces.toggle_diagnostics():
+            method = snapshot.as_flown.method
+            window.bar.say(f"{method} has neither innovations nor rest residuals here: choose kalman or smoother in Estimator.", "hint")
+
     def on_measure(self) -> None:
         traces = self._window.traces
         if traces is not None:

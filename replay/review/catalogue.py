@@ -354,10 +354,13 @@ _UNIT_AT_END = re.compile(r"^(?P<label>.*\S)\s*\((?P<unit>[^()]+)\)$")
 def pauses(log_time_s: Array) -> NDArray[np.int64]:
     """Where measurements pause, as indices of the last one before: no line is drawn over a span in which there were none.
 
-    A pause is longer than five usual steps: between rest on the pad and rest on the ground, or where a filter refused a run of them.
+    A pause is longer than five of the steps on either side of it: between rest on the pad and rest on the ground, or where a filter
+    refused a run of them. On the pad a filter measures more seldom than in flight, which is no pause.
     """
-    steps = np.diff(log_time_s)
-    return np.flatnonzero(steps > _PAUSE_STEPS * np.median(steps)).astype(np.int64) if len(steps) else NO_GAPS
+    steps = np.pad(np.diff(log_time_s), 2, constant_values=np.inf)
+    before, after = np.minimum(steps[:-4], steps[1:-3]), np.minimum(steps[3:-1], steps[4:])
+    usual = np.where(np.isinf(before), after, np.where(np.isinf(after), before, np.maximum(before, after)))
+    return np.flatnonzero(steps[2:-2] > _PAUSE_STEPS * usual).astype(np.int64)
 
 
 @dataclass(frozen=True)
@@ -415,6 +418,17 @@ def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
             key = f"diagnostic:{name}" + (f".{i + 1}" if width > 1 else "")
             component = "" if width == 1 else _XYZ[i] if width == 3 else str(i + 1)
             yield Trace(key, DIAGNOSTICS, label, unit, _FromDiagnostics(name, i, factor), component)
+
+
+def diagnostic_panes(traces: Mapping[str, Trace]) -> tuple[tuple[str, ...], ...]:
+    """What tells whether an estimate can be trusted, a pane each: innovations in standard deviations of what was measured in flight,
+    and what rest leaves over; empty for a method that has neither."""
+    panes: dict[str, list[str]] = {}
+    for key, trace in traces.items():
+        is_innovation = trace.label.endswith("innovation") and trace.unit == "σ" and not trace.label.startswith(("rest", "zero"))
+        if trace.group == DIAGNOSTICS and (is_innovation or trace.label.endswith("residual")):
+            panes.setdefault(trace.label, []).append(key)
+    return tuple(tuple(keys) for keys in panes.values())
 
 
 def label_of(key: str) -> str:

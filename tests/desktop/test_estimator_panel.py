@@ -10,7 +10,8 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QScrollArea
 
-from replay.desktop.estimator_panel import EstimatorPanel, calibration_fields
+from replay.desktop.calibration_row import calibration_fields
+from replay.desktop.estimator_panel import EstimatorPanel
 from replay.desktop.form import Section
 from replay.errors import CannotEstimate
 from replay.motion.settings import METHODS, EstimatorSettings
@@ -69,7 +70,7 @@ def test_every_field_of_the_calibration_is_on_the_panel(panel):
 
 def test_every_estimator_setting_is_on_the_panel(panel):
     """The same for the settings."""
-    assert set(panel.settings) == {f.name for f in dataclasses.fields(EstimatorSettings)}
+    assert set(panel.settings.entries) == {f.name for f in dataclasses.fields(EstimatorSettings)}
 
 
 def test_a_section_s_reset_takes_the_whole_field_back(panel):
@@ -163,11 +164,11 @@ def test_a_forgotten_flight_leaves_no_number_on_the_panel(panel):
 
 def test_site_is_declared_in_degrees_and_celsius_and_can_be_left_open(panel):
     """An emptied entry gives back the default, and says which."""
-    _enter(panel.site["pad_azimuth_rad"], "65")
-    _enter(panel.site["ground_temperature_k"], "8,5")
+    _enter(panel.site.entries["pad_azimuth_rad"], "65")
+    _enter(panel.site.entries["ground_temperature_k"], "8,5")
     assert panel.review.site.pad_azimuth_rad == 65 * DEG
     assert panel.review.site.ground_temperature_k == kelvin(8.5)
-    entry = panel.site["pad_azimuth_rad"]
+    entry = panel.site.entries["pad_azimuth_rad"]
     entry.setFocus()
     entry.selectAll()
     QTest.keyClick(entry, Qt.Key.Key_Delete)
@@ -179,19 +180,19 @@ def test_site_is_declared_in_degrees_and_celsius_and_can_be_left_open(panel):
 @pytest.mark.parametrize("text", ["north", "720", "1e999", "--3", "nan"])
 def test_what_is_no_number_in_range_is_not_taken_and_says_so(panel, text):
     """The value before stays in use; the entry is marked, with what was expected."""
-    _enter(panel.site["pad_azimuth_rad"], "30")
-    _enter(panel.site["pad_azimuth_rad"], text)
+    _enter(panel.site.entries["pad_azimuth_rad"], "30")
+    _enter(panel.site.entries["pad_azimuth_rad"], text)
     assert panel.review.site.pad_azimuth_rad == 30 * DEG
-    assert "expected a number from -360 to 360" in panel.site["pad_azimuth_rad"].toolTip()
+    assert "expected a number from -360 to 360" in panel.site.entries["pad_azimuth_rad"].toolTip()
 
 
 def test_settings_are_entered_in_the_unit_shown(panel):
     """A gain in degrees arrives in radians; a switch is a switch; an emptied number is the default again."""
-    _enter(panel.settings["gradient_gain_radps"], "3.5")
+    _enter(panel.settings.entries["gradient_gain_radps"], "3.5")
     assert panel.review.settings.gradient_gain_radps == 3.5 * DEG
-    panel.settings["use_barometer"].click()
+    panel.settings.entries["use_barometer"].click()
     assert panel.review.settings.use_barometer is False
-    entry = panel.settings["gradient_gain_radps"]
+    entry = panel.settings.entries["gradient_gain_radps"]
     entry.setFocus()
     entry.selectAll()
     QTest.keyClick(entry, Qt.Key.Key_Backspace)
@@ -318,8 +319,8 @@ def test_what_a_vehicle_file_says_of_the_site_is_shown_where_the_user_left_it_op
 
     vehicle = Vehicle("Wren 3", 1.0, 0.1, 0.08, ((0.0, 0.0), (1.0, 10.0)), site=Site(pad_azimuth_rad=65 * DEG))
     panel.show_snapshot(dataclasses.replace(drawn_flight.snapshot(rate_hz=50.0), vehicle=vehicle))
-    assert panel.site["pad_azimuth_rad"].placeholderText() == "65 (vehicle)"
-    assert panel.site["latitude_rad"].placeholderText() == "45 (default)"
+    assert panel.site.entries["pad_azimuth_rad"].placeholderText() == "65 (vehicle)"
+    assert panel.site.entries["latitude_rad"].placeholderText() == "45 (default)"
 
 
 def test_a_click_on_the_words_beside_a_check_box_ticks_it(panel):

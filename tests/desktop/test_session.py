@@ -190,7 +190,7 @@ def test_reading_can_be_stopped(qtbot, session, log_file, monkeypatch):
 
         raise Cancelled
 
-    monkeypatch.setattr("replay.desktop.session.read", slow)
+    monkeypatch.setattr("replay.desktop.log_reader.read", slow)
     before, failures = session.log, []
     session.failed.connect(failures.append)
     with qtbot.waitSignal(session.reading, check_params_cb=lambda f, _: f < 0, timeout=20_000):

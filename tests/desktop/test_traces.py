@@ -274,6 +274,31 @@ def test_variants_and_traces_differ_by_more_than_colour(drawn):
         assert all(look.colour != "#F0E442" for look in looks(lines))
 
 
+def test_innovations_and_residuals_come_and_go_in_one_step(qtbot, drawn):
+    """One pane a kind, below the others; what rest on the pad forces is left to the chooser; a method without any says no."""
+    time_s = np.arange(0.0, 30.0, 0.1)
+    found = {
+        "barometer innovation (sigmas)": (time_s, np.ones(len(time_s))),
+        "barometer innovation (m)": (time_s, np.ones(len(time_s))),
+        "zero velocity innovation (sigmas)": (time_s, np.ones((len(time_s), 3))),
+        "rest rate residual (rad/s)": (time_s, np.ones((len(time_s), 3))),
+    }
+    stack = TraceStack()
+    qtbot.addWidget(stack)
+    stack.show()
+    stack.show_snapshot(replace(drawn, as_flown=replace(drawn.as_flown, diagnostics=found), what_if=None))
+    before = [pane.keys for pane in stack.panes]
+    with qtbot.waitSignal(stack.arrangement_changed):
+        assert stack.toggle_diagnostics()
+    assert [pane.title.text() for pane in stack.panes[len(before) :]] == ["barometer innovation [σ]", "rest rate residual [deg/s]"]
+    assert all(pane.lines() for pane in stack.panes[len(before) :])
+    assert stack.toggle_diagnostics()
+    assert [pane.keys for pane in stack.panes] == before
+    stack.show_snapshot(drawn)
+    assert not stack.toggle_diagnostics()
+    assert [pane.keys for pane in stack.panes] == before
+
+
 def test_the_legend_says_what_the_title_leaves_open(drawn):
     """Variants of one trace; components and variants apart; traces by name where they differ."""
     ready = series.prepare(drawn)

@@ -4,6 +4,7 @@ import dataclasses
 import threading
 from pathlib import Path
 
+import numpy as np
 import pytest
 from desktop_helpers import Answers, settle, take_drawn
 from PySide6.QtCore import QMimeData, QPoint, QPointF, QRect, Qt, QUrl
@@ -302,6 +303,26 @@ def test_a_log_that_can_t_be_estimated_is_not_shown_with_the_flight_before(windo
     assert window.readout.model.lines and window.timeline.event_names()
 
 
+def test_diagnostics_are_one_key_and_one_click_away_and_undone_in_one_step(window, qtbot, estimates):
+    """By the button under the gates and by its key; a method that has none is told from one that was not asked."""
+    time_s = np.arange(0.0, 30.0, 0.1)
+    found = {"barometer innovation (sigmas)": (time_s, np.ones(len(time_s)))}
+    QTest.keySequence(window, "Shift+T")
+    assert "kalman or smoother" in window.bar.text
+    estimates.base = dataclasses.replace(estimates.base, as_flown=dataclasses.replace(estimates.base.as_flown, diagnostics=found))
+    window.session.refresh_traces()
+    qtbot.waitUntil(lambda: window.session.snapshot.as_flown.diagnostics == found)
+    before = [pane.keys for pane in window.traces.panes]
+    window.panels["estimator"].diagnostics.click()
+    assert [pane.keys for pane in window.traces.panes] == [*before, ("diagnostic:barometer innovation (sigmas)",)]
+    qtbot.waitUntil(lambda: not window.traces.panes[-1].visibleRegion().isEmpty())
+    QTest.keySequence(window, "Ctrl+Z")
+    assert [pane.keys for pane in window.traces.panes] == before
+    QTest.keySequence(window, "Ctrl+Y")
+    QTest.keySequence(window, "Shift+T")
+    assert [pane.keys for pane in window.traces.panes] == before
+
+
 def test_the_marks_are_explained_beside_the_timeline_at_the_first_size_of_the_window(window):
     """Gate, refusal and gap each with its sign; away where there is no room, never cut off."""
     key = window.transport.findChild(MarksKey)
@@ -359,7 +380,7 @@ def test_a_long_read_shows_how_far_it_is_and_can_be_stopped(window, qtbot, monke
         assert go.wait(10)
         raise Cancelled
 
-    monkeypatch.setattr("replay.desktop.session.read", slow)
+    monkeypatch.setattr("replay.desktop.log_reader.read", slow)
     before = window.session.log
     window.files.open_paths([str(tmp_path / "long.csv")])
     assert held.wait(10)

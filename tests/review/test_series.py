@@ -112,7 +112,9 @@ def test_diagnostics_are_not_drawn_over_a_span_without_measurements(drawn):
     """Rest on the pad and rest on the ground with the flight between, and a run of refused measurements; one missing sample is bridged."""
     time_s = np.concatenate((np.arange(0.0, 4.0, 0.5), np.arange(34.0, 38.0, 0.5)))
     refused = np.delete(np.arange(0.0, 10.0, 0.05), [40, *range(100, 108)])
+    slow_then_fast = np.concatenate((np.arange(0.0, 4.0, 0.5), np.arange(4.0, 8.0, 0.02)))
     diagnostics = {
+        "zero velocity innovation (sigmas)": (slow_then_fast, np.ones(len(slow_then_fast))),
         "rest rate residual (rad/s)": (time_s, np.ones((len(time_s), 3))),
         "barometer innovation (m)": (refused, np.ones(len(refused))),
     }
@@ -120,6 +122,8 @@ def test_diagnostics_are_not_drawn_over_a_span_without_measurements(drawn):
     found = {key: next(ready.catalogue[key].read(ready.source)).i_gap for key in ready.catalogue if key.startswith("diagnostic:")}
     assert_array_equal(found["diagnostic:rest rate residual (rad/s).1"], [7])
     assert_array_equal(found["diagnostic:barometer innovation (m)"], [98])
+    assert_array_equal(found["diagnostic:zero velocity innovation (sigmas)"], [])
+    assert [len(catalogue.pauses(time_s[:k])) for k in range(4)] == [0, 0, 0, 0]
 
 
 def test_a_gap_of_the_imu_is_a_gap_of_the_solution(drawn, ready):
