@@ -1,4 +1,4 @@
-"""Numbers to text at file speed: rows of fixed-point decimals into one buffer. Slow twin: Python's own `f"{x:.{d}f}"`, in the tests."""
+"""Tables to text at file speed: rows of decimals and words into one buffer. Slow twin: Python's own `f"{x:.{d}f}"`, in the tests."""
 
 from __future__ import annotations
 
@@ -8,33 +8,34 @@ from replay.jit import compiled
 
 
 @compiled
-def write_rows(values, digits, labels, label_width, label_column, first, last, out):  # type: ignore[no-untyped-def]
-    """Rows `first` to `last` of `values` (n, k) as comma-separated decimals; returns the bytes written, -1 where `out` is too short.
+def write_rows(values, digits, letters, starts, first, last, out):  # type: ignore[no-untyped-def]
+    """Rows `first` to `last` of `values` (n, k), parted by commas; returns the bytes written, -1 where `out` is too short.
 
-    `digits` (k,) places after the point; what is not finite becomes a blank cell. Before column `label_column` a word is put: its
-    letters are `labels[code, : label_width[code]]` with the code in column 0 of `values`, which is not written itself.
+    `digits` (k,) places after the point; what is not finite becomes a blank cell. Where it is negative the column holds words: each
+    value is a place c in the vocabulary, whose letters are `letters[starts[c] : starts[c + 1]]`.
     """
     n_columns = values.shape[1]
     buffer = np.empty(24, dtype=np.uint8)
     at = 0
     for i in range(first, last):
-        if at + 24 * (n_columns + 1) > len(out):
-            return -1
-        for j in range(1, n_columns):
-            if j > 1:
-                out[at] = 44
-                at += 1
-            if j == label_column:
-                code = int(values[i, 0])
-                for c in range(label_width[code]):
-                    out[at] = labels[code, c]
-                    at += 1
+        for j in range(n_columns):
+            if at + 26 > len(out):
+                return -1
+            if j > 0:
                 out[at] = 44
                 at += 1
             x = values[i, j]
+            places = digits[j]
+            if places < 0:
+                begin, end = starts[int(x)], starts[int(x) + 1]
+                if at + end - begin + 26 > len(out):
+                    return -1
+                for c in range(begin, end):
+                    out[at] = letters[c]
+                    at += 1
+                continue
             if not np.isfinite(x):
                 continue
-            places = digits[j]
             scale = 1
             for _ in range(places):
                 scale *= 10

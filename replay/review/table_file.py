@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from replay.errors import CannotEstimate
 
-Array = NDArray[np.float64]
-
 _CHUNK_ROWS = 50_000
 _CODED_ROWS = 2000
+_BUFFER_BYTES = 64_000_000
 _LARGEST = 9e17
 
 
@@ -23,62 +22,65 @@ def is_parquet(path: Path) -> bool:
     return path.suffix.lower() in (".parquet", ".pq")
 
 
-def write_table(
-    path: Path, columns: Mapping[str, Array], digits: Mapping[str, int], words: tuple[str, NDArray[np.uint8], Sequence[str]] | None = None
-) -> None:
-    """Write columns of one length by the suffix of `path`: `.parquet` or `.pq` as Parquet, anything else as CSV.
+def write_table(path: Path, columns: Mapping[str, NDArray[Any]], digits: Mapping[str, int]) -> None:
+    """Write columns of one length by the suffix of `path`: `.parquet` or `.pq` as Parquet, anything else as CSV (RFC 4180, UTF-8).
 
     Parameters
     ----------
     path : Path
     columns : mapping of str to ndarray, shape (n,)
-        In order. What is not finite becomes a blank cell.
+        Numbers or words, in order. A number that is not finite becomes a blank cell.
     digits : mapping of str to int
-        Places after the point in CSV; Parquet keeps every bit.
-    words : (name, codes, vocabulary), optional
-        One column of words, given as codes, put after the first two columns.
+        Places after the point of each number in CSV; Parquet keeps every bit.
     """
     if is_parquet(path):
-        both: dict[str, NDArray[Any]] = dict(columns)
-        if words:
-            first, second, *others = columns
-            coded = np.array(words[2])[words[1]]
-            both = {first: columns[first], second: columns[second], words[0]: coded, **{key: columns[key] for key in others}}
-        write_parquet(path, both)
+        write_parquet(path, columns)
     else:
-        _write_csv(path, columns, digits, words)
+        _write_csv(path, columns, digits)
 
 
-def _write_csv(
-    path: Path, columns: Mapping[str, Array], digits: Mapping[str, int], words: tuple[str, NDArray[np.uint8], Sequence[str]] | None
-) -> None:
+def _write_csv(path: Path, columns: Mapping[str, NDArray[Any]], digits: Mapping[str, int]) -> None:
     from replay.review._kernels_table import write_rows
 
-    names = list(columns)
-    places = np.array([0, *(digits[name] for name in names)], dtype=np.int64)
-    vocabulary = [word.encode() for word in words[2]] if words else [b""]
-    widths = np.array([len(word) for word in vocabulary], dtype=np.int64)
-    letters = np.zeros((len(vocabulary), max(int(widths.max()), 1)), dtype=np.uint8)
-    for row, word in zip(letters, vocabulary, strict=True):
-        row[: len(word)] = np.frombuffer(word, dtype=np.uint8)
-    label_column = 3 if words else len(names) + 2
-    n = len(columns[names[0]])
-    buffer = np.empty(24 * (len(names) + 2) * min(n, _CHUNK_ROWS) + 64, dtype=np.uint8)
-    header = names[:2] + [words[0]] + names[2:] if words else names
+    is_number = {name: np.issubdtype(values.dtype, np.number) for name, values in columns.items()}
+    places = np.array([digits[name] if is_number[name] else -1 for name in columns], dtype=np.int64)
+    coded, letters, starts, longest = _coded({name: values for name, values in columns.items() if not is_number[name]})
+    n = len(next(iter(columns.values())))
+    row_bytes = 26 * (len(columns) + 1) + longest
+    step = max(1, min(n, _CHUNK_ROWS, _BUFFER_BYTES // row_bytes))
+    buffer = np.empty(row_bytes * step + 64, dtype=np.uint8)
     with path.open("wb") as stream:
-        stream.write((",".join(header) + "\n").encode())
-        for first in range(0, n, _CHUNK_ROWS):
-            last = min(first + _CHUNK_ROWS, n)
-            values = np.zeros((last - first, len(names) + 1))
-            if words:
-                values[:, 0] = words[1][first:last]
-            for j, name in enumerate(names, start=1):
-                values[:, j] = columns[name][first:last]
+        stream.write((",".join(map(cell, columns)) + "\n").encode())
+        for first in range(0, n, step):
+            last = min(first + step, n)
+            values = np.empty((last - first, len(columns)))
+            for j, name in enumerate(columns):
+                values[:, j] = (columns[name] if is_number[name] else coded[name])[first:last]
                 largest = np.nanmax(np.abs(values[:, j]), initial=0.0, where=np.isfinite(values[:, j]))
-                if largest * 10.0 ** digits[name] > _LARGEST:
+                if is_number[name] and largest * 10.0 ** digits[name] > _LARGEST:
                     raise CannotEstimate(f"column {name!r}", f"expected numbers a table can hold, got {largest:.3g}")
-            written = write_rows(values, places, letters, widths, label_column, 0, last - first, buffer)
+            written = write_rows(values, places, letters, starts, 0, last - first, buffer)
             stream.write(buffer[:written].tobytes())
+
+
+def _coded(columns: Mapping[str, NDArray[Any]]) -> tuple[dict[str, NDArray[np.int64]], NDArray[np.uint8], NDArray[np.int64], int]:
+    """Columns of words as places in one vocabulary, its letters one after the other, where each begins, and the longest row's letters."""
+    coded: dict[str, NDArray[np.int64]] = {}
+    cells: list[bytes] = [b""]
+    longest = 0
+    for name, words in columns.items():
+        vocabulary, places = np.unique(words, return_inverse=True)
+        coded[name] = places.reshape(-1).astype(np.int64) + len(cells)
+        own = [cell(str(word)).encode() for word in vocabulary]
+        longest += max(map(len, own), default=0)
+        cells += own
+    starts = np.concatenate(([0], np.cumsum([len(each) for each in cells]))).astype(np.int64)
+    return coded, np.frombuffer(b"".join(cells) or b"\0", dtype=np.uint8).copy(), starts, longest
+
+
+def cell(text: str) -> str:
+    """A cell as RFC 4180 has it: in quotes where a comma, a quote or a line break is in it."""
+    return '"' + text.replace('"', '""') + '"' if any(letter in text for letter in ',"\r\n') else text
 
 
 def write_parquet(path: Path, columns: Mapping[str, NDArray[Any]]) -> None:

@@ -43,11 +43,18 @@ _DIGITS: Final[Mapping[str, int]] = (
     | dict.fromkeys(("q_w", "q_x", "q_y", "q_z"), 9)
     | dict.fromkeys(("tilt_deg", "tilt_azimuth_deg", "roll_deg", "tilt_sd_deg"), 5)
     | dict.fromkeys(("pos_east_m", "pos_north_m", "height_m", "vel_east_mps", "vel_north_mps", "vel_up_mps"), 4)
+    | dict.fromkeys(("gnss_latitude_rad", "gnss_longitude_rad"), 10)
     | dict.fromkeys(("pos_east_sd_m", "pos_north_sd_m", "height_sd_m"), 4)
 )
 _SIGNIFICANT, _MOST_DIGITS = 8, 9
 _SMALL_ROWS: Final = 2000
-_UNITS: Final = {"m/s²": "mps2", "m/s^2": "mps2", "rad/s": "radps", "m/s": "mps", "deg/s": "degps", "°C": "c", "%": "percent", "1": ""}
+_UNITS: Final = {"m/s^2": "mps2", "°C": "c", "1": "", "a.u.": "au"}
+_SPELLED: Final = (
+    dict.fromkeys("\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}", "u")
+    | dict.fromkeys("\N{OHM SIGN}\N{GREEK CAPITAL LETTER OMEGA}", "ohm")
+    | {"°": "deg", "²": "2", "³": "3", "%": "percent", "·": " "}
+)
+"""Micro and ohm have two signs each in Unicode."""
 
 
 def estimate_table(solution: Solution) -> Table:
@@ -75,22 +82,18 @@ def channels_table(log: FlightLog, solution: Solution) -> Table:
     """Every logged channel on the solution's clock (the gyro's).
 
     Between two samples of a slower channel a straight line is drawn; across a gap, before its first sample and after its last one a
-    channel is blank (NaN). Flight states and other words keep the last one logged; a second column of words becomes the place of each
-    word in order of first appearance (`..._code`).
+    channel is blank (NaN). Words keep the last one logged, and so do numbers that count or name something: a flight state, and whole
+    numbers without a unit under a header of the logger's own.
     """
     time = solution.log_time_s
     columns: Table = {"log_time_s": time, "time_s": solution.time_s}
-    words = [c for c in log.channels.values() if not np.issubdtype(c.values.dtype, np.number) and c.n_samples]
-    words.sort(key=lambda c: c.name != "state")
-    if words:
-        columns[_column_name(words[0], "")] = _held(words[0], time)
-    for channel in log.channels.values():
-        if not channel.n_samples or (words and channel is words[0]):
+    for channel in sorted(log.channels.values(), key=lambda c: c.name != "state"):
+        if not channel.n_samples:
             continue
-        if channel in words:
-            columns[f"{_column_name(channel, '')}_code"] = _codes(channel, time)
+        if not np.issubdtype(channel.values.dtype, np.number):
+            columns[_unused(_column_name(channel, ""), columns)] = _held_words(channel, time)
             continue
-        values = _on_clock(channel, time)
+        values = _held(channel, time) if _is_code(channel) else _on_clock(channel, time)
         kind = None if channel.is_extra else KINDS.get(channel.name)
         width = 1 if values.ndim == 1 else values.shape[1]
         components = kind.components if kind else tuple(str(i + 1) for i in range(width)) if width > 1 else ("",)
@@ -106,19 +109,38 @@ def _unused(name: str, columns: Mapping[str, Any]) -> str:
 
 def _column_name(channel: Channel, component: str) -> str:
     """Name with the component before the unit: accel_raw_imu_x_mps2; of a column not known by name, its header and unit."""
-    if not channel.is_extra and channel.name in KINDS:
+    kind = None if channel.is_extra else KINDS.get(channel.name)
+    if kind is not None and "," in kind.unit:  # each component has a unit of its own
+        units = dict(zip(kind.components, kind.unit.split(", "), strict=True))
+        return f"{channel.name.partition('_')[0]}_{component}_{unit_word(units[component])}"
+    if kind is not None:
         base, _, unit = channel.name.rpartition("_")
-        if KINDS[channel.name].unit in ("", "1"):
+        if kind.unit in ("", "1"):
             base, unit = channel.name, ""
+        elif channel.unit == "a.u.":  # a direction only
+            unit = "au"
         return "_".join(part for part in (base, component, unit) if part)
-    words = re.sub(r"[^0-9a-z]+", "_", channel.name.lower()).strip("_") or "column"
-    unit = _UNITS.get(channel.unit, re.sub(r"[^0-9a-z]+", "", channel.unit.lower()))
+    unit = unit_word(channel.unit)
+    header = re.sub(rf"[(\[{{]\s*{re.escape(channel.unit)}\s*[)\]}}]\s*$", "", channel.name) if channel.unit else channel.name
+    words = re.sub(r"\W+", "_", _spelled(header).lower()).strip("_") or "column"
     return "_".join(part for part in (words, component, "" if words.endswith(f"_{unit}") else unit) if part)
+
+
+def unit_word(unit: str) -> str:
+    """A unit as names carry it: m/s² is mps2, °/s degps, µT ut."""
+    if unit in _UNITS:
+        return _UNITS[unit]
+    return re.sub(r"[^0-9a-z]+", "", _spelled(unit).replace("/", "p").lower())
+
+
+def _spelled(text: str) -> str:
+    """Signs that are no letters, in letters."""
+    return "".join(_SPELLED.get(letter, letter) for letter in text)
 
 
 def column_name(quantity: str, unit: str, flight: str = "") -> str:
     """A column's name: the flight where there are several, the quantity, and the unit as names carry it."""
-    tail = _UNITS.get(unit, unit)
+    tail = unit_word(unit)
     return "_".join(part for part in (re.sub(r"\W+", "_", flight).strip("_"), quantity, tail) if part)
 
 
@@ -137,16 +159,29 @@ def _on_clock(channel: Channel, time: Array) -> Array:
     return found
 
 
-def _held(channel: Channel, time: Array) -> NDArray[Any]:
-    i = np.searchsorted(channel.log_time_s, time, side="right") - 1
+def _is_code(channel: Channel) -> bool:
+    """Its numbers count or name something: nothing lies between two of them."""
+    if channel.name == "state" and not channel.is_extra:
+        return True
+    known = channel.values[np.isfinite(channel.values)]
+    return channel.is_extra and not channel.unit and bool((known == np.rint(known)).all())
+
+
+def _last_at(channel: Channel, time: Array) -> NDArray[np.intp]:
+    """Sample at or before each time; -1 before the first."""
+    return np.searchsorted(channel.log_time_s, time, side="right") - 1
+
+
+def _held_words(channel: Channel, time: Array) -> NDArray[Any]:
+    i = _last_at(channel, time)
     return np.where(i >= 0, channel.values.astype(str)[np.maximum(i, 0)], "")
 
 
-def _codes(channel: Channel, time: Array) -> Array:
-    from replay.review.catalogue import words_as_numbers
-
-    i = np.searchsorted(channel.log_time_s, time, side="right") - 1
-    return np.where(i >= 0, words_as_numbers(channel.values)[1][np.maximum(i, 0)], np.nan)
+def _held(channel: Channel, time: Array) -> Array:
+    i = _last_at(channel, time)
+    found = np.asarray(channel.values, dtype=np.float64)[np.maximum(i, 0)]
+    found[i < 0] = np.nan
+    return found
 
 
 def events_table(explained: Explained) -> Table:
@@ -204,12 +239,11 @@ def write(table: Mapping[str, NDArray[Any]], path: str | os.PathLike[str]) -> No
     What is not finite becomes a blank cell.
     """
     path = Path(path)
-    texts = [name for name, values in table.items() if not np.issubdtype(values.dtype, np.number)]
-    n = len(next(iter(table.values())))
     if is_parquet(path):
         write_parquet(path, table)
-    elif n > _SMALL_ROWS and (not texts or texts == list(table)[2:3]):
-        _write_long(table, texts, path)
+    elif len(next(iter(table.values()))) > _SMALL_ROWS:
+        numbers = {name: values for name, values in table.items() if np.issubdtype(values.dtype, np.number)}
+        write_table(path, table, {name: _digits(name, values) for name, values in numbers.items()})
     else:
         _write_small(table, path)
 
@@ -221,18 +255,6 @@ def _digits(name: str, values: NDArray[Any]) -> int:
     largest = float(np.nanmax(np.abs(values), initial=0.0, where=np.isfinite(values)))
     whole = math.floor(math.log10(largest)) + 1 if largest > 0.0 else 1
     return min(max(_SIGNIFICANT - whole, 0), _MOST_DIGITS)
-
-
-def _write_long(table: Mapping[str, NDArray[Any]], texts: list[str], path: Path) -> None:
-    numbers = {name: np.asarray(values, dtype=np.float64) for name, values in table.items() if name not in texts}
-    words = None
-    if texts:
-        vocabulary, codes = np.unique(table[texts[0]], return_inverse=True)
-        if len(vocabulary) > np.iinfo(np.uint8).max:
-            _write_small(table, path)
-            return
-        words = (texts[0], codes.astype(np.uint8), [str(word) for word in vocabulary])
-    write_table(path, numbers, {name: _digits(name, values) for name, values in numbers.items()}, words)
 
 
 def _write_small(table: Mapping[str, NDArray[Any]], path: Path) -> None:

@@ -179,8 +179,8 @@ def test_the_writer_rounds_as_python_does(places):
     """Each number within half a unit of its last place of what Python's own formatting gives; blanks where there is no number."""
     rng = np.random.default_rng(places)
     x = np.concatenate((rng.normal(size=200) * 10.0 ** rng.integers(-8, 6, 200), [0.0, -0.0, 1.0, -1.0, 99.9999, 1e-12, np.nan, np.inf]))
-    values, out = np.column_stack((np.zeros(len(x)), x)), np.zeros(20_000, dtype=np.uint8)
-    n = write_rows(values, np.array([0, places]), np.zeros((1, 1), dtype=np.uint8), np.array([0]), 99, 0, len(x), out)
+    out = np.zeros(20_000, dtype=np.uint8)
+    n = write_rows(x[:, None], np.array([places]), np.zeros(1, dtype=np.uint8), np.array([0, 0]), 0, len(x), out)
     lines = out[:n].tobytes().decode().split("\n")[:-1]
     for text, number in zip(lines, x, strict=True):
         if not np.isfinite(number):

@@ -60,7 +60,67 @@ def test_a_gap_stays_a_gap():
     assert table["baro_height_m"][np.searchsorted(time, 1.5)] == pytest.approx(0.5, abs=0.02)
     assert table["baro_hpa"][np.searchsorted(time, 7.0)] == pytest.approx(70.0)
     assert table["state"][np.searchsorted(time, 12.5)] == "down"
-    assert table["mode_code"][np.searchsorted(time, 13.5)] == 2.0
+    assert table["mode"][np.searchsorted(time, 11.0)] == "b"  # words go out as words, as many columns as there are
+    assert table["mode"][np.searchsorted(time, 13.5)] == "c"
+    assert table["mode"][0] == ""
+
+
+def channel(name, values, unit, log_time_s=(1.0, 3.0, 6.0), *, is_extra=True):
+    return Channel(name, np.array(log_time_s), np.array(values), unit, np.array([], dtype=np.int64), (name,), is_extra=is_extra)
+
+
+def test_every_numeric_column_with_a_unit_says_it_in_its_name():
+    """Signs in letters, a bracketed unit once, each component of a position its own; two headers never one name; none is invented."""
+    given = {
+        "Mag [µT]": ("µT", "mag_ut"), "Spin (°/s)": ("°/s", "spin_degps"), "Temp (°C)": ("°C", "temp_c"), "load": ("%", "load_percent"),
+        "shunt": ("\N{OHM SIGN}", "shunt_ohm"), "v_batt": ("mV", "v_batt_mv"), "Jerk": ("m/s³", "jerk_mps3"), "Höhe": ("m", "höhe_m"),
+        "hoehe?": ("m", "hoehe_m"), "hoehe!": ("m", "hoehe_m_2"), "count": ("", "count"), "???": ("V", "column_v"),
+    }  # fmt: skip
+    channels = [channel(name, [0.5, 1.5, 2.0], unit) for name, (unit, _) in given.items()]
+    channels.append(channel("gnss_lat_lon_height", [[0.8, 0.1, 3.0]] * 3, "rad, rad, m", is_extra=False))
+    channels.append(channel("mag_raw_imu_t", [[0.1, 0.2, 0.3]] * 3, "a.u.", is_extra=False))
+    log = FlightLog(("x",), "0" * 64, {c.name: c for c in channels}, SHOT.log.column_map)
+    names = list(tables.channels_table(log, SHOT.as_flown))
+    assert names[:2] == ["log_time_s", "time_s"]
+    assert names[2:14] == [name for _, name in given.values()]
+    assert names[14:] == ["gnss_latitude_rad", "gnss_longitude_rad", "gnss_height_m", *(f"mag_raw_imu_{axis}_au" for axis in "xyz")]
+
+
+def test_nothing_lies_between_two_states():
+    """Numbers that name or count something keep the last one; what is measured runs straight between two samples."""
+    channels = [
+        channel("state", [0.0, 2.0, 3.0], "", is_extra=False), channel("pyro", [0, 1, 1], ""), channel("ratio", [0.0, 0.5, 1.0], ""),
+        channel("height", [0, 10, 20], "m"),
+    ]  # fmt: skip
+    log = FlightLog(("x",), "0" * 64, {c.name: c for c in channels}, SHOT.log.column_map)
+    table = tables.channels_table(log, SHOT.as_flown)
+    at = np.searchsorted(table["log_time_s"], 2.0)
+    assert [table[name][at] for name in ("state", "pyro")] == [0.0, 0.0]
+    assert [table[name][at] for name in ("ratio", "height_m")] == pytest.approx([0.25, 5.0], abs=0.05)
+    assert set(table["state"][np.isfinite(table["state"])]) == {0.0, 2.0, 3.0}
+    assert all(np.isnan(table[name][0]) for name in ("state", "pyro", "ratio", "height_m"))
+
+
+@pytest.mark.parametrize("suffix", ["csv", "parquet"])
+def test_words_of_a_long_table_come_back_as_they_were(tmp_path, suffix):
+    """Several columns of them, with commas, quotes, line breaks and letters of other scripts; more distinct ones than a byte counts."""
+    pd = pytest.importorskip("pandas")
+    if suffix == "parquet":
+        pytest.importorskip("pyarrow")
+    n = 3000
+    odd = np.array(['a, "b"', "line\nbreak", "höhe µ", "", "fallschirm"])
+    table = {
+        "first": odd[np.arange(n) % 5], "height_m": np.linspace(-5.0, 5.0, n),
+        "second, with comma": np.array([f"word {i}" for i in range(n)]), "gap_m": np.where(np.arange(n) % 2, np.nan, 1.0), "last": odd[np.arange(n) % 3],
+    }  # fmt: skip
+    path = tmp_path / f"t.{suffix}"
+    tables.write(table, path)
+    back = pd.read_csv(path, keep_default_na=False, na_values={"gap_m": [""]}) if suffix == "csv" else pd.read_parquet(path)
+    assert list(back.columns) == list(table)
+    for name in ("first", "second, with comma", "last"):
+        assert back[name].astype(str).tolist() == table[name].tolist()
+    np.testing.assert_allclose(back["height_m"], table["height_m"], atol=6e-5)
+    np.testing.assert_array_equal(back["gap_m"], table["gap_m"])
 
 
 @pytest.mark.parametrize("suffix", ["csv", "parquet"])
