@@ -44,7 +44,7 @@ def _parser(command: str | None) -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Entry point. Exit codes: 0 done, 1 the input can't carry the request (one line says why), 2 wrong usage."""
+    """Entry point. Exit codes: 0 done, 1 the input can't carry the request (one line says why), 2 wrong usage, 130 interrupted."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     command = next((a for a in arguments if not a.startswith("-")), None)
     args = _parser(command if command in COMMANDS else None).parse_args(arguments)
@@ -56,6 +56,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ReplayError as error:
         print(f"plumbline {args.command}: {error}", file=sys.stderr)
         return 1
+    except KeyboardInterrupt:
+        print(f"\nplumbline {args.command}: stopped", file=sys.stderr)
+        return 130  # what a shell reports of a command that was interrupted (POSIX: 128 + the signal's number)
     except BrokenPipeError:
         return 0
 

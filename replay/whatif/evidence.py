@@ -125,7 +125,7 @@ def _evidence(data: Mapping[str, Any], name: str) -> Evidence:
     for table, keys in _WHOLE.items():
         for key in keys if table in data else ():
             if key not in data[table]:
-                raise SettingsError(name, f"{table}.{key}", "a number: an observation goes with its standard deviation", "nothing")
+                raise SettingsError(name, f"{table}.{key}", "a number: an observation is whole, with its standard deviation", "nothing")
     for i, one in enumerate(data.get("sighting", ())):
         for key in ("time_s", "tilt_deg", "azimuth_deg", "sd_deg"):
             if key not in one:

@@ -125,6 +125,20 @@ def test_refusals(folder, tmp_path, capsys):
     assert error.count("\n") == 1
 
 
+def test_an_ensemble_is_stopped_from_the_keyboard(folder, tmp_path, monkeypatch, capsys):
+    """One line, the shell's own code for it, and no half-written table."""
+
+    def interrupted(*_args, **_kwargs):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("replay.whatif.ensemble.wait", interrupted)
+    out = tmp_path / "refly.csv"
+    assert cli.main(arguments(folder, "--members", "20", "--method", "integrate", "--out", str(out))) == 130
+    said = capsys.readouterr()
+    assert said.err.strip() == "plumbline refly: stopped" and said.out == ""
+    assert list(tmp_path.iterdir()) == []
+
+
 SMALL = """
 format = 1
 name = "Student"
