@@ -130,7 +130,9 @@ class EstimatorPanel(QWidget):
         self._show_tilts()
 
     def forget_flight(self) -> None:
-        """Nothing is estimated yet."""
+        """Nothing is estimated yet; a drag that was going on was of the other flight."""
+        for row in self.rows.values():
+            row.slider.let_go()
         self._snapshot = self._pad_force = None
         self._show_run()
         for label in (self.gates, *self.compared_runs.values(), self.assumed, self.failure, self.pad, *self.found.values()):

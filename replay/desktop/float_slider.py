@@ -61,9 +61,13 @@ class _Track(QSlider):
         event.accept()
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        self.let_go()
+        event.accept()
+
+    def let_go(self) -> None:
+        """The drag is over, though the button may still be down."""
         self._drag_from = None
         self.setSliderDown(False)
-        event.accept()
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         """Only where it has the focus: a wheel over a panel scrolls the panel."""
@@ -166,6 +170,10 @@ class FloatSlider(QWidget):
         finally:
             self._is_showing = False
         self.track.update()
+
+    def let_go(self) -> None:
+        """End a drag now: what the pointer still does with its button down is no edit any more."""
+        self.track.let_go()
 
     def step_by(self, n_steps: int) -> None:
         """A user's step, by key or wheel."""

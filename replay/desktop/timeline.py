@@ -25,6 +25,7 @@ from replay.desktop import style
 from replay.desktop.own_keys import OwnKeys
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.timeline_paint import EventPlace, Rows, paint_bookmarks, paint_event, paint_still, place_events, tip
+from replay.review.marks import room_of_event
 from replay.review.pyramid import Pyramid
 from replay.review.series import Series, of_snapshot
 from replay.review.snapshot import Snapshot
@@ -272,8 +273,12 @@ class Timeline(OwnKeys, QWidget):
         """Move the chosen event as a user's edit."""
         if self._chosen is not None and self._series is not None:
             at = dict(self._series.marks.events)[self._chosen]
-            marks = self._series.marks
-            self.event_moved.emit(self._chosen, float(np.clip(at + by_s, marks.start_log_s, marks.stop_log_s)))
+            self.event_moved.emit(self._chosen, self._within_room(at + by_s))
+
+    def _within_room(self, log_time_s: float) -> float:
+        """The nearest time at which the chosen event still comes in its order."""
+        low, high = room_of_event(self._series.marks, self._chosen, self._sample_s())
+        return float(min(max(log_time_s, low), high))
 
     def _sample_s(self) -> float:
         return self._height.step_s if self._height is not None and np.isfinite(self._height.step_s) else 0.01
@@ -320,9 +325,10 @@ class Timeline(OwnKeys, QWidget):
             self.cursor_requested.emit(at)
         elif self._drag in ("press", "event"):
             if self._drag == "event" or abs(x - self._drag_from) > _DRAG_FROM_PX:
-                self._drag, self._dragged_log_s = "event", at
+                self._drag, self._dragged_log_s = "event", self._within_room(at)
                 self._lay_out()
-                self._say(event, f"{self._chosen} at {at - self._series.marks.zero_log_s:.3f} s")
+                where = f"{self._chosen} at {self._dragged_log_s - self._series.marks.zero_log_s:.3f} s"
+                self._say(event, where if self._dragged_log_s == at else f"{where}: as far as the events beside it leave room")
         elif self._drag == "span":
             if abs(x - self._drag_from) > _DRAG_FROM_PX:
                 self._edit_span(self._scale.clamped(self._drag_from), at)

@@ -58,7 +58,7 @@ def paint_ground(painter: QPainter, inside: QRectF, scale: TimeScale, marks: Mar
 def value_ticks(low: float, high: float, height_px: float, line_px: float) -> tuple[float, list[float]]:
     """Step and levels of a value axis: airy where there is room, closer where there would be one number alone, which gives no scale."""
     step, levels = ticks(low, high, (high - low) * 1.4 * line_px / max(height_px, 1.0))
-    return (step, levels) if len(levels) > 1 else ticks(low, high, (high - low) * 0.95 * line_px / max(height_px, 1.0))
+    return (step, levels) if len(levels) > 1 else ticks(low, high, (high - low) * 0.75 * line_px / max(height_px, 1.0))
 
 
 def _clipped(scale: TimeScale, log_time_s: float) -> float:

@@ -97,6 +97,23 @@ def known_events(events: Events) -> tuple[tuple[str, float], ...]:
     return tuple(sorted(((n, float(t)) for n, t in named if np.isfinite(t)), key=lambda pair: pair[1]))
 
 
+_ORDER: Final = {"liftoff": 0, "burnout": 1, "apogee": 2, "deployment": 2, "touchdown": 3, "rest": 4}
+"""Events of one place may come either way round: a parachute may open before apogee."""
+
+
+def room_of_event(marks: Marks, name: str, step_s: float = 0.0) -> tuple[float, float]:
+    """Log times between which an event can be put by hand: after what comes before it in a flight and before what comes after.
+
+    `step_s` is kept clear of its neighbours, so that no phase is empty. Where the neighbours leave no room, the event stays where it is.
+    """
+    place = _ORDER.get(name, -1)
+    earlier = [t + step_s for other, t in marks.events if place >= 0 and 0 <= _ORDER.get(other, -1) < place]
+    later = [t - step_s for other, t in marks.events if place >= 0 and _ORDER.get(other, -1) > place]
+    low, high = max([marks.start_log_s, *earlier]), min([marks.stop_log_s, *later])
+    at = dict(marks.events).get(name, low)
+    return (low, high) if low <= high else (at, at)
+
+
 def phase_spans(events: Events, start_log_s: float, stop_log_s: float) -> tuple[PhaseSpan, ...]:
     """Phases between the ends of the log, as `Events.phase_of` has them."""
     inner = sorted(t for _, t in known_events(events) if start_log_s < t < stop_log_s)

@@ -154,6 +154,23 @@ def test_a_preview_moves_no_slider_from_under_the_pointer(panel):
     assert not label.isVisible()
 
 
+def test_a_drag_ends_where_another_flight_is_opened_under_it(panel):
+    """A long read is over while a slider is held: the rest of the drag is no edit of the new flight."""
+    track = panel.rows["gyro_bias_imu_radps", 0].slider.track
+    y, x = track.height() // 2, round(track._x_of(track.sliderPosition()))
+    QTest.mousePress(track, Qt.MouseButton.LeftButton, pos=QPoint(x, y))
+    QTest.mouseMove(track, QPoint(x + 10, y))
+    assert panel.log
+    panel.forget_flight()
+    panel.review, n_edits = Review(), len(panel.log)
+    panel.show_review(panel.review)
+    QTest.mouseMove(track, QPoint(x + 30, y))
+    QTest.mouseRelease(track, Qt.MouseButton.LeftButton, pos=QPoint(x + 30, y))
+    assert len(panel.log) == n_edits
+    assert panel.rows["gyro_bias_imu_radps", 0].slider.value == 0.0
+    assert track.sliderPosition() == 0
+
+
 def test_a_forgotten_flight_leaves_no_number_on_the_panel(panel):
     """Another log is open and nothing of it is estimated."""
     panel.show_snapshot(drawn_flight.snapshot(rate_hz=50.0))

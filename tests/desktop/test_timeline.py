@@ -102,6 +102,32 @@ def test_events_are_moved_from_the_keyboard(qtbot, timeline):
     assert timeline.chosen_event is None
 
 
+def test_an_event_moved_by_hand_keeps_its_place_in_the_flight(qtbot, timeline):
+    """Dragged or stepped past its neighbours it stops a sample before them; a parachute may open before apogee."""
+    at = dict(timeline._series.marks.events)
+    names = timeline.event_names()
+    assert {"liftoff", "burnout", "apogee", "touchdown"} <= set(names)
+    moved = []
+    timeline.event_moved.connect(lambda name, log_time_s: moved.append((name, log_time_s)))
+    step = timeline._sample_s()
+    for name, by_s, wanted in (
+        ("liftoff", 1e3, at["burnout"] - step),
+        ("burnout", -1e3, at["liftoff"] + step),
+        ("apogee", 1e3, at["touchdown"] - step),
+        ("liftoff", -1e3, timeline._series.marks.start_log_s),
+    ):
+        timeline.choose_event(name)
+        timeline.nudge_event(by_s)
+        assert moved[-1] == (name, pytest.approx(wanted))
+    y = round(timeline._rows.band.top()) + 4
+    qtbot.mousePress(timeline, Qt.MouseButton.LeftButton, pos=QPoint(round(timeline.event_x_px("burnout")), y))
+    for x in (timeline.event_x_px("burnout") + 10, timeline.width() - 5):
+        qtbot.mouseMove(timeline, QPoint(round(x), y))
+    qtbot.mouseRelease(timeline, Qt.MouseButton.LeftButton, pos=QPoint(timeline.width() - 5, y))
+    after = min(at[name] for name in ("apogee", "deployment") if name in at)
+    assert moved[-1] == ("burnout", pytest.approx(after - step))
+
+
 def test_keys_of_the_window_are_left_alone(timeline):
     """Plain arrows, Space, and Escape with nothing chosen."""
     none, alt = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.AltModifier
