@@ -5,7 +5,18 @@ from __future__ import annotations
 from typing import Final
 
 from PySide6.QtCore import QElapsedTimer, QPointF, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QColor, QContextMenuEvent, QFontInfo, QHideEvent, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QWheelEvent
+from PySide6.QtGui import (
+    QColor,
+    QContextMenuEvent,
+    QFontInfo,
+    QHideEvent,
+    QKeyEvent,
+    QMouseEvent,
+    QPainter,
+    QPaintEvent,
+    QPixmap,
+    QWheelEvent,
+)
 from PySide6.QtWidgets import QButtonGroup, QFileDialog, QHBoxLayout, QMenu, QPushButton, QSizePolicy, QToolButton, QVBoxLayout, QWidget
 
 from replay.desktop import style
@@ -13,8 +24,8 @@ from replay.errors import ReplayError
 from replay.review.snapshot import Snapshot
 from replay.scene.build import Flight, SceneOptions, build_scene, middle_enu_m, prepare
 from replay.scene.camera import CAMERAS, WIDE, Camera, Viewpoint, blend, camera_at
-from replay.scene.drawlist import DrawList
-from replay.scene.paint import paint, save_picture
+from replay.scene.drawlist import DrawList, Primitive
+from replay.scene.paint import paint, save_picture, to_image
 from replay.scene.project import project
 from replay.units import DEG
 
@@ -151,6 +162,8 @@ class Canvas(QWidget):
         self._viewpoints = {name: Viewpoint(name) for name in CAMERAS}
         self._name = "chase"
         self._shows_what_if = True
+        self._still: tuple[Primitive, ...] = ()
+        self._ground: QPixmap | None = None
         self._grip: QPointF | None = None
         self._glide_from: Camera | None = None
         self._glide_clock = QElapsedTimer()
@@ -229,7 +242,7 @@ class Canvas(QWidget):
         painter = QPainter(self)
         draw_list = self.picture()
         if draw_list is not None:
-            paint(draw_list, painter)
+            self._paint(painter, draw_list)
         else:
             painter.fillRect(self.rect(), QColor(style.SHELF))
             painter.setPen(QColor(style.MUTED))
@@ -285,6 +298,21 @@ class Canvas(QWidget):
         super().hideEvent(event)
 
     # -- inside
+
+    def _paint(self, painter: QPainter, draw_list: DrawList) -> None:
+        """What has stood still since the picture before is copied; a camera that follows the vehicle has no such thing."""
+        is_still = bool(draw_list.still) and draw_list.still is self._still
+        self._still = draw_list.still
+        if not is_still:
+            self._ground = None
+            paint(draw_list, painter)
+            return
+        ground, above = draw_list.split()
+        ratio = self.devicePixelRatioF()
+        if self._ground is None or self._ground.devicePixelRatio() != ratio:
+            self._ground = QPixmap.fromImage(to_image(ground, ratio))
+        painter.drawPixmap(0, 0, self._ground)
+        paint(above, painter)
 
     def _ask_and_save(self) -> None:
         path, _ = QFileDialog.getSaveFileName(self, "Save picture", "attitude.svg", "Vector (*.svg *.pdf);;Pixels (*.png)")

@@ -196,8 +196,6 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     pairs = [(track, pose_at(track, log_time_s)) for track in tracks]
     scale = flight.stage.enlargement if options.is_wide else 1.0
     items: list[Item] = []
-    if options.show_ground:
-        items.extend(still_items(flight.stage, is_wide=options.is_wide, text_px=options.text_px))
     if options.show_path:
         for track, pose in pairs if options.is_wide else pairs[:1]:
             items.extend(_path(track, pose, log_time_s, options))
@@ -214,7 +212,8 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
         items.extend(_thrust(flight, pairs[0][1], log_time_s, options))
     if options.show_notes:
         items.extend(_notes(flight, pairs, log_time_s, options))
-    return Scene(tuple(items), options.background)
+    still = still_items(flight.stage, is_wide=options.is_wide, text_px=options.text_px) if options.show_ground else ()
+    return Scene(tuple(items), options.background, still)
 
 
 def _track(series: str, solution: Solution) -> Track:

@@ -73,11 +73,20 @@ Primitive = Polygon | Facets | Polyline | Segments | Text
 
 @dataclass(frozen=True, eq=False)
 class DrawList:
-    """Shapes in drawing order, the picture's size in px, and the colour behind them (None: transparent)."""
+    """Shapes in drawing order, the picture's size in px, and the colour behind them (None: transparent).
+
+    `still` are the first of the shapes: the very same object in the next picture where nothing of them has changed.
+    """
 
     size_px: tuple[int, int]
     shapes: tuple[Primitive, ...]
     background: Rgba | None
+    still: tuple[Primitive, ...] = ()
+
+    def split(self) -> tuple[DrawList, DrawList]:
+        """What stands still, on the background, and what is drawn over it."""
+        rest = self.shapes[len(self.still) :]
+        return DrawList(self.size_px, self.still, self.background), DrawList(self.size_px, rest, None)
 
 
 @lru_cache(maxsize=256)

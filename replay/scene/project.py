@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
 from replay.scene.camera import Camera
 from replay.scene.drawlist import DrawList, Polygon, Polyline, Primitive, Segments, Text, rgba
 from replay.scene.lens import Lens
-from replay.scene.scene import Label, Line, Note, Scene, Sheet, Solid, Strokes
+from replay.scene.scene import Item, Label, Line, Note, Scene, Sheet, Solid, Strokes
 from replay.scene.solids import draw_solids
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+
+Pieces = dict[tuple[str, int], list[Primitive]]
+"""(layer, slot) -> stretches of line. Slot 0 is behind every solid, k is before the k farthest ones."""
 
 _MANY_POINTS = 64
 _THIN_PX = 2.5
@@ -21,18 +27,17 @@ _THIN_PX = 2.5
 def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     """What to draw, from far to near, for a picture of `size_px` (width, height)."""
     lens = Lens(camera, size_px)
-    items = scene.items
+    ground, above, letters = _ground(scene.still, camera, size_px)
+    items = (*above, *scene.items)
     solids = [item for item in items if isinstance(item, Solid)]
     drawn = draw_solids(lens, solids)
     depth = np.array([np.inf if solid.is_first else at for solid, (at, _) in zip(solids, drawn, strict=True)])
     order = np.argsort(-depth, kind="stable")
-    strokes = [item for item in items if isinstance(item, Strokes)]
-    lines = [item for item in items if isinstance(item, Line) and len(item.points_enu_m) > 1]
-    grid, pieces = _lines(lens, strokes, lines, -depth[order])
+    sheets, pieces = _flat(lens, items, -depth[order])
     notes = [shape for item in items if isinstance(item, Note) for shape in _note(lens, item)]
-    texts = _labels(lens, [item for item in items if isinstance(item, Label)], [_field(note) for note in notes if isinstance(note, Text)])
-    shapes = [shape for item in items if isinstance(item, Sheet) for shape in _sheet(lens, item)]
-    shapes.extend(grid)
+    taken = [_field(note) for note in notes if isinstance(note, Text)]
+    texts = _labels(lens, [item for item in items if isinstance(item, Label)], letters, taken)
+    shapes = [*ground, *sheets]
     for layer in ("ground", "behind"):
         shapes.extend(pieces.get((layer, 0), ()))
         shapes.extend(texts.get(layer, ()))
@@ -44,16 +49,38 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     shapes.extend(texts.get("space", ()))
     shapes.extend(texts.get("over", ()))
     shapes.extend(notes)
-    return DrawList(size_px, tuple(shapes), rgba(scene.background) if scene.background else None)
+    return DrawList(size_px, tuple(shapes), rgba(scene.background) if scene.background else None, ground)
+
+
+@lru_cache(maxsize=8)
+def _ground(
+    still: tuple[Item, ...], camera: Camera, size_px: tuple[int, int]
+) -> tuple[tuple[Primitive, ...], tuple[Item, ...], list[Label]]:
+    """Of what stands still: the shapes on the ground, the items above it, among which the vehicle is, and the letters on the ground."""
+    lens = Lens(camera, size_px)
+    is_on_ground = [isinstance(item, Sheet | Strokes) or (isinstance(item, Line | Label) and item.layer == "ground") for item in still]
+    on_ground = [item for item, here in zip(still, is_on_ground, strict=True) if here]
+    above = tuple(item for item, here in zip(still, is_on_ground, strict=True) if not here)
+    letters = [item for item in on_ground if isinstance(item, Label)]
+    sheets, pieces = _flat(lens, on_ground, np.empty(0))
+    texts = _labels(lens, letters, [item for item in above if isinstance(item, Label)], [])
+    return (*sheets, *pieces.get(("ground", 0), ()), *texts.get("ground", ())), above, letters
+
+
+def _flat(lens: Lens, items: Sequence[Item], steps: Array) -> tuple[list[Primitive], Pieces]:
+    """Sheets and strokes, and the lines in pieces. `steps`: minus the solids' depths, rising."""
+    strokes = [item for item in items if isinstance(item, Strokes)]
+    lines = [item for item in items if isinstance(item, Line) and len(item.points_enu_m) > 1]
+    shapes = [shape for item in items if isinstance(item, Sheet) for shape in _sheet(lens, item)]
+    if not lines and not strokes:
+        return shapes, {}
+    grid, pieces = _lines(lens, strokes, lines, steps)
+    return [*shapes, *grid], pieces
 
 
 def _sheet(lens: Lens, sheet: Sheet) -> list[Primitive]:
     outline = lens.clip_polygon(lens.to_camera(sheet.points_enu_m))
     return [Polygon(outline, rgba(sheet.colour, sheet.alpha))] if len(outline) else []
-
-
-Pieces = dict[tuple[str, int], list[Primitive]]
-"""(layer, slot) -> stretches of line. Slot 0 is behind every solid, k is before the k farthest ones."""
 
 
 def _lines(lens: Lens, strokes: list[Strokes], lines: list[Line], steps: Array) -> tuple[list[Primitive], Pieces]:
@@ -129,19 +156,25 @@ def _field(text: Text) -> tuple[float, float, float, float]:
     return left, top, left + width, top + height
 
 
-def _labels(lens: Lens, labels: list[Label], taken: list[tuple[float, float, float, float]]) -> dict[str, list[Primitive]]:
-    """Texts by layer, of those that lie in the picture and not under a note (`taken`: their fields). Compass letters always stay."""
+def _labels(
+    lens: Lens, labels: list[Label], others: list[Label], taken: list[tuple[float, float, float, float]]
+) -> dict[str, list[Primitive]]:
+    """Texts by layer, of those that lie in the picture and not under a note (`taken`: their fields). Compass letters always stay.
+
+    `others` are drawn elsewhere; a shy label keeps clear of them too.
+    """
     if not labels:
         return {}
-    points = lens.to_camera(np.array([label.point_enu_m for label in labels]))
+    both = (*labels, *others)
+    points = lens.to_camera(np.array([label.point_enu_m for label in both]))
     is_before = points[:, 2] > lens.near_m
     px = lens.to_px(np.where(is_before[:, None], points, 1.0))
     is_seen = is_before & (px >= 0.0).all(axis=1) & (px <= [lens.width_px, lens.height_px]).all(axis=1)
-    px += np.array([label.offset_px for label in labels])
+    px += np.array([label.offset_px for label in both])
     texts: dict[str, list[Primitive]] = {}
     kept = [(label, Text(x, y, label.text, label.size_px, rgba(label.colour), label.across, label.down, label.is_bold))
-            for label, (x, y), seen in zip(labels, px.tolist(), is_seen.tolist(), strict=True) if seen]  # fmt: skip
-    for label, text in kept:
+            for label, (x, y), seen in zip(both, px.tolist(), is_seen.tolist(), strict=True) if seen]  # fmt: skip
+    for label, text in kept[: sum(is_seen[: len(labels)].tolist())]:
         left, top, right, bottom = _field(text)
         if label.layer != "ground" and any(left < r and right > le and top < b and bottom > t for le, t, r, b in taken):
             continue

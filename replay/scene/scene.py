@@ -115,7 +115,12 @@ Item = Sheet | Line | Strokes | Solid | Label | Note
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Items, and the colour behind them; None leaves the background transparent."""
+    """Items, and the colour behind them; None leaves the background transparent.
+
+    `still` holds items that are the same objects from one instant to the next: what lies on the ground is drawn from them first, and kept
+    for as long as the camera stands still too.
+    """
 
     items: tuple[Item, ...]
     background: str | None = "#FBFCFD"
+    still: tuple[Item, ...] = ()

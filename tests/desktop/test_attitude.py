@@ -193,3 +193,27 @@ def test_the_window_icon_has_every_usual_size(qapp):
     """Drawn for each, not scaled from one."""
     sizes = {size.width() for size in application_icon().availableSizes()}
     assert {16, 24, 32, 48, 256} <= sizes
+
+
+@pytest.mark.parametrize("camera", ["chase", "side"])
+def test_a_ground_that_is_copied_is_the_ground_that_is_drawn(qtbot, view, camera):
+    """After steps of the cursor and a turn of the camera, the picture is that of a view that has drawn nothing before."""
+    view.set_camera(camera)
+    for step in range(4):
+        view.move_cursor(LIFTOFF_S + 1.0 + 0.1 * step)
+        view.grab()
+    assert (view.canvas._ground is not None) is (camera == "side")
+    view.orbit(0.3, 0.1)
+    view.grab()
+    view.move_cursor(LIFTOFF_S + 3.0)
+    fresh = AttitudeView()
+    qtbot.addWidget(fresh)
+    fresh.resize(view.size())
+    fresh.show_snapshot(snapshot())
+    fresh.set_camera(camera)
+    fresh.orbit(0.3, 0.1)
+    fresh.move_cursor(LIFTOFF_S + 3.0)
+    fresh.show()
+    qtbot.waitExposed(fresh)
+    drawn, fresh.canvas._still = _pixels(view.canvas), ()
+    assert np.array_equal(drawn, _pixels(fresh.canvas))

@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scene_flight import snapshot
 
 from replay import rotation
-from replay.scene.camera import Camera
+from replay.scene.build import SceneOptions, build_scene, prepare
+from replay.scene.camera import Camera, Viewpoint, camera_at
 from replay.scene.drawlist import Facets, Polygon, Polyline, Segments, Text, to_paths
 from replay.scene.lens import Lens
 from replay.scene.mesh import VehicleShape, place, vehicle_mesh
@@ -189,3 +191,15 @@ def test_to_paths_keeps_order_and_counts():
     first = next(s for s in draw_list.shapes if isinstance(s, Facets))
     i = sum(counts[: draw_list.shapes.index(first)])
     assert_allclose(paths[i].points_px, first.points_px[0])
+
+
+def test_what_stands_still_is_kept_while_the_camera_stands_still():
+    """The very same shapes at the next instant; others as soon as the camera moves; and split in two the picture is whole."""
+    flight = prepare(snapshot())
+    camera = camera_at(Viewpoint("side"), flight.stage, np.zeros(3))
+    lists = [project(build_scene(flight, t, SceneOptions(is_wide=True)), camera, (N, N)) for t in (2.0, 3.0)]
+    assert lists[0].still and lists[0].still is lists[1].still
+    moved = camera_at(Viewpoint("side").turned(0.1, 0.0), flight.stage, np.zeros(3))
+    assert project(build_scene(flight, 3.0, SceneOptions(is_wide=True)), moved, (N, N)).still is not lists[1].still
+    ground, above = lists[1].split()
+    assert (*ground.shapes, *above.shapes) == lists[1].shapes and ground.background and above.background is None
