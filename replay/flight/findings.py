@@ -14,6 +14,7 @@ from replay.flight import rules_motor as motor
 from replay.flight import rules_power as supply
 from replay.flight import rules_record as record
 from replay.flight import rules_recovery as recovery
+from replay.flight.coast import LEVEL_GAIN, LEVEL_SIGMAS, LEVEL_STEP
 from replay.flight.explained import Explained
 from replay.flight.finding import PRACTICE, SEVERITIES, Finding, Rule
 
@@ -71,6 +72,13 @@ RULES: Final[tuple[Rule, ...]] = (
         f"impulse off by more than {motor.IMPULSE_SHARE:.0%}, or thrust off for {motor.OUTSIDE_CURVE_SHARE:.0%} of the burn",
         PRACTICE,
         motor.off_the_curve,
+    ),
+    Rule(
+        "drag changed",
+        "motor",
+        f"levels {LEVEL_STEP:.0%} and {LEVEL_SIGMAS:g} sigma apart, and a chi-square less by {LEVEL_GAIN:g} independent samples",
+        PRACTICE,
+        motor.drag_changed,
     ),
     Rule("drag off", "motor", f"more than {motor.DRAG_SHARE:.0%} from the stated coefficient, by three sigma", PRACTICE, motor.drag_off),
     Rule("thrust line", "motor", f"more than {motor.MISALIGNED_DEG:g}° off the long axis, by three sigma", PRACTICE, motor.thrust_line),

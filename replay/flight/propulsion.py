@@ -11,7 +11,6 @@ References
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -19,12 +18,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import CannotEstimate
+from replay.flight.coast import (
+    LEAST_DRAG_RATIO,
+    LEAST_SPEED_MPS,
+    Axial,
+    DragFit,
+    DragLevel,
+    along_the_axis,
+    cd_against_speed,
+    coast_rows,
+    fit_coast,
+)
 from replay.flight.facts import VehicleFacts
-from replay.flight.misalignment import autocorrelation_widening, thrust_misalignment
+from replay.flight.misalignment import thrust_misalignment
 from replay.flight.motor import CurveFigures, curve_figures, mass_history, motor_class, specific_impulse_s
 from replay.flight.phases import FlightEvents
 from replay.flight.quantity import Quantity, undetermined
-from replay.motion import atmosphere
 from replay.motion.site import Site
 from replay.motion.solution import Solution
 from replay.sensors.measurements import Measurements
@@ -32,16 +41,8 @@ from replay.units import STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]
 
-AXIAL_BIAS_PRIOR_MPS2 = 0.4
-"""One standard deviation of an accelerometer bias nothing is known of (40 mg, data-sheet size, value from memory)."""
 SCALE_SD = 0.01
 """One standard deviation of the axial accelerometer scale where no calibration states one (value from memory)."""
-SPEED_SD = 0.01
-"""Relative standard deviation of the airspeed where the method gives none; the air is taken to be at rest."""
-LEAST_SPEED_MPS = 8.0
-"""Below this the angle of attack near the top is anything; the coast is fitted above it."""
-LEAST_DRAG_RATIO = 3.0
-"""D/m at burnout must exceed the bias's standard deviation by this to mean anything."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +56,8 @@ class Propulsion:
     thrust_n, thrust_sd_n, drag_n, drag_sd_n, mass_kg, speed_mps : ndarray, shape (n,)
     cd_speed_mps, cd, cd_sd : ndarray, shape (k,)
         Drag coefficient in bins of speed over the coast.
+    drag_levels : tuple of DragLevel
+        In order of time; more than one where the drag coefficient changed its level in mid-coast. Empty where the coast shows none.
     figures : dict of str to Quantity
         By name, in the order of a report.
     notes : tuple of str
@@ -73,29 +76,7 @@ class Propulsion:
     axial_bias_mps2: float
     figures: dict[str, Quantity]
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class _Axial:
-    """From liftoff to apogee: time, axial specific force, airspeed, its square signed along the nose, air density."""
-
-    time_s: Array
-    force: Array
-    speed: Array
-    speed_sd: Array
-    axial_speed: Array
-    density: Array
-
-
-@dataclass(frozen=True, eq=False)
-class DragFit:
-    """Drag coefficient and axial bias from the coast, with the covariance of the two."""
-
-    cd: float
-    bias_mps2: float
-    covariance: Array
-    residual_mps2: float
-    ratio: float
+    drag_levels: tuple[DragLevel, ...] = ()
 
 
 def propulsion(
@@ -107,7 +88,6 @@ def propulsion(
     *,
     gimbal_rad: tuple[Array, Array] | None = None,
     trust_curve: bool = False,
-    coast_log_s: tuple[float, float] | None = None,
 ) -> Propulsion:
     """Thrust, drag and the key figures of the motor.
 
@@ -125,9 +105,6 @@ def propulsion(
     trust_curve : bool
         Take the thrust from the vehicle's curve and find the drag in the boost from it, instead of the reverse.
 
-    coast_log_s : (start, stop), optional
-        Part of the coast that shows the drag: without the time an air brake stands out, say. The whole coast where not given.
-
     Raises
     ------
     CannotEstimate
@@ -138,144 +115,33 @@ def propulsion(
             raise CannotEstimate("thrust and drag", f"no {name}: {events.unknown.get(name, 'not found')}")
     if trust_curve and not facts.thrust_curve_s_n:
         raise CannotEstimate("drag from the thrust curve", "the vehicle file has no thrust curve")
-    axial = _axial(measurements, solution, events, site)
+    axial = along_the_axis(measurements, solution, events, site)
     dry = facts.liftoff_mass_kg - facts.propellant_mass_kg
-    rows = _coast_rows(axial, events, coast_log_s)
+    rows = coast_rows(axial, events)
     fit = fit_coast(axial, rows, facts, dry)
-    notes = [*_fit_notes(fit, facts), "air taken to be at rest: wind is not taken off the speed"]
-    drag = 0.5 * axial.density * axial.axial_speed * np.abs(axial.axial_speed) * facts.area_m2 * fit.cd
+    cd, cd_sd = fit.along(axial.time_s, events["burnout"].log_time_s)
+    notes = [*_fit_notes(fit, facts, events["liftoff"].log_time_s), "air taken to be at rest: wind is not taken off the speed"]
+    pull = 0.5 * axial.density * axial.axial_speed * np.abs(axial.axial_speed) * facts.area_m2
+    drag = pull * cd
     thrust, mass = _thrust(axial, events, facts, fit.bias_mps2, drag)
     if trust_curve:
         thrust, mass, drag, note = _drag_from_curve(axial, events, facts, fit.bias_mps2, dry)
         notes.append(note)
-    cd_sd = math.sqrt(float(fit.covariance[0, 0]))
-    drag_sd = np.abs(drag) * math.hypot(
-        cd_sd / max(abs(fit.cd), 1e-9), 2.0 * float(np.nanmedian(axial.speed_sd / np.maximum(axial.speed, 1.0)))
-    )
-    bias_sd = math.sqrt(float(fit.covariance[1, 1]))
-    thrust_sd = np.hypot(np.hypot(SCALE_SD * np.abs(axial.force) * mass, bias_sd * mass), drag_sd)
+    speed_share = 2.0 * float(np.nanmedian(axial.speed_sd / np.maximum(axial.speed, 1.0)))
+    drag_sd = np.abs(drag) * np.hypot(cd_sd / np.maximum(np.abs(cd), 1e-9), speed_share)
+    thrust_sd = np.hypot(np.hypot(SCALE_SD * np.abs(axial.force) * mass, fit.bias_sd_mps2 * mass), drag_sd)
     burning = axial.time_s <= events["burnout"].log_time_s + 0.15
     figures = _figures(axial, events, facts, thrust, mass, drag, drag_sd, fit, burning)
-    speed, cd, sd = cd_against_speed(axial, rows, facts, dry, fit)
+    bins = cd_against_speed(axial, rows, facts, dry, fit)
     pair = thrust_misalignment(solution, events, facts, (axial.time_s, thrust, mass, axial.density * axial.speed), gimbal_rad)
     figures |= {f"thrust misalignment about {a}": q for a, q in zip("xy", pair, strict=True)}
     return Propulsion(
-        axial.time_s, thrust, thrust_sd, drag, drag_sd, mass, axial.speed, speed, cd, sd, fit.bias_mps2, figures, tuple(notes)
+        axial.time_s, thrust, thrust_sd, drag, drag_sd, mass, axial.speed, *bins, fit.bias_mps2, figures, tuple(notes),
+        () if math.isnan(fit.residual_mps2) else fit.levels,
     )  # fmt: skip
 
 
-def _axial(measurements: Measurements, solution: Solution, events: FlightEvents, site: Site) -> _Axial:
-    apogee = events.log_time_s("apogee")
-    start = events["liftoff"].log_time_s - 0.25
-    stop = apogee if math.isfinite(apogee) else events["burnout"].log_time_s + 10.0
-    i, j = np.searchsorted(solution.log_time_s, (start, stop))
-    rows = np.arange(i, j)
-    rows = rows[np.isfinite(solution.accel_body_mps2[rows, 2]) & np.isfinite(solution.vel_enu_mps[rows, 2])]
-    if len(rows) < 20:
-        raise CannotEstimate("thrust and drag", "fewer than 20 samples from liftoff to apogee")
-    from replay import rotation
-
-    velocity = solution.vel_enu_mps[rows]
-    nose = rotation.rotate(solution.q_enu_from_body[rows], [0.0, 0.0, 1.0])
-    speed = np.linalg.norm(velocity, axis=1)
-    sd: Array = SPEED_SD * speed
-    if solution.vel_sd_enu_mps is not None:
-        own = np.linalg.norm(np.nan_to_num(solution.vel_sd_enu_mps[rows]), axis=1)
-        sd = np.asarray(np.maximum(sd, own), dtype=np.float64)
-    height = solution.pos_enu_m[rows, 2]
-    temperature = site.ground_temperature_or_default_k - atmosphere.LAPSE_K_PER_M * height
-    pressure = _pressure(measurements, events, site, height)
-    density = atmosphere.density_kgpm3(pressure, temperature)
-    return _Axial(
-        solution.log_time_s[rows], solution.accel_body_mps2[rows, 2], speed, sd, np.einsum("ij,ij->i", velocity, nose), np.asarray(density)
-    )
-
-
-def _pressure(measurements: Measurements, events: FlightEvents, site: Site, height_m: Array) -> Array:
-    """Air pressure along the path: the pad's own, carried up by the height, so that no lag or port error of the barometer enters."""
-    ground = float(atmosphere.standard_pressure_pa(site.ground_height_or_default_m))
-    if measurements.baro_log_time_s is not None and measurements.pressure_pa is not None:
-        pad = measurements.pressure_pa[measurements.baro_log_time_s < events["liftoff"].log_time_s - 0.2]
-        ground = float(np.median(pad)) if len(pad) else ground
-    t0 = site.ground_temperature_or_default_k
-    return np.asarray(ground * (1.0 - atmosphere.LAPSE_K_PER_M * height_m / t0) ** atmosphere.EXPONENT)
-
-
-def _coast_rows(axial: _Axial, events: FlightEvents, span: tuple[float, float] | None = None) -> NDArray[np.bool_]:
-    apogee = events.log_time_s("apogee")
-    stop = apogee - 0.3 if math.isfinite(apogee) else axial.time_s[-1]
-    late = events.log_time_s("deployment")
-    stop = min(stop, late - 0.1) if math.isfinite(late) else stop
-    after = events["burnout"].log_time_s + 0.1
-    if span is not None:
-        after, stop = max(after, span[0]), min(stop, span[1])
-    return np.asarray((axial.time_s > after) & (axial.time_s < stop) & (axial.speed > LEAST_SPEED_MPS))
-
-
-def fit_coast(axial: _Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_mass_kg: float) -> DragFit:
-    """Weighted least squares of the coast's axial force on dynamic pressure and a bias with its prior.
-
-    The residuals of a coast are wobble and gusts, not white noise: the covariance is widened by their autocorrelation.
-    """
-    if np.count_nonzero(rows) < 10:
-        nominal = facts.drag_coefficient or 0.0
-        spread = np.diag([0.3**2, AXIAL_BIAS_PRIOR_MPS2**2])
-        return DragFit(nominal, 0.0, spread, math.nan, 0.0)
-    speed, force = axial.axial_speed[rows], axial.force[rows]
-    pull = 0.5 * axial.density[rows] * speed * np.abs(speed) * facts.area_m2 / dry_mass_kg
-    design = np.column_stack((-pull, np.ones(len(pull))))
-    noise = 0.05
-    prior = np.diag([0.0, 1.0 / AXIAL_BIAS_PRIOR_MPS2**2])
-    for _ in range(3):
-        information = design.T @ design / noise**2 + prior
-        solution = np.linalg.solve(information, design.T @ force / noise**2)
-        left = force - design @ solution
-        noise = max(float(np.sqrt(np.mean(left**2))), 0.01)
-    widen = autocorrelation_widening(left)
-    covariance = np.asarray(np.linalg.inv(design.T @ design / (widen * noise**2) + prior), dtype=np.float64)
-    relative_speed = float(np.median(axial.speed_sd[rows] / axial.speed[rows]))
-    covariance[0, 0] += (2.0 * relative_speed * solution[0]) ** 2 + (0.01 * solution[0]) ** 2  # speed; mass to 1 %
-    ratio = float(solution[0] * pull.max() / math.sqrt(float(covariance[1, 1])))
-    return DragFit(float(solution[0]), float(solution[1]), covariance, noise, ratio)
-
-
-def _fit_notes(fit: DragFit, facts: VehicleFacts) -> list[str]:
-    if math.isnan(fit.residual_mps2):
-        known = f"the vehicle file's {facts.drag_coefficient:g}" if facts.drag_coefficient is not None else "no drag"
-        return [f"coast too short or too slow to show drag: {known} assumed"]
-    if fit.ratio < LEAST_DRAG_RATIO:
-        return [
-            f"D/m at burnout is only {fit.ratio:.1f} times the uncertainty of the accelerometer bias: the drag coefficient means little"
-        ]
-    return []
-
-
-def cd_against_speed(
-    axial: _Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_mass_kg: float, fit: DragFit
-) -> tuple[Array, Array, Array]:
-    """Drag coefficient in up to eight bins of speed: bin centre, value, standard deviation, shapes (k,)."""
-    if np.count_nonzero(rows) < 40 or math.isnan(fit.residual_mps2):
-        return np.empty(0), np.empty(0), np.empty(0)
-    speed, force = axial.axial_speed[rows], axial.force[rows]
-    pull = 0.5 * axial.density[rows] * speed**2 * facts.area_m2 / dry_mass_kg
-    edges = np.linspace(speed.min(), speed.max() + 1e-9, 9)
-    centre, value, sd = [], [], []
-    bias_sd = math.sqrt(float(fit.covariance[1, 1]))
-    for low, high in itertools.pairwise(edges):
-        inside = (speed >= low) & (speed < high)
-        if np.count_nonzero(inside) < 8:
-            continue
-        p, f = pull[inside], force[inside]
-        mean = float(np.sum(-(f - fit.bias_mps2) * p) / np.sum(p * p))
-        left = f - fit.bias_mps2 + mean * p
-        noise = float(np.sqrt(np.mean(left**2) * autocorrelation_widening(left) / len(p)))
-        centre.append(0.5 * (low + high))
-        value.append(mean)
-        sd.append(math.hypot(noise, bias_sd) / float(np.sqrt(np.mean(p * p))))
-    return np.array(centre), np.array(value), np.array(sd)
-
-
-def _thrust(axial: _Axial, events: FlightEvents, facts: VehicleFacts, bias: float, drag: Array) -> tuple[Array, Array]:
+def _thrust(axial: Axial, events: FlightEvents, facts: VehicleFacts, bias: float, drag: Array) -> tuple[Array, Array]:
     """Thrust and mass, the mass following the impulse found so far; four rounds settle to a part in a million."""
     liftoff, burnout = events["liftoff"].log_time_s, events["burnout"].log_time_s
     burning = (axial.time_s >= liftoff) & (axial.time_s <= burnout + 0.15)
@@ -287,7 +153,25 @@ def _thrust(axial: _Axial, events: FlightEvents, facts: VehicleFacts, bias: floa
     return thrust, mass
 
 
-def _drag_from_curve(axial: _Axial, events: FlightEvents, facts: VehicleFacts, bias: float, dry: float) -> tuple[Array, Array, Array, str]:
+def _fit_notes(fit: DragFit, facts: VehicleFacts, liftoff_s: float) -> list[str]:
+    if math.isnan(fit.residual_mps2):
+        known = f"the vehicle file's {facts.drag_coefficient:g}" if facts.drag_coefficient is not None else "no drag"
+        return [f"coast too short or too slow to show drag: {known} assumed"]
+    if fit.ratio < LEAST_DRAG_RATIO:
+        return [
+            f"D/m at burnout is only {fit.ratio:.1f} times the uncertainty of the accelerometer bias: the drag coefficient means little"
+        ]
+    if len(fit.levels) > 1:
+        cd, sd = fit.boost
+        changes = " and ".join(f"{level.start_log_s - liftoff_s:.1f}" for level in fit.levels[1:])
+        return [
+            f"the drag coefficient changed its level in the coast, {changes} s after liftoff; which level held in the boost "
+            f"the record does not say: {cd:.2f} ± {sd:.2f} is taken there, and the thrust's uncertainty holds it"
+        ]
+    return []
+
+
+def _drag_from_curve(axial: Axial, events: FlightEvents, facts: VehicleFacts, bias: float, dry: float) -> tuple[Array, Array, Array, str]:
     """The reverse: thrust from the curve, drag D = T − m (f − b)."""
     curve = np.array(facts.thrust_curve_s_n)
     ignition = ignition_of_curve(curve, facts.liftoff_mass_kg, events["liftoff"].log_time_s)
@@ -331,7 +215,7 @@ def _peak(time: Array, force: Array) -> float:
 
 
 def _figures(
-    axial: _Axial,
+    axial: Axial,
     events: FlightEvents,
     facts: VehicleFacts,
     thrust: Array,
@@ -344,11 +228,10 @@ def _figures(
     liftoff, weight = events["liftoff"].log_time_s, facts.liftoff_mass_kg * STANDARD_GRAVITY_MPS2
     time, force = _with_start(axial.time_s[burning], thrust[burning], liftoff, weight)
     found = dataclasses.replace(curve_figures(time, force), peak_n=_peak(time, force))
-    bias_sd, cd_sd = math.sqrt(float(fit.covariance[1, 1])), math.sqrt(float(fit.covariance[0, 0]))
     span = found.burn_time_s
     impulse_sd = math.sqrt(
         (SCALE_SD * found.total_impulse_ns) ** 2
-        + (bias_sd * facts.liftoff_mass_kg * span) ** 2
+        + (fit.bias_sd_mps2 * facts.liftoff_mass_kg * span) ** 2
         + float(np.trapezoid(drag_sd[burning], axial.time_s[burning])) ** 2
     )
     relative = impulse_sd / found.total_impulse_ns
@@ -367,12 +250,34 @@ def _figures(
         "m/s²",
         f"{axial.time_s[k] - liftoff:.2f} s after liftoff",
     )
+    return figures | _drag_figures(fit, liftoff)
+
+
+def _drag_figures(fit: DragFit, liftoff_s: float) -> dict[str, Quantity]:
+    """The drag coefficient, that of the level with the least drag where there are several, and then those of the others."""
     why = "the coast does not show it" if math.isnan(fit.residual_mps2) else ""
     weak = f"D/m is {fit.ratio:.1f} times the uncertainty of the bias" if fit.ratio < LEAST_DRAG_RATIO else why
-    figures["drag coefficient"] = (
-        undetermined("drag coefficient", "1", weak) if weak else Quantity("drag coefficient", fit.cd, cd_sd, "1", "from the coast")
-    )
+    if weak:
+        return {"drag coefficient": undetermined("drag coefficient", "1", weak)}
+    several, low = len(fit.levels) > 1, fit.lowest
+    note = f"from the coast, {_span(low, liftoff_s)}, where the drag was least" if several else "from the coast"
+    figures = {"drag coefficient": Quantity("drag coefficient", low.cd, low.cd_sd, "1", note + _swing(low))}
+    for level in fit.levels:
+        if level is not low:
+            name = f"drag coefficient {_span(level, liftoff_s)}"
+            figures[name] = Quantity(name, level.cd, level.cd_sd, "1", "another level of the same coast" + _swing(level))
     return figures
+
+
+def _span(level: DragLevel, liftoff_s: float) -> str:
+    return f"{level.start_log_s - liftoff_s:.1f} to {level.stop_log_s - liftoff_s:.1f} s after liftoff"
+
+
+def _swing(level: DragLevel) -> str:
+    """That a coefficient was found at an angle of attack, with the number that shows it."""
+    if not level.is_swinging:
+        return ""
+    return f"; force across the axis {level.across_over_axial:.1f} times that along it: an angle of attack may be in it"
 
 
 def _known(value: float, otherwise: float) -> float:
@@ -395,7 +300,7 @@ def _motor_figures(found: CurveFigures, facts: VehicleFacts, impulse_sd: float, 
     }
 
 
-def _rail_figures(axial: _Axial, events: FlightEvents, facts: VehicleFacts, thrust: Array, weight: float) -> dict[str, Quantity]:
+def _rail_figures(axial: Axial, events: FlightEvents, facts: VehicleFacts, thrust: Array, weight: float) -> dict[str, Quantity]:
     liftoff = events["liftoff"].log_time_s
     leave = events.log_time_s("rail_exit")
     stop = leave if math.isfinite(leave) else liftoff + 0.3

@@ -107,16 +107,62 @@ def drag_off(known: Explained) -> tuple[Finding, ...]:
     if not is_beyond(Quantity("", abs(ratio.value - 1.0), ratio.sd, "1"), DRAG_SHARE):
         return ()
     more = ratio.value > 1.0
+    levels = known.propulsion.drag_levels if known.propulsion is not None else ()
+    swinging = bool(levels) and min(levels, key=lambda level: level.cd).is_swinging
+    meaning, step = _drag_words(more, swinging)
     return (
         Finding(
             "warning",
             f"Drag {100 * abs(ratio.value - 1.0):.0f} % {'above' if more else 'below'} what was stated",
             *place(known.time("burnout"), known.time("apogee")),
             (found, Quantity("stated", expected, math.nan, "1"), ratio),
-            "something stood in the wind (a bent fairing, an open hatch, a lug, fins off true), or the mass or diameter is not as stated"
-            if more
-            else "the stated coefficient was too careful, or mass or diameter is not as stated",
+            meaning,
+            step,
+        ),
+    )
+
+
+def _drag_words(more: bool, swinging: bool) -> tuple[str, str]:
+    """What a drag away from the stated one may mean, and what to do."""
+    if more and swinging:
+        return (
+            "a large force across the axis: flown at an angle of attack, whose drag is not that of straight flight; "
+            "or something stood in the wind (a bent fairing, an open hatch, a lug, fins off true)",
+            "find out why it did not fly straight (fins off true, stability margin, wind, rail) before the stated coefficient is changed",
+        )
+    if more:
+        return (
+            "something stood in the wind (a bent fairing, an open hatch, a lug, fins off true), or the mass or diameter is not as stated",
             "look over the airframe for damage, weigh it, and put the coefficient found here into the vehicle file",
+        )
+    return (
+        "the stated coefficient was too careful, or mass or diameter is not as stated",
+        "look over the airframe for damage, weigh it, and put the coefficient found here into the vehicle file",
+    )
+
+
+def drag_changed(known: Explained) -> tuple[Finding, ...]:
+    """The drag coefficient went from one level to another in mid-coast."""
+    levels = known.propulsion.drag_levels if known.propulsion is not None else ()
+    if len(levels) < 2 or known.known("propulsion", "drag coefficient") is None:
+        return ()
+    liftoff = known.time("liftoff")
+    evidence = [
+        Quantity(
+            f"drag coefficient {level.start_log_s - liftoff:.1f} to {level.stop_log_s - liftoff:.1f} s after liftoff",
+            level.cd, level.cd_sd, "1", f"force across the axis {level.across_over_axial:.1f} times that along it",
+        )
+        for level in levels
+    ]  # fmt: skip
+    return (
+        Finding(
+            "note",
+            "The drag changed in mid-coast: " + " → ".join(f"{level.cd:.2f}" for level in levels),
+            *place(levels[0].start_log_s, levels[-1].stop_log_s),
+            tuple(evidence),
+            "an air brake that went in or out, a part that opened or came off, or a swing that died down; "
+            "which level held in the boost the coast does not say, so thrust and impulse are known less well",
+            "compare the time with the brake's or hatch's own channel; with neither aboard, look the airframe over and ask why it swung",
         ),
     )
 

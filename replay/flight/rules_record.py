@@ -50,7 +50,7 @@ def clipping(known: Explained) -> tuple[Finding, ...]:
         evidence = [Quantity("samples at the end of the range", float(len(hit)), 0.0, "1", f"of {np.count_nonzero(inside)} on the way up")]
         if name == "accelerometer" and known.vibration is not None and known.vibration.clipping_bias_mps2:
             bias = known.vibration.clipping_bias_mps2
-            evidence.append(Quantity("mean axial force lost by it", bias, abs(bias) / 2.0, "m/s²", "Gaussian vibration assumed"))
+            evidence.append(Quantity("mean axial force lost by it", -bias, abs(bias) / 2.0, "m/s²", "Gaussian vibration assumed"))
         found.append(
             Finding(
                 "warning",

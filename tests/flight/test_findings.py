@@ -84,7 +84,7 @@ def test_a_rule_fires_on_the_flight_that_has_it(rule, name):
 
 def test_every_rule_is_tried_on_a_flight_that_has_it():
     """A new rule without a flight of its own fails here."""
-    own = {"gyro near range", "barometer lag", "thrust line"}
+    own = {"gyro near range", "barometer lag", "thrust line", "drag changed"}
     assert set(BY_NAME) == set(SAMPLES) | GOOD | own
     assert len(BY_NAME) == len(RULES)
 
@@ -130,6 +130,28 @@ def test_a_thrust_line_off_the_axis():
     assert abs(found.evidence[0].value - 1.0) < 3.0 * found.evidence[0].sd
     assert BY_NAME["thrust line"].find(explained("clean")) == ()
     assert BY_NAME["thrust line"].find(explained("soft_gimbal")) == (), "a hunting gimbal is not its command: no thrust line from it"
+
+
+def test_a_drag_that_changes_in_mid_coast():
+    """The clean flight with as much drag again for the first 1.1 s of its coast: both levels are said; the clean flight has one."""
+    rule = BY_NAME["drag changed"]
+    known = explained("clean")
+    levels = known.propulsion.drag_levels
+    assert len(levels) == 1
+    low, start = levels[0], levels[0].start_log_s
+    high = dataclasses.replace(low, stop_log_s=start + 1.1, cd=2.0 * low.cd)
+    changed = dataclasses.replace(known.propulsion, drag_levels=(high, dataclasses.replace(low, start_log_s=start + 1.1)))
+    (found,) = rule.find(dataclasses.replace(known, propulsion=changed))
+    assert [q.value for q in found.evidence] == [high.cd, low.cd]
+    assert found.start_log_s == start and found.severity == "note" and found.next_step
+    assert rule.find(known) == ()
+
+
+def test_clipping_takes_force_away():
+    """What clipping took off the mean is a loss, and its number says so: not below zero."""
+    (found,) = (f for f in explained("troubled_logger").findings if f.rule == "clipping")
+    lost = next(q for q in found.evidence if q.label == "mean axial force lost by it")
+    assert lost.value > 0.0
 
 
 def test_rail_evidence_alone_shows_a_false_vertical():

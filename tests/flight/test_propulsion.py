@@ -1,5 +1,6 @@
 """Thrust, drag, misalignment and descent of sample flights against truth."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from flight_support import facts_of, measured, truth_curve
 
 from replay.errors import CannotEstimate
+from replay.flight.coast import Axial, coast_rows, fit_coast, level_changes
 from replay.flight.descent import descent
 from replay.flight.facts import VehicleFacts
 from replay.flight.phases import FlightEvents
@@ -66,6 +68,55 @@ def test_thrust_misalignment_against_truth(results, name):
         assert found.sd < 0.15
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sample_flights_coast_has_one_level(results, name):
+    """Nothing moved on these airframes: gusts and swings are no change of drag."""
+    assert len(results[name][3].drag_levels) == 1
+
+
+@pytest.mark.parametrize("ratio", [1.6, 2.5])
+@pytest.mark.parametrize("after_s", [0.9, 1.1, 1.3])
+def test_a_brake_that_goes_in_shows_as_two_levels(results, ratio, after_s):
+    """More drag for the first second of the coast: both coefficients inside three of their sigmas, the change within 0.25 s, and the
+    impulse's interval still holds the truth although the boost's drag is not known."""
+    flight, solution, events, plain = results["clean"]
+    measurements, _, _ = measured(flight)
+    truth, vehicle = flight.vehicle.aero.drag_coefficient, flight.vehicle
+    time, begin = plain.log_time_s, events["burnout"].log_time_s
+    dry = vehicle.liftoff_mass_kg - vehicle.propellant_mass_kg
+    braked = (time > begin) & (time < begin + after_s)
+    force = solution.accel_body_mps2.copy()
+    rows = np.searchsorted(solution.log_time_s, time)
+    force[rows, 2] -= np.where(braked, (ratio - 1.0) * plain.drag_n / dry, 0.0)
+    result = propulsion(
+        measurements, dataclasses.replace(solution, accel_body_mps2=force), events, facts_of(flight), vehicle.site
+    )  # fmt: skip
+    first, last = result.drag_levels
+    assert abs(last.start_log_s - begin - after_s) < 0.25
+    assert abs(first.cd - ratio * truth) < 3.0 * first.cd_sd + 0.01
+    assert abs(last.cd - truth) < 3.0 * last.cd_sd
+    figure = result.figures["drag coefficient"]
+    assert figure.value == last.cd and "where the drag was least" in figure.note
+    assert any("another level" in q.note for q in result.figures.values())
+    impulse = result.figures["total impulse"]
+    assert abs(impulse.value - truth_curve(flight, events).total_impulse_ns) < 2.0 * impulse.sd
+
+
+def test_a_coast_of_one_level_is_seldom_parted():
+    """Coasts of one coefficient with swinging noise (fifty, seeded): none is parted; with a step by half in it nearly all are."""
+    time = np.arange(0.0, 8.0, 0.01)
+    pull = 15.0 * np.exp(-time / 3.0)
+    parted = {1.0: 0, 1.5: 0}
+    for seed in range(50):
+        rng = np.random.default_rng(seed)
+        noise = np.convolve(rng.normal(0.0, 0.3, len(time) + 19), np.ones(20) / math.sqrt(20.0), mode="valid") * (0.2 + pull / pull[0])
+        for ratio in parted:
+            coefficient = np.where(time < 3.0, 0.5 * ratio, 0.5)
+            parted[ratio] += bool(level_changes(time, noise - coefficient * pull + 0.1, pull, np.full(len(time), 0.01)))
+    assert parted[1.0] == 0
+    assert parted[1.5] >= 45
+
+
 def test_the_report_states_what_is_usual(results):
     """A small long-burn motor peaks at about three times its mean, drag of a kilogram at such speeds is a few newtons (common practice,
     no source): the sample flight keeps to both, and the report says them beside its own."""
@@ -102,13 +153,11 @@ def test_a_slow_heavy_flight_says_that_drag_means_little(results):
     thin = VehicleFacts(1.0, 0.06, 0.002)
     result = propulsion(measurements, solution, events, thin, flight.vehicle.site)
     assert "thrust to weight" in result.figures
-    from replay.flight.propulsion import _Axial, _coast_rows, fit_coast
-
-    axial = _Axial(
+    axial = Axial(
         result.log_time_s, np.zeros(len(result.log_time_s)), result.speed_mps, 0.01 * result.speed_mps, result.speed_mps,
-        np.full(len(result.log_time_s), 1.2),
+        np.full(len(result.log_time_s), 1.2), np.zeros(len(result.log_time_s)),
     )  # fmt: skip
-    assert abs(fit_coast(axial, _coast_rows(axial, events), facts_of(flight), 0.94).ratio) < 3.0
+    assert abs(fit_coast(axial, coast_rows(axial, events), facts_of(flight), 0.94).ratio) < 3.0
 
 
 def test_without_burnout_there_is_no_thrust():
