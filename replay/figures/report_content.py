@@ -32,6 +32,7 @@ from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.sensors.calibration import Calibration
 from replay.units import DEG
+from replay.whatif.unknowns import PAD_TILT
 
 if TYPE_CHECKING:
     from replay.flight.explained import Explained
@@ -232,7 +233,9 @@ def _calibration(snapshot: Snapshot) -> Iterator[Block]:
     yield Table(tuple(header), tuple(rows))
     if result is None:
         return
-    tilt = _quantity("tilt", result.pad_tilt_rad / DEG, result.pad_tilt_sd_rad / DEG, "deg")
+    tilt: object = _quantity("tilt", result.pad_tilt_rad / DEG, result.pad_tilt_sd_rad / DEG, "deg")
+    if PAD_TILT in result.pinned:
+        tilt = f"pinned at {result.pad_tilt_rad / DEG:.2f} deg"
     yield Paragraph(
         f"Pad tilt {tilt} towards {result.pad_tilt_azimuth_rad / DEG:.0f}°, levelled as {result.levelled_tilt_rad / DEG:.2f} deg towards "
         f"{result.levelled_tilt_azimuth_rad / DEG:.0f}°. "

@@ -192,7 +192,7 @@ class Review:
     evidence : Evidence or None
         What was observed from outside the log, as edited here; None: as the file at `evidence_path` has it.
     freed : tuple of str or None
-        What reconcile solves for (`whatif.reconcile.GROUPS`); None: its default.
+        What reconcile solves for (`whatif.unknowns.MEMBERS`, or one of them); None: its default.
     refly : ReflySettings
     video : ReviewVideo or None
         The launch video.

@@ -80,7 +80,7 @@ def result_of(
         levelled_tilt_azimuth_rad=float(rotation.tilt_azimuth(levelled)),
         observations=tuple(Observation(name, tuple(float(v) for v in r)) for name, r in seen.items()),
         chi_square=fit.chi_square,
-        degrees_of_freedom=fit.n_residuals - 9 * len(fit.states.q) - N_ERRORS,
+        degrees_of_freedom=fit.n_residuals - 9 * len(fit.states.q) - N_ERRORS + (0 if is_tilt_free else 2),
         next_observations=_next_observations(fit, evidence, solution, tilt_sd) if is_tilt_free else (),
         posterior=posterior,
         fit=fit,

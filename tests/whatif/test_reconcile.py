@@ -292,6 +292,7 @@ def test_the_pad_tilt_is_pinned_as_levelled(crooked):
     usual = solved(flight, solution, Evidence(prior=PRIOR))
     assert abs(usual.pad_tilt_rad - result.pad_tilt_rad) > 1.0 * DEG  # what it would have found
     assert result.chi_square > usual.chi_square
+    assert result.degrees_of_freedom == result.fit.n_residuals - result.fit.keep.sum() - 9  # nine pinned errors pay no prior
 
 
 def test_names_of_what_is_free():
