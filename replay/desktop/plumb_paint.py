@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -79,8 +80,9 @@ class Dial:
         return self.point(east_deg * share, north_deg * share), True
 
 
+@lru_cache(maxsize=256)
 def ramp(share: float) -> QColor:
-    """Colour of a moment, 0 early to 1 late."""
+    """Colour of a moment, 0 early to 1 late; one object for each, not to be changed."""
     place = min(max(share, 0.0), 1.0) * (len(palette.TIME_RAMP) - 1)
     i = min(int(place), len(palette.TIME_RAMP) - 2)
     a, b = QColor(palette.TIME_RAMP[i]), QColor(palette.TIME_RAMP[i + 1])
@@ -176,11 +178,12 @@ def paint_track(painter: QPainter, track: TrackDrawn, dial: Dial, start_log_s: f
     if good.sum() < 2:
         return
     painter.save()
-    clip = QPainterPath()
-    clip.addEllipse(dial.centre, dial.radius_px, dial.radius_px)
-    painter.setClipPath(clip)
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
     width = 2.2
+    if np.nanmax(np.hypot(track.x_px - dial.centre.x(), track.y_px - dial.centre.y())) > dial.radius_px - width:  # a round clip is slow
+        clip = QPainterPath()
+        clip.addEllipse(dial.centre, dial.radius_px, dial.radius_px)
+        painter.setClipPath(clip)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
     share = np.clip((track.log_time_s - start_log_s) / max(stop_log_s - start_log_s, 1e-9), 0.0, 1.0)
     colour = np.minimum((share * _N_COLOURS).astype(int), _N_COLOURS - 1)
     is_cut = np.concatenate(([True], (colour[1:] != colour[:-1]) | (good[1:] != good[:-1])))
@@ -188,18 +191,22 @@ def paint_track(painter: QPainter, track: TrackDrawn, dial: Dial, start_log_s: f
     with np.errstate(invalid="ignore"):
         steps = np.nan_to_num(np.hypot(np.diff(track.x_px), np.diff(track.y_px)))
     along = np.concatenate(([0.0], np.cumsum(steps)))
+    points = pg.functions.arrayToQPolygonF(track.x_px, track.y_px)
+    pen = QPen(Qt.PenStyle.SolidLine)
+    pen.setWidthF(width)
+    pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+    pen.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
+    if look.dash:
+        pen.setDashPattern(list(look.dash))
     for a, b in itertools.pairwise(bounds.tolist()):
-        if not good[a]:
-            continue
         stop = b + 1 if b < len(good) and good[b] else b  # join up with the next colour
-        if stop - a < 2:
+        if not good[a] or stop - a < 2:
             continue
-        pen = QPen(ramp((colour[a] + 0.5) / _N_COLOURS), width, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap, Qt.PenJoinStyle.RoundJoin)
+        pen.setColor(ramp((colour[a] + 0.5) / _N_COLOURS))
         if look.dash:
-            pen.setDashPattern(list(look.dash))
             pen.setDashOffset(float(along[a]) / width)
         painter.setPen(pen)
-        painter.drawPolyline(pg.functions.arrayToQPolygonF(track.x_px[a:stop], track.y_px[a:stop]))
+        painter.drawPolyline(points.sliced(a, stop - a))
     painter.restore()
 
 
