@@ -56,8 +56,10 @@ def new_figure(settings: FigureSettings) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    from replay.figures.steady_layout import SteadyLayout
+
     width, height = settings.size_mm
-    figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH), layout="constrained")
+    figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH), layout=SteadyLayout())
     FigureCanvasAgg(figure)
     return figure
 

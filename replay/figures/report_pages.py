@@ -84,8 +84,10 @@ class Pages:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
+        from replay.figures.steady_layout import SteadyLayout
+
         self.close()
-        self._page = Figure(figsize=(PAGE_MM[0] / MM_PER_INCH, PAGE_MM[1] / MM_PER_INCH), layout="constrained")
+        self._page = Figure(figsize=(PAGE_MM[0] / MM_PER_INCH, PAGE_MM[1] / MM_PER_INCH), layout=SteadyLayout())
         FigureCanvasAgg(self._page)
         self.n_pages += 1
         self.y_mm = TOP_MM

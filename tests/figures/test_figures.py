@@ -89,6 +89,24 @@ def test_pdf_embeds_its_fonts_and_keeps_its_text(tmp_path):
     assert "tilt 3.0°, 1.1°" in text
 
 
+def test_places_are_rounded_so_that_another_process_gives_the_same_bytes():
+    """The solver's last digits hang on the order of things in memory, and clip ids hang on them; drawn again nothing moves."""
+    figure = new_figure(FigureSettings("one-column"))
+    parts = figure.subfigures(2, 1)
+    axes = [*parts[0].subplots(3, 1, sharex=True), parts[1].subplots()]
+    for i, each in enumerate(axes):
+        each.plot([0.0, 1.0 + 0.1 * i], [0.0, 10.0**i])
+        each.set_ylabel(f"label {i}")
+    figure.colorbar(axes[-1].scatter([0.0], [1.0], c=[0.5]), ax=axes[-1])
+    places = []
+    for _ in range(2):
+        figure.canvas.draw()
+        places.append([share for each in figure.axes for share in each.get_position(original=True).bounds])
+    assert places[0] == places[1] == pytest.approx([round(share, 9) for share in places[0]], abs=1e-15)
+    assert min(axes[0].get_position().bounds) > 0.0
+    assert axes[0].get_position().x0 > 0.1  # the layout made room for the label
+
+
 @pytest.mark.parametrize("kind", ["svg", "png"])
 def test_svg_and_png_are_the_same_twice(kind):
     """Byte for byte."""

@@ -111,7 +111,8 @@ def test_words_of_a_long_table_come_back_as_they_were(tmp_path, suffix):
     odd = np.array(['a, "b"', "line\nbreak", "höhe µ", "", "fallschirm"])
     table = {
         "first": odd[np.arange(n) % 5], "height_m": np.linspace(-5.0, 5.0, n),
-        "second, with comma": np.array([f"word {i}" for i in range(n)]), "gap_m": np.where(np.arange(n) % 2, np.nan, 1.0), "last": odd[np.arange(n) % 3],
+        "second, with comma": np.array([f"word {i}" for i in range(n)]),
+        "gap_m": np.where(np.arange(n) % 2, np.nan, 1.0), "last": odd[np.arange(n) % 3],
     }  # fmt: skip
     path = tmp_path / f"t.{suffix}"
     tables.write(table, path)
