@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QFontMetricsF, QImage, QMouseEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QImage, QMouseEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from replay.desktop import style
@@ -24,10 +24,10 @@ _HEIGHT_LINES: Final = 9
 
 def shades(density: np.ndarray, range_db: float = RANGE_DB) -> np.ndarray:
     """Share of the shown range, 0 (weak) to 255 (the strongest), of a density; shape as given."""
-    strongest = float(np.nanmax(density)) if density.size else 0.0
+    strongest = float(np.nanmax(density)) if np.isfinite(density).any() else 0.0
     if strongest <= 0.0:
         return np.zeros(density.shape, dtype=np.uint8)
-    db = 10.0 * np.log10(np.maximum(density, strongest * 1e-12) / strongest)
+    db = 10.0 * np.log10(np.maximum(np.nan_to_num(density), strongest * 1e-12) / strongest)
     return np.asarray(np.clip(255.0 * (1.0 + db / range_db), 0.0, 255.0), dtype=np.uint8)
 
 
@@ -123,6 +123,8 @@ class SpectrogramView(QWidget):
         if self._found is not None:
             strongest = 10.0 * math.log10(max(float(np.nanmax(self._found.density)), 1e-30))
             text += f"; black is {number(strongest, 0)} dB re 1 ({self._found.unit})²/Hz, white {RANGE_DB:.0f} dB below"
+            if self._found.is_gap.any():
+                text += "; hatched: rows are missing from the window"
         shown = QFontMetricsF(painter.font()).elidedText(text, Qt.TextElideMode.ElideRight, self.width() - 16.0)
         self.setToolTip(text)
         painter.drawText(QRectF(8.0, 1.0, self.width() - 16.0, line + 2.0), Qt.AlignmentFlag.AlignLeft, shown)
@@ -137,6 +139,13 @@ class SpectrogramView(QWidget):
         source = QRectF((start - first) / step, 0.0, (stop - start) / step, image.height())
         target = QRectF(self._scale.x(start), inside.top(), self._scale.x(stop) - self._scale.x(start), inside.height())
         painter.drawImage(target, image, source)
+        for a, b in _gap_spans(found):
+            left, right = self._scale.x(max(a, start)), self._scale.x(min(b, stop))
+            if right > left:
+                # never thinner than a pixel: a gap is to be seen at any zoom
+                painter.fillRect(QRectF(left, inside.top(), max(right - left, 1.0), inside.height()), QColor(style.PAPER))
+                hatch = QBrush(QColor(style.MUTED), Qt.BrushStyle.BDiagPattern)
+                painter.fillRect(QRectF(left, inside.top(), max(right - left, 1.0), inside.height()), hatch)
 
     def _paint_axis(self, painter: QPainter, inside: QRectF, line: float) -> None:
         step, levels = ticks(0.0, self.top_hz, self.top_hz * 1.6 * line / max(inside.height(), 1.0))
@@ -151,6 +160,14 @@ class SpectrogramView(QWidget):
     def mousePressEvent(self, event: QMouseEvent) -> None:
         if event.button() == Qt.MouseButton.LeftButton and self._found is not None:
             self.cursor_requested.emit(self._scale.clamped(event.position().x()))
+
+
+def _gap_spans(found: Spectrogram) -> list[tuple[float, float]]:
+    """Log times at which a run of columns without a spectrum starts and stops."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], found.is_gap, [False])).astype(np.int8)))
+    times = found.log_time_s
+    step = float(times[1] - times[0]) if len(times) > 1 else 1.0
+    return [(float(times[a]) - 0.5 * step, float(times[b - 1]) + 0.5 * step) for a, b in edges.reshape(-1, 2)]
 
 
 def _painted(found: Spectrogram) -> QImage:

@@ -82,16 +82,17 @@ def short_time(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) 
         raise CannotEstimate("spectrogram", f"{start:g} to {stop:g} s holds {np.count_nonzero(inside)} samples, needs {_LEAST_SAMPLES}")
     found = spectrogram(s.log_time_s[inside], s.accel_body_mps2[inside], "m/s²")
     frequency, time = found.frequency_hz[1:], found.log_time_s - zero_log_s(snapshot)
-    level = 10.0 * np.log10(np.maximum(found.density[1:], 1e-12))
+    level = 10.0 * np.log10(np.maximum(found.density[1:], 1e-12))  # NaN, drawn as nothing, where rows are missing
     axes = figure.subplots()
-    low, high = np.percentile(level, [20.0, 99.5])
+    low, high = np.nanpercentile(level, [20.0, 99.5])
     picture = axes.pcolormesh(time, frequency, level, cmap=AMOUNTS, vmin=low, vmax=high, shading="nearest", rasterized=True)
     name_pane(axes, "frequency (Hz)")
     axes.set_xlabel(time_label(snapshot))
     bar = figure.colorbar(picture, ax=axes)
     bar.set_label("dB, (m/s²)²/Hz")
-    i, j = np.unravel_index(int(np.argmax(level)), level.shape)
-    words = f"most power at {frequency[i]:.1f} Hz, {time[j]:.2f} s"
+    i, j = np.unravel_index(int(np.nanargmax(level)), level.shape)
+    words = f"most power at {frequency[i]:.1f} Hz, {round(float(time[j]), 2) + 0.0:.2f} s"
+    words += "; white where rows are missing" if found.is_gap.any() else ""
     return Drawn(
         f"Short-time spectrum of the specific force, three axes together (Hann windows of 0.4 s, three quarters overlapping): {words}.",
         f"Map of vibration over time and frequency; {words}.",

@@ -54,12 +54,20 @@ class Tone:
 
 @dataclass(frozen=True, eq=False)
 class Spectrogram:
-    """Density over time: frequency_hz (f,), log_time_s (t,), density (f, t) in unit²/Hz, all three axes together."""
+    """Density over time: frequency_hz (f,), log_time_s (t,), density (f, t) in unit²/Hz, all three axes together.
+
+    The times are evenly spaced; a column of NaN is a gap of the record.
+    """
 
     frequency_hz: Array
     log_time_s: Array
     density: Array
     unit: str
+
+    @property
+    def is_gap(self) -> NDArray[np.bool_]:
+        """Columns without a spectrum, shape (t,)."""
+        return np.asarray(np.isnan(self.density[0]))
 
 
 def alias_hz(frequency_hz: float, rate_hz: float) -> float:
@@ -73,16 +81,21 @@ def sources_hz(shown_hz: float, rate_hz: float, top_hz: float = 2000.0) -> tuple
     return tuple(f for f in found if f <= top_hz)
 
 
-def even_samples(time_s: Array, values: Array) -> tuple[Array, float]:
-    """The longest stretch without a gap or a NaN, and its rate; a spectrum wants even sampling."""
+def stretches(time_s: Array, values: Array) -> list[tuple[int, int]]:
+    """First row and row after the last of every stretch without a gap or a NaN, in order of time."""
     step = float(np.median(np.diff(time_s)))
     good = np.all(np.isfinite(values), axis=1)
     broken = np.concatenate(([True], np.diff(time_s) > 1.5 * step)) | ~good
     starts = np.flatnonzero(broken)
     ends = np.append(starts[1:], len(time_s))
-    longest = int(np.argmax(ends - starts))
-    first = int(starts[longest]) + (0 if good[starts[longest]] else 1)
-    return values[first : int(ends[longest])], 1.0 / step
+    starts = starts + ~good[starts]
+    return [(int(a), int(b)) for a, b in zip(starts, ends, strict=True) if b > a]
+
+
+def even_samples(time_s: Array, values: Array) -> tuple[Array, float]:
+    """The longest stretch without a gap or a NaN, and its rate; a spectrum wants even sampling."""
+    first, stop = max(stretches(time_s, values), key=lambda span: span[1] - span[0], default=(0, 0))
+    return values[first:stop], 1.0 / float(np.median(np.diff(time_s)))
 
 
 def tones(time_s: Array, values: Array, sensor: str, *, most: int = 6) -> tuple[Tone, ...]:
@@ -133,18 +146,34 @@ def _tone(sensor: str, axis: str, frequency: Array, density: Array, k: int, floo
 
 
 def spectrogram(time_s: Array, values: Array, unit: str, window_s: float = 0.4) -> Spectrogram:
-    """Short-time spectrum of three axes together, Hann windows overlapping by three quarters; gaps are not bridged."""
+    """Short-time spectrum of three axes together, Hann windows overlapping by three quarters, of every stretch that holds a window.
+
+    Columns stand a quarter of a window apart over the whole record; gaps are not bridged: where no window of whole samples lies
+    the density is NaN.
+    """
+    rate = 1.0 / float(np.median(np.diff(time_s)))
+    n_window = max(32, round(window_s * rate))
+    hop = n_window // 4
+    spans = [span for span in stretches(time_s, values) if span[1] - span[0] >= n_window]
+    if not spans:
+        raise CannotEstimate("spectrogram", f"no stretch without a gap holds the {n_window} samples of a window")
+    at = np.arange(time_s[0] + 0.5 * n_window / rate, time_s[-1] - 0.5 * n_window / rate + 0.5 * hop / rate, hop / rate)
+    frequency = np.fft.rfftfreq(n_window, 1.0 / rate)
+    density = np.full((len(frequency), len(at)), np.nan)
+    for first, stop in spans:
+        centre, power = _stretch_power(time_s[first:stop], values[first:stop], rate, n_window, hop)
+        near = np.rint(np.interp(at, centre, np.arange(len(centre)))).astype(int)
+        covered = np.abs(at - centre[near]) <= 0.5 * hop / rate + 1e-9
+        density[:, covered] = power[:, near[covered]]
+    return Spectrogram(np.asarray(frequency), at, density, unit)
+
+
+def _stretch_power(time_s: Array, values: Array, rate: float, n_window: int, hop: int) -> tuple[Array, Array]:
+    """Window centres on the log's clock (t,) and density (f, t) of one even stretch, its axes together."""
     from scipy.signal import spectrogram as short_time
 
-    shown, rate = even_samples(time_s, values)
-    start = float(time_s[int(np.flatnonzero(np.all(values == shown[0], axis=1))[0])]) if len(shown) else float(time_s[0])
-    n_window = min(max(32, round(window_s * rate)), len(shown))
-    total: Array | None = None
-    for axis in range(values.shape[1]):
-        frequency, at, density = short_time(shown[:, axis], rate, window="hann", nperseg=n_window, noverlap=n_window * 3 // 4)
-        total = density if total is None else total + density
-    assert total is not None
-    return Spectrogram(np.asarray(frequency), np.asarray(at) + start, np.asarray(total), unit)
+    found = [short_time(column, rate, window="hann", nperseg=n_window, noverlap=n_window - hop) for column in values.T]
+    return found[0][1] + float(time_s[0]), np.sum([density for _, _, density in found], axis=0)
 
 
 def clipped_mean(mean: float, amplitude: float, limit: float) -> float:
@@ -196,10 +225,13 @@ def vibration(
     time, accel, rate = solution.log_time_s[i:j], solution.accel_body_mps2[i:j], solution.rate_body_radps[i:j]
     notes = []
     try:
-        found = (*tones(time, accel, "accelerometer"), *tones(time, rate, "gyro"))
         picture = spectrogram(solution.log_time_s, solution.accel_body_mps2, "m/s²")
     except CannotEstimate as error:
         return Vibration((), None, 0.0, (str(error),))
+    try:
+        found = (*tones(time, accel, "accelerometer"), *tones(time, rate, "gyro"))
+    except CannotEstimate as error:
+        return Vibration((), picture, 0.0, (str(error),))
     half = 0.5 / float(np.median(np.diff(time)))
     notes.append(f"above {half:.0f} Hz vibration folds back and can't be told from what lies below; look for the sensor's own low-pass")
     bias = 0.0

@@ -23,7 +23,7 @@ TONE_HZ, RATE_HZ = 40.0, 200.0
 
 @pytest.fixture
 def stack(qtbot):
-    """Traces of the drawn flight; its specific force hums at 40 Hz from 10 s on (a gap at 20 s ends the stretch that is shown)."""
+    """Traces of the drawn flight; its specific force hums at 40 Hz from 10 s on (its rows pause near 20 s)."""
     snapshot = drawn_flight.snapshot(rate_hz=RATE_HZ)
     time = snapshot.as_flown.log_time_s
     middle = 10.0
@@ -55,13 +55,32 @@ def _darkness(view, log_time_s, frequency_hz):
 
 def test_a_hum_shows_at_its_frequency_and_only_while_it_lasts(stack):
     stack.tools.spectrogram.click()
-    stack.set_window(*stack._whole())
+    stack.set_window(*stack._time.whole)
     stack._draw_window()
     view, middle = stack.spectrogram, stack.middle_log_s
     assert view.top_hz == pytest.approx(RATE_HZ / 2.0)
     assert _darkness(view, 1.5 * middle, TONE_HZ) > 0.6
     assert _darkness(view, 0.5 * middle, TONE_HZ) < 0.3
     assert _darkness(view, 1.5 * middle, 80.0) < 0.3
+
+
+def test_a_gap_is_hatched_and_the_head_says_so(stack):
+    """Where rows are missing there is no paper, which would read as quiet, but hatching; on both sides of it the hum goes on."""
+    stack.tools.spectrogram.click()
+    stack.set_window(*stack._time.whole)
+    stack._draw_window()
+    view = stack.spectrogram
+    found = view._found
+    gap = found.log_time_s[found.is_gap]
+    assert len(gap) and gap[0] > stack.middle_log_s
+    view.grab()
+    assert "hatched: rows are missing" in view.toolTip()
+    assert _darkness(view, gap[-1] + 1.0, TONE_HZ) > 0.6
+    assert _darkness(view, gap[0] - 1.0, TONE_HZ) > 0.6
+    picture = view.grab().toImage()
+    ratio, x = picture.devicePixelRatio(), view._scale.x(float(np.mean(gap)))
+    column = {picture.pixel(round((x + dx) * ratio), round(y * ratio)) for dx in (0, 1) for y in range(60, view.height() - 20)}
+    assert len(column) > 1, "plain paper"
 
 
 def test_button_and_key_show_it_and_the_review_keeps_it(qtbot, stack):

@@ -70,6 +70,30 @@ def test_spectrogram_follows_a_tone_that_starts_late():
     assert late.min() > 50.0 * early.max()
 
 
+def test_spectrogram_covers_every_stretch_and_leaves_gaps_empty():
+    """A hum on both sides of a tenth of a second without rows: found on both, nothing in between, the strength that of the whole record."""
+    t = np.arange(0.0, 8.0, 0.004)
+    hum = np.column_stack([np.sin(2 * np.pi * 30.0 * t), np.zeros(len(t)), np.zeros(len(t))])
+    keep = (t < 5.0) | (t > 5.1)
+    whole, broken = spectrogram(t, hum, "m/s²"), spectrogram(t[keep], hum[keep], "m/s²")
+    assert not whole.is_gap.any()
+    k = int(np.argmin(np.abs(whole.frequency_hz - 30.0)))
+    at = broken.log_time_s
+    sure = ~broken.is_gap
+    assert sure[(at > 0.3) & (at < 4.7)].all() and sure[(at > 5.4) & (at < 7.7)].all()
+    assert broken.is_gap[(at > 4.9) & (at < 5.2)].all()
+    assert np.allclose(broken.density[k, sure], np.median(whole.density[k]), rtol=0.02)
+    holed = hum.copy()
+    holed[1250:1275] = np.nan
+    assert np.array_equal(spectrogram(t, holed, "m/s²").is_gap, broken.is_gap)
+
+
+def test_spectrogram_without_a_window_in_one_piece_is_refused():
+    t = np.delete(np.arange(0.0, 4.0, 0.004), np.arange(0, 1000, 50))
+    with pytest.raises(CannotEstimate, match="no stretch without a gap"):
+        spectrogram(t, np.zeros((len(t), 3)), "m/s²")
+
+
 def test_a_short_stretch_is_refused():
     with pytest.raises(CannotEstimate, match="needs 64"):
         tones(np.arange(40) * 0.01, np.zeros((40, 3)), "gyro")
