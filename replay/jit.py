@@ -11,6 +11,7 @@ import hashlib
 import os
 import shutil
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -76,6 +77,35 @@ _decorate = numba.njit(cache=True, nogil=True, fastmath=False, error_model="nump
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a loop: float64, no fastmath, GIL released, cached on disk."""
     return _decorate(function)  # type: ignore[no-any-return]
+
+
+class _Clock(_event.Listener):
+    """Adds up, for each thread, the time its compilations took; one inside another counts once."""
+
+    def __init__(self) -> None:
+        self._own = threading.local()
+
+    def on_start(self, event: Any) -> None:
+        self._own.depth = getattr(self._own, "depth", 0) + 1
+        if self._own.depth == 1:
+            self._own.begun_s = time.perf_counter()
+
+    def on_end(self, event: Any) -> None:
+        self._own.depth -= 1
+        if self._own.depth == 0:
+            self._own.spent_s = self.spent_s() + time.perf_counter() - self._own.begun_s
+
+    def spent_s(self) -> float:
+        return float(getattr(self._own, "spent_s", 0.0))
+
+
+_clock = _Clock()
+_event.register("numba:compile", _clock)
+
+
+def compiling_s() -> float:
+    """Time that the calling thread has spent on compiling so far: no part of how long a method takes, for it is spent once a machine."""
+    return _clock.spent_s()
 
 
 class _Watch(_event.Listener):

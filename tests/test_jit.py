@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -57,3 +58,26 @@ def test_a_folder_the_user_set_wins(tmp_path):
     code = "import os, replay.jit; print(os.environ['NUMBA_CACHE_DIR'])"
     environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "mine")}
     assert subprocess.check_output([sys.executable, "-c", code], text=True, env=environment).strip() == str(tmp_path / "mine")
+
+
+def test_compiling_is_counted_on_the_thread_that_does_it_and_once():
+    """A loop that calls another: both are compiled within the outer one's time; another thread has spent nothing."""
+    @jit.numba.njit
+    def inner(x):
+        return x + 1.0
+
+    @jit.numba.njit
+    def outer(x):
+        return inner(x) * 2.0
+
+    before, begun = jit.compiling_s(), time.perf_counter()
+    assert outer(1.0) == 4.0
+    took, spent = time.perf_counter() - begun, jit.compiling_s() - before
+    assert 0.0 < spent <= took
+    assert outer(2.0) == 6.0
+    assert jit.compiling_s() - before == spent
+    elsewhere = []
+    thread = threading.Thread(target=lambda: elsewhere.append(jit.compiling_s()))
+    thread.start()
+    thread.join()
+    assert elsewhere == [0.0]

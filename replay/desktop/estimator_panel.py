@@ -168,8 +168,9 @@ class EstimatorPanel(QWidget):
             return
         solution = snapshot.what_if or snapshot.as_flown
         drawn = f"{'preview by' if snapshot.is_preview else 'drawn:'} {solution.method}, {solution.run_time_s:.2f} s"
-        to_come = f"\n{self._review.method} follows…" if self._is_busy else "\nuntil you let go" if snapshot.is_preview else ""
-        self.run.setText(drawn + to_come)
+        is_held = any(row.slider.is_held for row in self.rows.values())
+        follows = f"\n{self._review.method} follows…" if self._is_busy or snapshot.is_preview else ""
+        self.run.setText(drawn + ("\nuntil you let go" if snapshot.is_preview and is_held else follows))
         others = (snapshot.extras or {}).get(OVERLAYS) or {}
         for method, label in self.compared_runs.items():
             shown = others.get(method) or (solution if method == solution.method else None)

@@ -171,6 +171,11 @@ class FloatSlider(QWidget):
             self._is_showing = False
         self.track.update()
 
+    @property
+    def is_held(self) -> bool:
+        """A drag goes on, or key or wheel steps are not over yet."""
+        return self.track.isSliderDown() or self._settle.isActive()
+
     def let_go(self) -> None:
         """End a drag now: what the pointer still does with its button down is no edit any more."""
         self.track.let_go()

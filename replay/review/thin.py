@@ -21,8 +21,9 @@ def thinned(prepared: Prepared, n_wanted: int) -> Prepared:
     counts = np.diff(np.append(starts, n)).astype(np.float64)
 
     def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        total = np.add.reduceat(values, starts, axis=0)
-        return np.asarray(total / (counts if values.ndim == 1 else counts[:, None]))
+        found = np.asarray(np.add.reduceat(values, starts, axis=0) / (counts if values.ndim == 1 else counts[:, None]))
+        found.setflags(write=values.flags.writeable)  # as the record's own: the loops compiled for that serve here too
+        return found
 
     def any_of(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
         return np.logical_or.reduceat(mask, starts)

@@ -131,8 +131,13 @@ def test_the_panel_says_which_method_is_drawn_while_another_is_on_its_way(panel)
     assert panel.run.text() == "drawn: smoother, 1.50 s\nkalman follows…"
     panel.show_snapshot(preview)
     assert panel.run.text() == "preview by integrate, 0.10 s\nkalman follows…"
-    panel.show_busy(False)
+    panel.show_busy(False)  # while loops are still being compiled
+    assert panel.run.text() == "preview by integrate, 0.10 s\nkalman follows…"
+    track = panel.rows["accel_bias_imu_mps2", 0].slider.track
+    QTest.mousePress(track, Qt.MouseButton.LeftButton, pos=QPoint(round(track._x_of(0)), track.height() // 2))
+    panel.show_snapshot(preview)
     assert panel.run.text() == "preview by integrate, 0.10 s\nuntil you let go"
+    QTest.mouseRelease(track, Qt.MouseButton.LeftButton, pos=QPoint(round(track._x_of(0)), track.height() // 2))
 
 
 def test_a_preview_moves_no_slider_from_under_the_pointer(panel):

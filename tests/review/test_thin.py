@@ -35,6 +35,19 @@ def test_each_sample_is_the_mean_of_a_block():
     assert_allclose(thin.log_time_s[-1], prepared.log_time_s[1000:].mean())
 
 
+def test_the_preview_needs_no_loops_of_its_own():
+    """Its arrays can be written or not as the record's can, for that is part of what a loop is compiled for."""
+    prepared = _prepared(1000)
+    for array in (prepared.log_time_s, prepared.rate_raw_imu_radps):
+        array.setflags(write=False)
+    thin = thinned(prepared, 100)
+    for name in ("log_time_s", "accel_raw_imu_mps2", "rate_raw_imu_radps", "is_gap_before", "is_accel_clipped", "is_rate_clipped"):
+        thick, fine = getattr(prepared, name), getattr(thin, name)
+        assert (fine.flags.writeable, fine.flags.c_contiguous, fine.dtype, fine.ndim) == (
+            thick.flags.writeable, thick.flags.c_contiguous, thick.dtype, thick.ndim
+        ), name  # fmt: skip
+
+
 def test_no_block_reaches_across_a_gap():
     """A gap begins a block, and stays a gap."""
     prepared = _prepared(gaps=(123, 124, 500))
