@@ -15,8 +15,9 @@ from replay.units import DEG
 
 if TYPE_CHECKING:
     from replay.motion.solution import Solution
+    from replay.review.whatif_work import Spread
     from replay.sensors.calibration import Calibration
-    from replay.whatif.ensemble import Ensemble, Posterior
+    from replay.whatif.ensemble import Ensemble
     from replay.whatif.refly import Moment, Reflight
     from replay.whatif.vehicle import Vehicle
 
@@ -58,7 +59,8 @@ def run(args: argparse.Namespace) -> int:
         table = refly.columns(reflight)
         with new_file(args.out, force=args.force) as path:
             write_table(path, table, {name: 6 if name == "time_s" else 4 for name in table})
-    summary = summary_of(request, reflight, flown, ensemble) | ({"written": args.out} if args.out else {})
+    drawn_from = _spread(args, request).source if ensemble else ""
+    summary = summary_of(request, reflight, flown, ensemble, drawn_from) | ({"written": args.out} if args.out else {})
     print(json.dumps(summary, indent=2, ensure_ascii=False) if args.json else as_text(summary))
     return 0
 
@@ -85,28 +87,31 @@ def _ensemble(args: argparse.Namespace, request: LogRequest, vehicle: Vehicle, f
         if sys.stderr.isatty():
             print(f"\r{100.0 * fraction:3.0f} % {text:<60}", end="\n" if fraction >= 1.0 else "", file=sys.stderr, flush=True)
 
-    posterior = _posterior(args, request)
+    posterior = _spread(args, request).posterior
     return run_ensemble(
         request.log, flown, vehicle, posterior=posterior, solve=again, n_members=args.members, seed=args.seed, progress=tell, **options
-    )  # fmt: skip
+    )
 
 
-def _posterior(args: argparse.Namespace, request: LogRequest) -> Posterior:
+def _spread(args: argparse.Namespace, request: LogRequest) -> Spread:
     """From the calibration file's standard deviations; of a review, from the sensors' priors it states; else none."""
     from dataclasses import replace
 
-    from replay.review.whatif_work import spread_of
+    from replay.review.whatif_work import Spread, spread_of
     from replay.sensors.calibration import load_calibration_file
     from replay.whatif.ensemble import Posterior
 
     if args.calibration:
-        return Posterior.of_file(load_calibration_file(args.calibration))
+        file = load_calibration_file(args.calibration)
+        known = "standard deviations" + (" and their correlation" if file.correlated else ", taken as independent")
+        return Spread(Posterior.of_file(file), f"{args.calibration}: {known}" if file.sd else "nothing, no deviation of it is stated")
     if request.review is not None:
-        return replace(spread_of(request.review).posterior, calibration=request.calibration)
-    return Posterior.of_sd(request.calibration, {})
+        spread = spread_of(request.review)
+        return replace(spread, posterior=replace(spread.posterior, calibration=request.calibration))
+    return Spread(Posterior.of_sd(request.calibration, {}), "nothing, there is no calibration file")
 
 
-def summary_of(request: LogRequest, reflight: Reflight, flown: Solution, ensemble: Ensemble | None) -> dict[str, Any]:
+def summary_of(request: LogRequest, reflight: Reflight, flown: Solution, ensemble: Ensemble | None, drawn_from: str = "") -> dict[str, Any]:
     """What the terminal shows, as plain values; angles in degrees."""
     result: dict[str, Any] = {
         "log": list(request.log.paths),
@@ -123,7 +128,7 @@ def summary_of(request: LogRequest, reflight: Reflight, flown: Solution, ensembl
             "shift_m": [_plain(b - a) for a, b in zip(_place(before), _place(after), strict=True)],
         }
     if ensemble is not None:
-        result["ensemble"] = _bands(ensemble, reflight, flown)
+        result["ensemble"] = {"drawn_from": drawn_from, **_bands(ensemble, reflight, flown)}
     assumptions = [*reflight.assumptions, *(ensemble.assumptions if ensemble else ())]
     return result | {"assumptions": assumptions, "left_out": reflight.left_out, "caution": CAUTION_LINE}
 
@@ -196,7 +201,11 @@ def as_text(summary: dict[str, Any]) -> str:
 
 
 def _ensemble_lines(ensemble: dict[str, Any]) -> list[str]:
-    lines = [f"ensemble of {ensemble['members']}, seed {ensemble['seed']}: 5, 50 and 95 %, and one standard deviation"]
+    lines = [
+        f"ensemble of {ensemble['members']}, seed {ensemble['seed']}, drawn from the vehicle's tolerances; of the calibration: "
+        f"{ensemble['drawn_from']}",
+        "  5, 50 and 95 %, and one standard deviation:",
+    ]
     for which, word in (("flown", "flown"), ("reflown", "re-flown")):
         for name, found in ensemble[which].items():
             moment, quantity, unit = name.split("_")

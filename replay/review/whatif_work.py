@@ -159,7 +159,7 @@ def spread_of(review: Review, reconciliation: Reconciliation | None = None) -> S
         for group in groups
     }
     origin = "stated" if all(is_stated) else "partly stated" if any(is_stated) else "data-sheet size, none stated"
-    return Spread(Posterior.of_sd(review.corrected, sd), f"the sensors' priors ({origin}) about a what-if that was not reconciled")
+    return Spread(Posterior.of_sd(review.corrected, sd), f"the sensors' priors ({origin}) about a what-if not reconciled in this session")
 
 
 def reconciled_from(review: Review) -> tuple[object, ...]:

@@ -78,6 +78,7 @@ def test_ensemble(folder, capsys):
     low, middle, high = result["reflown"]["apogee_east_m"]["band"]
     assert low < middle < high
     assert result["reflown"]["burnout_tilt_deg"]["sd"] > 0.0
+    assert result["drawn_from"].endswith("reconciled.toml: standard deviations, taken as independent")
     # integration has no deviation of its own: no band without width stands for it
     assert result["flown"]["touchdown_east_m"] == {"band": [None] * 3, "sd": None}
     assert "integrate does not say" in result["touchdown"]
@@ -105,6 +106,7 @@ def test_a_review_brings_its_bandwidth_and_the_sensors_priors(folder, tmp_path, 
     result = json.loads(capsys.readouterr().out)
     assert result["disturbance_bandwidth_hz"] == 6.0
     low, _, high = result["ensemble"]["flown"]["apogee_east_m"]["band"]
+    assert "sensors' priors (data-sheet size" in result["ensemble"]["drawn_from"]
     assert high - low > 3.0  # an accelerometer bias known to 0.4 m/s2 only
     assert cli.main(["refly", str(tmp_path / "a.review.json"), "--bandwidth", "20", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["disturbance_bandwidth_hz"] == 20.0
