@@ -213,6 +213,8 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     if options.show_notes:
         items.extend(_notes(flight, pairs, log_time_s, options))
     still = still_items(flight.stage, is_wide=options.is_wide, text_px=options.text_px) if options.show_ground else ()
+    if not options.is_wide:  # a camera beside the vehicle goes with it: nothing stands still in its picture
+        return Scene((*still, *items), options.background)
     return Scene(tuple(items), options.background, still)
 
 
