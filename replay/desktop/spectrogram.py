@@ -122,9 +122,8 @@ class SpectrogramView(QWidget):
         text = "power of the specific force over frequency [Hz]"
         if self._found is not None:
             strongest = 10.0 * math.log10(max(float(np.nanmax(self._found.density)), 1e-30))
-            text += f"; black is {number(strongest, 0)} dB re 1 ({self._found.unit})²/Hz, white {RANGE_DB:.0f} dB below"
-            if self._found.is_gap.any():
-                text += "; hatched: rows are missing from the window"
+            text += "; hatched: rows missing" if self._found.is_gap.any() else ""
+            text += f"; black {number(strongest, 0)} dB re 1 ({self._found.unit})²/Hz, white {RANGE_DB:.0f} dB below"
         shown = QFontMetricsF(painter.font()).elidedText(text, Qt.TextElideMode.ElideRight, self.width() - 16.0)
         self.setToolTip(text)
         painter.drawText(QRectF(8.0, 1.0, self.width() - 16.0, line + 2.0), Qt.AlignmentFlag.AlignLeft, shown)

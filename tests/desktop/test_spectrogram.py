@@ -74,7 +74,7 @@ def test_a_gap_is_hatched_and_the_head_says_so(stack):
     gap = found.log_time_s[found.is_gap]
     assert len(gap) and gap[0] > stack.middle_log_s
     view.grab()
-    assert "hatched: rows are missing" in view.toolTip()
+    assert "hatched: rows missing" in view.toolTip()
     assert _darkness(view, gap[-1] + 1.0, TONE_HZ) > 0.6
     assert _darkness(view, gap[0] - 1.0, TONE_HZ) > 0.6
     picture = view.grab().toImage()
