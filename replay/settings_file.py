@@ -17,8 +17,8 @@ What comes back holds only the keys the file states, so that a caller can tell a
 from __future__ import annotations
 
 import difflib
-import math
 import os
+import sys
 import tempfile
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -28,6 +28,7 @@ from typing import Any, TypeAlias
 from replay.errors import SettingsError
 
 FORMAT = 1
+_LARGEST = sys.float_info.max
 Check: TypeAlias = Callable[[Any], Any]
 """Takes the value as TOML gave it, returns it as accepted, or raises `Unfit`."""
 Schema: TypeAlias = Mapping[str, Any]
@@ -46,7 +47,7 @@ def number(*, above: float | None = None, low: float | None = None, high: float 
     expected = " ".join(["a number", " and ".join(limits)]).strip()
 
     def check(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= _LARGEST:
             raise Unfit(expected)
         if (above is not None and value <= above) or (low is not None and value < low) or (high is not None and value > high):
             raise Unfit(expected)
@@ -218,7 +219,10 @@ def _has(data: Any, parts: Sequence[str]) -> bool:
 
 
 def _shown(value: Any) -> str:
-    shown = toml_value(value) if isinstance(value, str | bool | int | float | list) else str(value)
+    try:
+        shown = toml_value(value)
+    except (TypeError, ValueError):  # nothing of TOML's, or a number of more digits than Python writes
+        shown = str(value) if not isinstance(value, int) else "a number beyond all others"
     return shown if len(shown) <= 60 else shown[:57] + "..."
 
 

@@ -29,6 +29,8 @@ class Quantity:
         if not math.isfinite(self.sd) or self.sd <= 0.0:
             return f"{self.value:.4g}{unit}"
         digits = max(0, min(6, 1 - math.floor(math.log10(self.sd))))
+        if round(self.sd, digits) == 0.0:  # known better than anybody writes it
+            return f"{self.value:.7g}{unit}"
         return f"{self.value:.{digits}f} ± {self.sd:.{digits}f}{unit}"
 
 

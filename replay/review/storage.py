@@ -292,6 +292,12 @@ def _tables(value: Any) -> Any:
     return value
 
 
+def _path(value: Any) -> str:
+    if not isinstance(value, str) or not value or "\0" in value:  # the system's calls stumble over a NUL
+        raise Unfit("the path of a file")
+    return value
+
+
 def _hash(value: Any) -> str:
     if not isinstance(value, str) or len(value) != _HASH_DIGITS or set(value) - set("0123456789abcdef"):
         raise Unfit("64 hexadecimal digits")
@@ -324,7 +330,7 @@ def _settings_schema() -> dict[str, Check]:
 
 _SCHEMA: Final[dict[str, Any]] = {
     "made_by": text(),
-    "logs": [{"path": text(), "size_bytes": whole(low=0), "sha256": _hash}],
+    "logs": [{"path": _path, "size_bytes": whole(low=0), "sha256": _hash}],
     "column_map": _tables,
     "as_flown": _tables,
     "what_if": _tables,
@@ -336,13 +342,13 @@ _SCHEMA: Final[dict[str, Any]] = {
         "ground_temperature_c": number(low=-ZERO_CELSIUS_K),
         "pad_azimuth_deg": number(),
     },
-    "vehicle": text(),
-    "evidence": text(),
+    "vehicle": _path,
+    "evidence": _path,
     "observed": {"stated": flag(), **evidence.SCHEMA},
     "freed": _freed,
     "refly": {"bandwidth_hz": number(above=0.0), "members": whole(low=2), "seed": whole(low=0)},
     "launch_video": {
-        "path": text(),
+        "path": _path,
         "size_bytes": whole(low=0),
         "sha256": _hash,
         "liftoff_video_s": number(),

@@ -13,6 +13,7 @@ from replay.flight.descent import descent
 from replay.flight.facts import VehicleFacts
 from replay.flight.phases import FlightEvents
 from replay.flight.propulsion import propulsion
+from replay.flight.quantity import Quantity
 from replay.units import DEG
 from replay.whatif import sample
 
@@ -187,3 +188,9 @@ def test_descent_without_touchdown_says_why(results):
     )
     figures = descent(solution, aloft, flight.vehicle.site, 0.94)
     assert figures["descent rate"].text() == "undetermined (the log ends in the air)"
+
+
+def test_a_deviation_too_small_to_write_is_left_out():
+    """Instead of one of zero, which nothing has."""
+    assert Quantity("rate", 250.0, 3e-8, "Hz").text() == "250 Hz"
+    assert Quantity("rate", 250.0, 3e-4, "Hz").text() == "250.00000 ± 0.00030 Hz"

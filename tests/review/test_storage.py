@@ -1,7 +1,10 @@
 """Reviews on disk."""
 
+import copy
 import dataclasses
+import functools
 import json
+import operator
 import os
 import signal
 import subprocess
@@ -204,6 +207,32 @@ def test_what_a_review_cannot_mean_is_one_clear_error(tmp_path, change, key, say
         storage.load_review(path)
     assert caught.value.key == key
     assert str(path) in caught.value.path
+
+
+def _places(value, at=()):
+    """Where every value of a document stands."""
+    inside = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in inside:
+        yield (*at, key)
+        yield from _places(item, (*at, key))
+
+
+@pytest.mark.parametrize("wrong", [None, True, -1, 10**400, {"a": [None]}, "x\0"], ids=["null", "true", "-1", "huge", "object", "NUL"])
+def test_any_value_gone_wrong_is_one_clear_error_or_means_something(wrong):
+    """Each value of the newest sample in turn: a SettingsError, or a review that can be written and read again; nothing else."""
+    whole = json.loads((SAMPLES / f"format_{storage.FORMAT}.review.json").read_text(encoding="utf-8"))
+    n_refused = 0
+    for *above, key in _places(whole):
+        data = copy.deepcopy(whole)
+        functools.reduce(operator.getitem, above, data)[key] = wrong
+        try:
+            review = storage.review_of(json.dumps(data), "bad.review.json", Path("/nowhere"))
+        except SettingsError:
+            n_refused += 1
+        else:
+            again = storage.review_of(storage.review_text(review, Path("/nowhere")), "again", Path("/nowhere"))
+            assert again == review
+    assert n_refused > 100
 
 
 @pytest.mark.parametrize("content", ["", "[]", "{", '{"format": 1, "logs": [], "as_flown": NaN}', "\x00\x01", "[" * 100_000, '"text"'])
