@@ -71,6 +71,6 @@ def take_drawn(session, estimates, **request):
     session._take(ReadRequest(("drawn.csv",), is_made=True, **request), ReadResult(log, review, None, headers, False, True))
 
 
-def settle(qtbot, session, timeout=20_000):
-    """Wait until what is drawn is of the document as it stands."""
+def settle(qtbot, session, timeout=120_000):
+    """Wait until what is drawn is of the document as it stands; the first time on a machine, the compiled loops are made meanwhile."""
     qtbot.waitUntil(lambda: session.snapshot is not None and not session.is_stale and not session._recomputer.is_busy, timeout=timeout)

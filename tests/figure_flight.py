@@ -6,10 +6,10 @@ import numpy as np
 from drawn_flight import EVENTS, snapshot, solution
 
 from replay.figures.material import CAMPAIGN, EXPLAINED, RECONCILIATION, REFLOWN, with_material
+from replay.flight.event import FlightEvent, FlightEvents
 from replay.flight.explained import Explained
 from replay.flight.facts import VehicleFacts
 from replay.flight.finding import Finding
-from replay.flight.phases import FlightEvent, FlightEvents
 from replay.flight.propulsion import Propulsion
 from replay.flight.quantity import Quantity, undetermined
 from replay.review.review import Review

@@ -30,7 +30,8 @@ from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.flight.finding import Finding
 from replay.review import edits, findings_words
-from replay.review.explain import explained_of, mark_of, next_flight
+from replay.review.explain import explained_of
+from replay.review.marked_findings import mark_of, next_flight
 from replay.review.review import Note, Review
 from replay.review.snapshot import Snapshot
 

@@ -27,7 +27,7 @@ from replay.flight.quantity import Quantity
 from replay.motion.solution import Solution
 from replay.review import refly_words
 from replay.review.comparison import betweens
-from replay.review.explain import mark_of, next_flight, open_findings
+from replay.review.marked_findings import mark_of, next_flight, open_findings
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.sensors.calibration import Calibration

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import CannotEstimate
+from replay.flight.event import FlightEvents
 from replay.flight.facts import VehicleFacts
 from replay.flight.misalignment import autocorrelation_widening
-from replay.flight.phases import FlightEvents
 from replay.motion import atmosphere
 from replay.motion.site import Site
 from replay.motion.solution import Solution

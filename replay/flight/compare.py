@@ -97,7 +97,7 @@ def compare_flights(flights: Sequence[tuple[str, Explained]], event: str = "lift
     flights : sequence of (name, Explained)
         In the order they were flown: trends run along it.
     event : str
-        One of `phases.NAMES`.
+        One of `event.NAMES`.
     step_s : float
 
     Raises

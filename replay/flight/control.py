@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.errors import CannotEstimate
 from replay.flight.actuator import ActuatorFit, correlation_peak_s, identify
+from replay.flight.event import FlightEvents
 from replay.flight.facts import VehicleFacts
 from replay.flight.misalignment import smoothed_kinematics, smoother_of
-from replay.flight.phases import FlightEvents
 from replay.flight.propulsion import Propulsion
 from replay.flight.quantity import Quantity, undetermined
 from replay.motion.solution import Solution

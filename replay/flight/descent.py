@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.flight.phases import FlightEvents
+from replay.flight.event import FlightEvents
 from replay.flight.quantity import Quantity, undetermined
 from replay.motion import atmosphere
 from replay.motion.site import Site
@@ -116,7 +116,8 @@ def _wind(solution: Solution, start: float, stop: float) -> dict[str, Quantity]:
     good = sd is not None and inside.any() and np.all(np.isfinite(sd[inside, :2]))
     spread = float(np.median(np.linalg.norm(sd[inside, :2], axis=1))) if good and sd is not None else math.inf
     if spread > DRIFT_SD_MPS:
-        why = "the horizontal velocity is not known (smoother with rest after touchdown, or satellite position)"
+        known_to = f" to better than {spread:.1f} m/s through the descent" if math.isfinite(spread) else ""
+        why = f"the horizontal velocity is not known{known_to} (needs the smoother with rest after touchdown, or satellite position)"
         return {n: undetermined(*_LABELS[n], why) for n in ("wind speed", "wind from")}
     east, north = np.mean(solution.vel_enu_mps[inside, :2], axis=0)
     speed = float(np.hypot(east, north))

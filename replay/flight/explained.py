@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.flight.control import Control
+from replay.flight.event import FlightEvents
 from replay.flight.facts import VehicleFacts
 from replay.flight.finding import Finding
-from replay.flight.phases import FlightEvents
 from replay.flight.power import Power
 from replay.flight.propulsion import Propulsion
 from replay.flight.quantity import Quantity

@@ -8,8 +8,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.flight.event import FlightEvents
 from replay.flight.facts import VehicleFacts
-from replay.flight.phases import FlightEvents
 from replay.flight.quantity import Quantity, undetermined
 from replay.motion.solution import Solution
 from replay.units import DEG

@@ -6,16 +6,16 @@ sensor that shows it best. An event moved by hand goes before anything found.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.flight.barometer_events import barometer_events, parabola_top, robust_sd
 from replay.flight.changepoint import ChangePoint, first_alarm, hinge_misfit, hinge_slopes, profile
+from replay.flight.event import NAMES, FlightEvent, FlightEvents
 from replay.motion.phasing import baro_height_m
 from replay.motion.site import Site
 from replay.motion.solution import Events, Solution
@@ -24,50 +24,11 @@ from replay.units import STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]
 
-NAMES = ("liftoff", "rail_exit", "burnout", "apogee", "deployment", "touchdown", "rest")
-"""In the order of a flight."""
 BURN_END_SHARE = 0.05
 """Burn time ends where thrust falls below this part of its peak (common practice, no source)."""
 
 _G = STANDARD_GRAVITY_MPS2
 _NAN = float("nan")
-
-
-@dataclass(frozen=True)
-class FlightEvent:
-    """One event. `evidence` says in words what its time rests on; `sd_s` is NaN for one moved by hand."""
-
-    name: str
-    log_time_s: float
-    sd_s: float
-    evidence: str
-    is_moved: bool = False
-
-
-@dataclass(frozen=True, eq=False)
-class FlightEvents:
-    """Events that are known, and the reasons for those that are not; both read-only, in the order of a flight."""
-
-    events: Mapping[str, FlightEvent]
-    unknown: Mapping[str, str] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "events", MappingProxyType(dict(self.events)))
-        object.__setattr__(self, "unknown", MappingProxyType(dict(self.unknown)))
-
-    def __contains__(self, name: str) -> bool:
-        return name in self.events
-
-    def __getitem__(self, name: str) -> FlightEvent:
-        return self.events[name]
-
-    def log_time_s(self, name: str) -> float:
-        """Time of an event on the log's clock, NaN where it is not known."""
-        return self.events[name].log_time_s if name in self.events else _NAN
-
-    def bounds(self) -> Events:
-        """The times alone, as the estimators take them."""
-        return Events(**{f"{f.name[:-6]}_log_s": self.log_time_s(f.name[:-6]) for f in dataclasses.fields(Events)})
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +76,7 @@ def find_flight_events(
         height = baro_height_m(measurements, site, liftoff - 10.0, liftoff - 0.2)
         baro = None if height is None else (measurements.baro_log_time_s, height)
     if measurements is None or not np.isfinite(rough.liftoff_log_s):
-        found, unknown = _from_barometer(baro)
+        found, unknown = barometer_events(baro)
     else:
         found, unknown = _from_all(measurements, solution, rough, baro, rail_length_m, hand)
     found |= hand
@@ -163,12 +124,6 @@ def _window(inertial: _Inertial, start_s: float, stop_s: float) -> tuple[Array, 
     return time[good], axial[good]
 
 
-def _robust_sd(values: Array, least: float = 0.02) -> float:
-    if len(values) < 3:
-        return least
-    return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), least)
-
-
 def _liftoff(inertial: _Inertial, rough_s: float) -> FlightEvent:
     """Cumulative sum of the axial specific force over the pad's scatter raises the alarm; the ramp that follows dates the change."""
     _, pad = _window(inertial, rough_s - 6.0, rough_s - 0.5)
@@ -177,7 +132,7 @@ def _liftoff(inertial: _Inertial, rough_s: float) -> FlightEvent:
         if not len(time) or rough_s - inertial.time_s[0] < 0.1:
             return FlightEvent("liftoff", float(rough_s), 0.5, "the log starts in the push: liftoff is no later than this")
         pad = axial[:3]
-    level, sd = float(np.median(pad)), _robust_sd(pad)
+    level, sd = float(np.median(pad)), robust_sd(pad)
     alarm = _alarm_of_the_push((axial - level) / sd, time)
     if alarm is None:
         return FlightEvent("liftoff", float(rough_s), 0.1, "the push is lost in the noise of the pad")
@@ -265,9 +220,9 @@ def _burnout(inertial: _Inertial, liftoff_s: float, rough_s: float) -> FlightEve
         return "too few samples around the end of thrust"
     step = float(np.median(np.diff(time)))
     coast = axial[time > rough_s + 0.1]
-    sd_after = _robust_sd(np.diff(coast)) / math.sqrt(2.0)
+    sd_after = robust_sd(np.diff(coast)) / math.sqrt(2.0)
     _, boost = _window(inertial, rough_s - 1.0, rough_s - 0.3)
-    sd_before = max(_robust_sd(np.diff(boost)) / math.sqrt(2.0), sd_after)
+    sd_before = max(robust_sd(np.diff(boost)) / math.sqrt(2.0), sd_after)
     if not len(boost) or not len(coast):
         around = _window(inertial, rough_s - 5.0, rough_s + 5.0)[0]
         hole_s = float(np.max(np.diff(around), initial=0.1))
@@ -297,29 +252,6 @@ def _burnout(inertial: _Inertial, liftoff_s: float, rough_s: float) -> FlightEve
     )
 
 
-def _parabola_top(time: Array, height: Array) -> ChangePoint | None:
-    """Top of a parabola through heights, outliers off; None where it does not open downwards."""
-    keep = np.isfinite(height)
-    for _ in range(4):
-        t0 = float(np.mean(time[keep]))
-        t = time[keep] - t0
-        if np.count_nonzero(keep) < 6:
-            return None
-        coefficients, covariance = np.polyfit(t, height[keep], 2, cov="unscaled")
-        residual = height - np.polyval(coefficients, time - t0)
-        sd = max(_robust_sd(residual[keep], 1e-3), 1e-3)
-        new = np.abs(residual) <= 3.5 * sd
-        if np.array_equal(new, keep):
-            break
-        keep = new
-    a, b, _ = coefficients
-    if a > -0.5:
-        return None
-    gradient = np.array([b / (2.0 * a * a), -1.0 / (2.0 * a), 0.0])
-    # barometers filter: neighbouring samples share their noise, so a parabola knows its top less well than white noise would say
-    return ChangePoint(t0 - b / (2.0 * a), math.sqrt(2.0) * sd * math.sqrt(float(gradient @ covariance @ gradient)))
-
-
 def _apogee(solution: Solution, baro: tuple[Array, Array] | None, after_s: float, rough_s: float) -> FlightEvent | str:
     """Where the smoothed vertical speed is zero; else the top of the barometric height."""
     time, up = solution.log_time_s, solution.vel_enu_mps[:, 2]
@@ -338,7 +270,7 @@ def _apogee(solution: Solution, baro: tuple[Array, Array] | None, after_s: float
     if baro is None or not np.isfinite(rough_s):
         return "no barometer, and the vertical speed is not known well enough" if baro is None else "the log ends on the way up"
     near = np.abs(baro[0] - rough_s) < 1.0
-    fit = _parabola_top(baro[0][near], baro[1][near])
+    fit = parabola_top(baro[0][near], baro[1][near])
     if fit is None:
         return FlightEvent("apogee", float(rough_s), 0.3, "highest barometric height; its top is not rounded")
     return FlightEvent("apogee", fit.time_s, math.hypot(fit.sd_s, 0.03), "parabola through the barometric height, spikes left out")
@@ -349,7 +281,7 @@ def _apogee_checked(found: FlightEvent, baro: tuple[Array, Array] | None, rough_
     if baro is None:
         return found
     near = np.abs(baro[0] - rough_s) < 1.0
-    top = _parabola_top(baro[0][near], baro[1][near]) if np.count_nonzero(near) > 10 else None
+    top = parabola_top(baro[0][near], baro[1][near]) if np.count_nonzero(near) > 10 else None
     if top is None or abs(top.time_s - found.log_time_s) < max(3.0 * math.hypot(top.sd_s, found.sd_s), 0.15):
         return found
     apart = float(top.time_s - found.log_time_s)
@@ -369,7 +301,7 @@ def _deployment(inertial: _Inertial, rough: Events) -> FlightEvent | str:
     quiet = size[time < rough_s - 0.3]
     if len(quiet) < 8 or time[-1] < rough_s + 0.1:
         return FlightEvent("deployment", rough_s, 0.15, "first jerk after apogee")
-    sd = max(_robust_sd(np.diff(quiet)) / math.sqrt(2.0), 0.1)
+    sd = max(robust_sd(np.diff(quiet)) / math.sqrt(2.0), 0.1)
     change = _ramp_start(time, size, int(np.searchsorted(time, rough_s)), float(np.median(quiet)), sd, before=1)
     return FlightEvent(
         "deployment", change.time_s, math.hypot(change.sd_s, 0.03), "size of the specific force turns up into the opening jerk"
@@ -406,69 +338,3 @@ def _rest(measurements: Measurements, rough: Events) -> FlightEvent | str:
     if not np.isfinite(rough.rest_log_s):
         return "the log ends in motion"
     return FlightEvent("rest", rough.rest_log_s, 0.3, "from here to the end of the log neither force nor rate moves")
-
-
-def _from_barometer(baro: tuple[Array, Array] | None) -> tuple[dict[str, FlightEvent], dict[str, str]]:
-    """What a barometer alone can show: liftoff from the first rise, apogee, touchdown where it stops sinking."""
-    unknown = dict.fromkeys(NAMES, "no flight in this log")
-    if baro is None or len(baro[0]) < 20:
-        return {}, dict.fromkeys(NAMES, "neither accelerometer nor barometer shows a flight")
-    time, height = baro
-    noise = _robust_sd(np.diff(height), 0.05) / math.sqrt(2.0)
-    start = float(np.median(height[: max(5, len(height) // 20)]))
-    climb = height - start
-    k_top = int(np.argmax(np.convolve(climb, np.ones(5) / 5.0, mode="same")))
-    if climb[k_top] < max(10.0, 10.0 * noise):
-        return {}, unknown
-    found: dict[str, FlightEvent] = {}
-    unknown = {"rail_exit": "needs an accelerometer", "burnout": "needs an accelerometer", "rest": "needs an accelerometer or a gyro"}
-    unknown["deployment"] = "needs an accelerometer"
-    alarm = first_alarm(climb[: k_top + 1] / noise, level=12.0)
-    first = time < time[0] + 0.5
-    is_climbing = np.count_nonzero(first) > 2 and float(np.polyfit(time[first] - time[0], height[first], 1)[0]) > max(3.0, 5.0 * noise)
-    if alarm is None or alarm[1] < 3 or is_climbing:
-        unknown["liftoff"] = "the log starts in the air"
-    else:
-        found["liftoff"] = _baro_liftoff(time, climb, alarm, noise)
-    near = np.abs(time - time[k_top]) < 1.5
-    top = _parabola_top(time[near], height[near])
-    if top is None:
-        unknown["apogee"] = "the barometric height has no rounded top"
-    else:
-        found["apogee"] = FlightEvent("apogee", top.time_s, math.hypot(top.sd_s, 0.03), "parabola through the barometric height")
-    tail = time > time[-1] - max(1.0, 0.02 * (time[-1] - time[0]))
-    ground = float(np.median(height[tail]))
-    sinking = np.flatnonzero((height > ground + max(1.0, 5.0 * noise)) & (time > time[k_top]))
-    is_level = abs(float(np.polyfit(time[tail], height[tail], 1)[0])) < max(0.5, 3.0 * noise) if np.count_nonzero(tail) > 3 else False
-    if not len(sinking) or not is_level:
-        unknown["touchdown"] = "the log ends in the air"
-    else:
-        found["touchdown"] = _baro_touchdown(time, height, int(sinking[-1]), ground, noise)
-    return found, unknown
-
-
-def _baro_liftoff(time: Array, climb: Array, alarm: tuple[int, int], noise: float) -> FlightEvent:
-    """Constant acceleration from rest, fitted to the first second after the alarm."""
-    near = (time > time[alarm[1]] - 1.5) & (time < time[alarm[0]] + 0.6)
-    t, h = time[near], climb[near]
-
-    def misfit(change: float) -> float:
-        shape = np.clip(t - change, 0.0, None) ** 2
-        size = float(shape @ h) / max(float(shape @ shape), 1e-12)
-        return float(np.sum((h - size * shape) ** 2)) / noise**2
-
-    candidates = np.arange(time[alarm[1]] - 1.0, time[alarm[0]], 0.01)
-    change = profile(candidates, misfit, 0.1)
-    return FlightEvent("liftoff", change.time_s, change.sd_s, "first rise of the barometric height, constant acceleration from rest")
-
-
-def _baro_touchdown(time: Array, height: Array, k: int, ground: float, noise: float) -> FlightEvent:
-    """Where the line of the last seconds of descent meets the ground's level."""
-    near = (time > time[k] - 3.0) & (time <= time[k])
-    if np.count_nonzero(near) < 5:
-        return FlightEvent("touchdown", float(time[k]), 0.5, "barometric height stops sinking")
-    slope, offset = np.polyfit(time[near] - time[k], height[near], 1)
-    if slope > -0.5:
-        return FlightEvent("touchdown", float(time[k]), 0.5, "barometric height stops sinking")
-    at = float(time[k] + (ground - offset) / slope)
-    return FlightEvent("touchdown", at, math.hypot(noise / -slope, 0.1), f"descent at {-slope:.1f} m/s meets the level of the ground")

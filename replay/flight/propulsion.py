@@ -29,10 +29,10 @@ from replay.flight.coast import (
     coast_rows,
     fit_coast,
 )
+from replay.flight.event import FlightEvents
 from replay.flight.facts import VehicleFacts
 from replay.flight.misalignment import thrust_misalignment
 from replay.flight.motor import CurveFigures, curve_figures, mass_history, motor_class, specific_impulse_s
-from replay.flight.phases import FlightEvents
 from replay.flight.quantity import Quantity, undetermined
 from replay.motion.site import Site
 from replay.motion.solution import Solution

@@ -9,7 +9,7 @@ from typing import Final
 
 from replay.flight.explained import PARTS, Explained
 from replay.flight.finding import SEVERITIES, Finding
-from replay.review.explain import mark_of
+from replay.review.marked_findings import mark_of
 from replay.review.review import Note, Review
 
 MARKS: Final = {"warning": "▲", "note": "●", "good": "✓"}

@@ -50,11 +50,13 @@ def estimates():
 def window(qtbot, preferences, estimates):
     """The whole window on the drawn flight, settled."""
     made = MainWindow(preferences, Answers(save_changes="discard"), estimates)
-    qtbot.addWidget(made)
-    made.resize(1280, 800)
-    made.show()
-    made.build_plots()
-    take_drawn(made.session, estimates)
-    settle(qtbot, made.session)
-    yield made
-    made.close()
+    try:
+        qtbot.addWidget(made)
+        made.resize(1280, 800)
+        made.show()
+        made.build_plots()
+        take_drawn(made.session, estimates)
+        settle(qtbot, made.session)
+        yield made
+    finally:
+        made.close()

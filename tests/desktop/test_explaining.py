@@ -36,13 +36,15 @@ def explained(monkeypatch):
 @pytest.fixture
 def session(qtbot, preferences, estimates, explained):
     made = Session(preferences, estimating=estimates)
-    made.explaining = Explaining(made)
-    take_drawn(made, estimates)
-    settle(qtbot, made)
-    yield made
-    if explained.gate is not None:
-        explained.gate.release(100)
-    made.close()
+    try:
+        made.explaining = Explaining(made)
+        take_drawn(made, estimates)
+        settle(qtbot, made)
+        yield made
+    finally:
+        if explained.gate is not None:
+            explained.gate.release(100)
+        made.close()
 
 
 def carried(session):

@@ -15,7 +15,8 @@ from replay.desktop.session import Session
 from replay.flight.finding import Finding
 from replay.motion.estimator import estimate
 from replay.review import edits
-from replay.review.explain import EXPLAINED, explain, next_flight
+from replay.review.explain import EXPLAINED, explain
+from replay.review.marked_findings import next_flight
 from replay.review.review import LogReference, Note, Review
 from replay.whatif import sample
 
@@ -31,12 +32,14 @@ def explained():
 @pytest.fixture
 def session(qtbot, preferences, explained):
     made = Session(preferences, lambda: ("tilt",), DrawnEstimates())
-    log = explained.log
-    review = Review(logs=(LogReference("/nowhere/flight.csv", 1, "0" * 64),), column_map=log.column_map)
-    made._take(ReadRequest(("flight.csv",), is_made=True), ReadResult(log, review, None, (), False, True))
-    settle(qtbot, made)
-    yield made
-    made.close()
+    try:
+        log = explained.log
+        review = Review(logs=(LogReference("/nowhere/flight.csv", 1, "0" * 64),), column_map=log.column_map)
+        made._take(ReadRequest(("flight.csv",), is_made=True), ReadResult(log, review, None, (), False, True))
+        settle(qtbot, made)
+        yield made
+    finally:
+        made.close()
 
 
 @pytest.fixture

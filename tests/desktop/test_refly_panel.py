@@ -40,14 +40,19 @@ def vehicle_path(flight, tmp_path_factory):
 def session(qtbot, preferences, flight, vehicle_path):
     """The flight open with its vehicle file, nothing edited."""
     made = Session(preferences, lambda: ("tilt",), DrawnEstimates())
-    log = flight.log
-    review = Review(
-        logs=(LogReference("/nowhere/flight.csv", 1, "0" * 64),), column_map=log.column_map, method="integrate", vehicle_path=vehicle_path
-    )
-    made._take(ReadRequest(("flight.csv",), is_made=True), ReadResult(log, review, None, (), False, True))
-    settle(qtbot, made)
-    yield made
-    made.close()
+    try:
+        log = flight.log
+        review = Review(
+            logs=(LogReference("/nowhere/flight.csv", 1, "0" * 64),),
+            column_map=log.column_map,
+            method="integrate",
+            vehicle_path=vehicle_path,
+        )
+        made._take(ReadRequest(("flight.csv",), is_made=True), ReadResult(log, review, None, (), False, True))
+        settle(qtbot, made)
+        yield made
+    finally:
+        made.close()
 
 
 @pytest.fixture

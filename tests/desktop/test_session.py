@@ -24,15 +24,17 @@ LOG = "time_s,ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\n" + "".join(
 def session(qtbot, preferences, estimates):
     """On the drawn flight, settled."""
     made = Session(preferences, estimating=estimates)
-    take_drawn(made, estimates)
-    settle(qtbot, made)
-    estimates.requests.clear()
-    while estimates.started.acquire(blocking=False):
-        pass
-    yield made
-    if estimates.gate is not None:
-        estimates.gate.release(100)
-    made.close()
+    try:
+        take_drawn(made, estimates)
+        settle(qtbot, made)
+        estimates.requests.clear()
+        while estimates.started.acquire(blocking=False):
+            pass
+        yield made
+    finally:
+        if estimates.gate is not None:
+            estimates.gate.release(100)
+        made.close()
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ from PySide6.QtTest import QTest
 
 from replay.desktop.spectrogram import shades
 from replay.desktop.traces import TraceStack
+from replay.flight.event import FlightEvents
 from replay.flight.explained import Explained
-from replay.flight.phases import FlightEvents
 from replay.flight.vibration import spectrogram
 from replay.review import series
 from replay.review.explain import EXPLAINED

@@ -10,8 +10,8 @@ from flight_support import explained
 from replay import rotation
 from replay.errors import CannotEstimate, LogReadError, SettingsError
 from replay.flight.compare import compare_flights, largest_differences, on_axis, trend
+from replay.flight.event import FlightEvent, FlightEvents
 from replay.flight.facts import VehicleFacts
-from replay.flight.phases import FlightEvent, FlightEvents
 from replay.flight.prediction import Prediction, explain_misfit, misfits, read_prediction, vertical_flight
 from replay.flight.quantity import Quantity, undetermined
 from replay.motion.site import Site

@@ -10,8 +10,8 @@ from replay import rotation
 from replay.errors import CannotEstimate
 from replay.flight.actuator import lagged
 from replay.flight.control import control, damping_of_overshoot, find_corrections
+from replay.flight.event import FlightEvent, FlightEvents
 from replay.flight.facts import VehicleFacts
-from replay.flight.phases import FlightEvent, FlightEvents
 from replay.flight.propulsion import Propulsion
 from replay.motion.solution import Events, Levelling, Solution
 from replay.sensors.calibration import Calibration

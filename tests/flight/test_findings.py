@@ -14,7 +14,7 @@ from replay.flight.quantity import Quantity
 from replay.flight.vibration import Tone
 from replay.flightlog.log import FlightLog
 from replay.review.edits import with_finding_mark
-from replay.review.explain import mark_of, next_flight, open_findings
+from replay.review.marked_findings import mark_of, next_flight, open_findings
 from replay.review.review import FindingMark, Review
 from replay.units import DEG
 

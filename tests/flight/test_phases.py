@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from flight_support import measured, mount_of
 
-from replay.flight.phases import NAMES, find_flight_events
+from replay.flight.event import NAMES
+from replay.flight.phases import find_flight_events
 from replay.motion import estimate
 from replay.motion.atmosphere import height_above_pad_m
 from replay.motion.site import Site

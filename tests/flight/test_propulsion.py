@@ -10,8 +10,8 @@ from flight_support import facts_of, measured, truth_curve
 from replay.errors import CannotEstimate
 from replay.flight.coast import Axial, coast_rows, fit_coast, level_changes
 from replay.flight.descent import descent
+from replay.flight.event import FlightEvents
 from replay.flight.facts import VehicleFacts
-from replay.flight.phases import FlightEvents
 from replay.flight.propulsion import propulsion
 from replay.flight.quantity import Quantity
 from replay.units import DEG
