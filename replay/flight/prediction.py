@@ -120,7 +120,7 @@ def read_prediction(path: str | os.PathLike[str], column_map: Mapping[str, str] 
     Raises
     ------
     LogReadError
-        Not a table, no time or nothing beside it, or times that don't increase.
+        Not a table, no time or nothing beside it, a cell that is no number, or times that don't increase.
     SettingsError
         The column map names what is not there or can't be.
     """
@@ -133,6 +133,12 @@ def read_prediction(path: str | os.PathLike[str], column_map: Mapping[str, str] 
         got = ", ".join(table.headers) or "no columns"
         raise LogReadError(name, None, None, "a column of time and one beside it (state them with a column map)", got)
     columns = {}
+    own = {table.headers[i] for i, _ in chosen.values()}
+    for issue in table.issues:
+        if issue.severity == "warning" and issue.column in own and issue.rows:
+            # a log forgives a cell that is no number; a prediction is made by a program or by hand, and is put right there
+            got = issue.text.partition("(")[2].partition(")")[0] or issue.text
+            raise LogReadError(name, issue.rows[0], issue.column, "a number or nothing", got)
     for quantity, (i, unit) in chosen.items():
         values = table.columns[i]
         if values.dtype.kind not in "fi":

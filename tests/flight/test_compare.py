@@ -228,6 +228,11 @@ def test_a_prediction_that_can_not_be_meant_says_where(tmp_path):
         read_prediction(path, {"time": "t", "height": "h [s]"})
     with pytest.raises(SettingsError, match="unknown quantity"):
         read_prediction(path, {"time": "t", "mood": "h"})
+    path.write_text("time,height,colour\n0,0,red\n1,5,red\n2,oops,red\n3,7,green\n")
+    with pytest.raises(LogReadError, match=r"row 4, column 'height'.*a number or nothing, got 'oops'"):
+        read_prediction(path)
+    path.write_text("time,height\n0,0\n1,\n2,5\n3,7\n")
+    assert np.isnan(read_prediction(path).columns["height"][1])
     path.write_text("mood,colour\n1,2\n2,3\n3,4\n")
     with pytest.raises(LogReadError, match="a column of time"):
         read_prediction(path)
