@@ -62,6 +62,7 @@ def test_a_folder_the_user_set_wins(tmp_path):
 
 def test_compiling_is_counted_on_the_thread_that_does_it_and_once():
     """A loop that calls another: both are compiled within the outer one's time; another thread has spent nothing."""
+
     @jit.numba.njit
     def inner(x):
         return x + 1.0

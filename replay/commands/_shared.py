@@ -70,8 +70,14 @@ def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out"
         yield temporary
         temporary.chmod(0o644)
         temporary.replace(target)
+    except OSError as error:
+        raise _no_room(target, error, option) from None
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _no_room(target: Path, error: OSError, option: str = "--out") -> SettingsError:
+    return SettingsError(str(target), option, "room and a place that can be written", error.strerror or str(error))
 
 
 @contextmanager
@@ -90,6 +96,8 @@ def new_set(folder: Path, names: Sequence[str]) -> Iterator[Path]:
     try:
         yield temporary
         _take_places(temporary, folder, names)
+    except OSError as error:
+        raise _no_room(folder, error) from None
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
         for path in made:

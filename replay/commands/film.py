@@ -8,7 +8,7 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from replay.commands._shared import add_common, as_review, load_request, snapshot_of
+from replay.commands._shared import add_common, as_review, finite, load_request, snapshot_of
 from replay.errors import SettingsError
 from replay.figures.film_clock import FRAME_RATES, Ramp, ramp_from
 from replay.motion.settings import METHODS
@@ -32,21 +32,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--force", action="store_true", help="write over an existing file")
     add("--fps", metavar="RATE", dest="rate", choices=tuple(FRAME_RATES), help=f"frames a second: {', '.join(FRAME_RATES)} (default 30)")
     add("--size", metavar="WxH", dest="size_px", type=_size, help="width and height in pixels, both even (default 1920x1080)")
-    add("--from", metavar="S", dest="start_s", type=float, help="start, seconds from liftoff (default: 1 s before)")
-    add("--to", metavar="S", dest="stop_s", type=float, help="end, seconds from liftoff (default: 2 s after touchdown)")
+    add("--from", metavar="S", dest="start_s", type=finite, help="start, seconds from liftoff (default: 1 s before)")
+    add("--to", metavar="S", dest="stop_s", type=finite, help="end, seconds from liftoff (default: 2 s after touchdown)")
     add("--speed", metavar="V", dest="ramp", type=_ramp, help="0.5 is half speed; ramps as time:speed pairs, e.g. 0:1,2:0.25,4:1")
     add("--alpha", dest="is_transparent", action="store_const", const=True, help="transparent background: .mov (ProRes 4444) or a folder")
     add("--codec", choices=("auto", "h264", "prores", "png", "sequence"), help="png: PNG in a .mov, exact to the pixel")
     add("--camera", choices=_CAMERAS, help="where the eye stands (default chase)")
-    add("--turn", metavar="DEG", type=float, help="turn the camera about what it looks at, clockwise seen from above")
-    add("--raise", metavar="DEG", dest="lift", type=float, help="raise the camera")
-    add("--zoom", metavar="F", type=float, help="magnify")
+    add("--turn", metavar="DEG", type=finite, help="turn the camera about what it looks at, clockwise seen from above")
+    add("--raise", metavar="DEG", dest="lift", type=finite, help="raise the camera")
+    add("--zoom", metavar="F", type=finite, help="magnify")
     add("--traces", metavar="KEYS", type=_keys, help="traces along the bottom, e.g. tilt,height,vertical_speed; none leaves them out")
     add("--no-readout", dest="has_readout", action="store_const", const=False, help="without the numbers at the right")
     add("--no-time", dest="has_time", action="store_const", const=False, help="without the burned-in time")
     add("--no-what-if", dest="has_what_if", action="store_const", const=False, help="without the what-if")
     add("--refly", dest="has_reflown", action=argparse.BooleanOptionalAction, help="fly again with the what-if on board and draw that too")
-    add("--slate", metavar="S", dest="slate_s", type=float, help="seconds of slate before the picture (default 1)")
+    add("--slate", metavar="S", dest="slate_s", type=finite, help="seconds of slate before the picture (default 1)")
     add("--title", help="title on the slate (default: the log's name)")
 
 

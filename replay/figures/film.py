@@ -184,6 +184,8 @@ def _beside(target: Path) -> Iterator[Path]:
         raise SettingsError(str(target), "--out", "a folder that can be written", error.strerror or str(error)) from None
     try:
         yield folder / target.name
+    except OSError as error:  # the disk is full, or its cable pulled
+        raise SettingsError(str(target), "--out", "room and a place that can be written", error.strerror or str(error)) from None
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -131,6 +131,8 @@ def test_files_of_one_run_take_their_places_together(tmp_path, monkeypatch):
     folder, names = tmp_path / "deep" / "out", ["a.html", "b.pdf", "c.csv"]
     with pytest.raises(ZeroDivisionError), new_set(folder, names):
         raise ZeroDivisionError
+    with pytest.raises(SettingsError, match="No space left"), new_set(folder, names):
+        raise OSError(28, "No space left on device")
     assert list(tmp_path.iterdir()) == []
     for content in ("old", "new"):
         replace = Path.replace

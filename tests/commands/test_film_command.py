@@ -122,7 +122,16 @@ def test_a_taken_name_is_said_in_one_line(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(
-    "options", [["--size", "wide"], ["--fps", "27"], ["--speed", "fast"], ["--speed", "0:1:2"], ["--camera", "drone"], ["--codec", "mpeg"]]
+    "options",
+    [
+        ["--size", "wide"],
+        ["--fps", "27"],
+        ["--speed", "fast"],
+        ["--speed", "0:1:2"],
+        ["--camera", "drone"],
+        ["--codec", "mpeg"],
+        ["--from", "nan"],
+    ],
 )
 def test_wrong_usage_is_exit_code_two(tmp_path, capsys, options):
     """Before anything is read."""

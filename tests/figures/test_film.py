@@ -319,6 +319,22 @@ def test_without_the_video_library_one_line_says_how_to_get_it(tmp_path, monkeyp
     assert render_film(FilmRequest(SHOT, **SHORT), tmp_path / "frames").n_frames > 5
 
 
+@pytest.mark.parametrize(("name", "codec"), [("a.mp4", "h264"), ("b.mov", "png"), ("frames", "sequence")])
+def test_a_full_disk_is_said_in_one_line_and_leaves_nothing(tmp_path, name, codec):
+    """A limit on what a file may hold, which the system enforces, stands for the disk; the name said is the one asked for."""
+    resource = pytest.importorskip("resource")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    request = FilmRequest(SHOT, size_px=(320, 180), start_s=0.0, stop_s=1.0, slate_s=0.0, codec=codec, traces=())
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2048, before[1]))
+    try:
+        with pytest.raises(SettingsError) as caught:
+            render_film(request, tmp_path / name)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert "room" in str(caught.value) and name in caught.value.path and "\n" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
 _ENDLESS = """
 import sys
 sys.path.insert(0, {tests!r})
