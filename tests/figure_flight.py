@@ -98,7 +98,10 @@ def everything(rate_hz=100.0):
     """The snapshot every figure can be drawn from."""
     shot = snapshot(rate_hz)
     shot = with_material(shot, **{EXTRA: prepare(shot)})
-    others = tuple((f"longer name of flight {i}", snapshot(rate_hz, seed=i, what_if=False, onboard=False)) for i in (2, 3))
+    others = []
+    for i in (2, 3):
+        other = snapshot(rate_hz, seed=i, what_if=False, onboard=False)
+        others.append((f"longer name of flight {i}", with_material(other, **{EXPLAINED: explained(other)})))
     return with_material(
         shot,
         **{

@@ -47,15 +47,21 @@ def snapshot_with(request: LogRequest, wanted: Iterable[str], beside: Sequence[s
 
     snapshot = snapshot_of(request, method)
     names = set(wanted)
-    others = [_other(path, method) for path in beside] if beside and CAMPAIGN in names else []
+    others = [other_flight(path, request, method) for path in beside] if beside and CAMPAIGN in names else []
     flights = [(flight_name(request.log.paths[0]), snapshot), *others] if others else []
     return gathered(snapshot, names, as_review(request, method), beside=told_apart(flights), progress=tell)
 
 
-def _other(path: str, method: str | None) -> tuple[str, Snapshot]:
-    """Another flight, its vehicle file and column map beside it taken from its review, if it is one."""
+def other_flight(path: str, beside: LogRequest, method: str | None = None) -> tuple[str, Snapshot]:
+    """Another flight of the campaign, explained: a review as it stands, a bare log with the site and vehicle of the flight it is beside."""
+    from replay.figures.material import EXPLAINED, gathered
+    from replay.review.storage import is_review
+
     blank = argparse.Namespace(log=[path], columns=None, vehicle=None, calibration=None, pad_azimuth=None)
-    return path, snapshot_of(load_request(blank), method)
+    request = load_request(blank)
+    if not is_review(path):
+        request = dataclasses.replace(request, vehicle=beside.vehicle, site=beside.site)
+    return path, gathered(snapshot_of(request, method), (EXPLAINED,), as_review(request, method))
 
 
 def flight_name(path: str) -> str:

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from replay.figures.difference_map import difference_map
 from replay.figures.export import Drawn
 from replay.figures.material import RECONCILIATION, material_of
-from replay.figures.style import DIFFERENCES, FigureSettings, legend_columns
+from replay.figures.style import FigureSettings, legend_columns
 from replay.figures.words import capital
 from replay.review.snapshot import Snapshot
 from replay.scene.palette import BLACK, BLUE, VERMILLION
@@ -97,7 +98,7 @@ def correlation(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings)
     result: Reconciliation = material_of(snapshot, RECONCILIATION)
     names, matrix = _correlation(result)
     axes = figure.subplots()
-    picture = axes.imshow(matrix, cmap=DIFFERENCES, vmin=-1.0, vmax=1.0, aspect="equal")
+    picture = axes.imshow(matrix, cmap=difference_map(), vmin=-1.0, vmax=1.0, aspect="equal")
     axes.set_xticks(range(len(names)), names, rotation=90)
     axes.set_yticks(range(len(names)), names)
     axes.tick_params(length=0)

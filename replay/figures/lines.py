@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import CannotEstimate
-from replay.figures.style import DASHES, MM_PER_INCH, VARIANT_NAMES, FigureSettings, legend_columns, shade_phases, width_em
+from replay.figures.style import DASHES, MM_PER_INCH, VARIANT_NAMES, FigureSettings, legend_columns, shade_phases, size_pt, width_em
 from replay.review.pyramid import visible_band
 from replay.review.series import Line, Series, of_snapshot
 from replay.review.snapshot import Snapshot
@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 _PRINT_DPI = 300
 _MANY_PANES = 5
 """From here on panes are so low that the numbers beside them are set smaller."""
+_LOW_EM = 6.0
+"""Height of a pane, its name and gap with it, in type sizes, below which three numbers don't fit one over the other."""
 LOOKS = (
     (BLUE, "solid"),
     (VERMILLION, "dashed"),
@@ -162,6 +164,11 @@ def draw_stack(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings, 
     for axes, vertical in zip(stack, (_vertical(settings, i) for keys, i in rows if keys), strict=True):
         if vertical is not None:
             axes.set_ylim(*vertical)
+    if size_pt(figure)[1] < _LOW_EM * len(filled) * mpl.rcParams["font.size"]:
+        for axes in stack:
+            low, high = axes.get_ylim()
+            numbers = [at for at in axes.get_yticks() if min(low, high) <= at <= max(low, high)]
+            axes.set_yticks([numbers[0], numbers[-1]] if len(numbers) > 2 else numbers)
     stack[-1].set_xlabel(time_label(snapshot))
     name_variants(figure, list(stack))
     return list(stack)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from replay.errors import SettingsError
 from replay.figures import (
     calibration_figures,
+    campaign_differences,
     campaign_figures,
     flight_figures,
     path_figures,
@@ -82,6 +83,12 @@ def _part(name: str, otherwise: str) -> Missing:
 _RECONCILED = _material(RECONCILIATION, "nothing has been reconciled: plumbline reconcile does that, or the Reconcile panel")
 _FLOWN_AGAIN = _material(REFLOWN, "not flown again: plumbline refly with --vehicle and --calibration does that, or the Re-fly panel")
 _CAMPAIGN = _material(CAMPAIGN, "one flight only: name the others with --beside")
+
+
+def _compared(snapshot: Snapshot) -> str | None:
+    return _CAMPAIGN(snapshot) or campaign_differences.why_not_compared(snapshot)
+
+
 _PROPULSION = _part("propulsion", "a vehicle file gives it: Flight menu, Vehicle File, or --vehicle V")
 _GIMBAL = _channel("gimbal command", "gimbal_command_rad")
 _POWER = _channel("battery, current or temperature", "battery_v", "current_a", "imu_temperature_k", "air_temperature_k")
@@ -117,6 +124,22 @@ _KINDS = (
         campaign_figures.campaign,
         _CAMPAIGN,
         (CAMPAIGN,),
+        "with --beside LOG",
+    ),
+    FigureKind(
+        "campaign-differences",
+        "several flights, each less the first",
+        campaign_differences.differences,
+        _compared,
+        (CAMPAIGN, EXPLAINED),
+        "with --beside LOG",
+    ),
+    FigureKind(
+        "campaign-trends",
+        "key figures from flight to flight",
+        campaign_differences.trends,
+        _compared,
+        (CAMPAIGN, EXPLAINED),
         "with --beside LOG",
     ),
     FigureKind("traces", "traces as arranged", flight_figures.traces, _nothing),

@@ -16,7 +16,7 @@ from replay.cautions import CAUTION_LINE, CAUTIONS
 from replay.figures.arranged import arranged
 from replay.figures.calibration_figures import value_text
 from replay.figures.export import Origin, record
-from replay.figures.material import ABSENT, EXPLAINED, RECONCILIATION, REFLOWN, material_of
+from replay.figures.material import ABSENT, CAMPAIGN, EXPLAINED, RECONCILIATION, REFLOWN, material_of
 from replay.figures.registry import figure_kinds
 from replay.figures.report import Block, Heading, Items, Paragraph, Picture, Report, Table
 from replay.figures.style import FigureSettings, settings_from
@@ -309,7 +309,7 @@ def _not_told(snapshot: Snapshot) -> Iterator[Block]:
         said += result.notes
     absent = dict(material_of(snapshot, ABSENT) or {})
     said += [why if why.startswith("re-fly: ") else f"{name}: {why}" for name, why in absent.items()]
-    wanted = [kind for kind in figure_kinds().values() if kind.name != "campaign"]
+    wanted = [kind for kind in figure_kinds().values() if CAMPAIGN not in kind.needs]
     said += [f"figure {kind.title}: {why}" for kind in wanted if (why := kind.missing(snapshot)) and why not in absent.values()]
     yield Heading("What the record could not tell")
     yield Items(tuple(dict.fromkeys(capital(text) for text in said)))

@@ -64,8 +64,6 @@ VARIANT_NAMES: Final = MappingProxyType(
     }
 )
 
-DIFFERENCES: Final = "RdBu_r"
-"""Map for differences, always with its middle at zero: from blue over white to red, told apart by the colour-blind (ColorBrewer)."""
 AMOUNTS: Final = "cividis"
 """Map for amounts: lightness only rises, made for colour-blind readers (Nunez, Anderton, Renslow, PLoS ONE 13(7), 2018)."""
 

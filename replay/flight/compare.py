@@ -220,10 +220,25 @@ def trend(values: Sequence[Quantity]) -> Quantity:
     The slope's standard deviation is the larger of what the values' own say and what their scatter about the line says: flights
     differ by more than the measurement of each.
     """
-    known = [(i, q) for i, q in enumerate(values) if q.is_known]
     label, unit = f"{values[0].label}, change per flight", values[0].unit
-    if len(known) < 3:
+    line = _fitted(values)
+    if line is None:
         return undetermined(label, unit, "needs three flights")
+    slope, spread, _, n_known = line
+    return Quantity(label, slope, spread, unit, f"over {n_known} flights")
+
+
+def trend_line(values: Sequence[Quantity]) -> Array | None:
+    """The line behind `trend` at every flight, shape (flights,); None with fewer than three known values."""
+    line = _fitted(values)
+    return None if line is None else np.asarray(line[2] + line[0] * np.arange(len(values)))
+
+
+def _fitted(values: Sequence[Quantity]) -> tuple[float, float, float, int] | None:
+    """Slope, its standard deviation, height at the first flight, and how many values were known."""
+    known = [(i, q) for i, q in enumerate(values) if q.is_known]
+    if len(known) < 3:
+        return None
     x = np.array([i for i, _ in known], dtype=float)
     y = np.array([q.value for _, q in known])
     sds = np.array([q.sd for _, q in known])
@@ -236,7 +251,7 @@ def trend(values: Sequence[Quantity]) -> Quantity:
     scatter = float(left @ left) / (len(y) - 2)
     stated = np.any(np.isfinite(sds) & (sds > 0.0))
     spread = math.sqrt(float(inverse[0, 0]) * (max(scatter, 1.0) if stated else scatter))
-    return Quantity(label, float(slope), spread, unit, f"over {len(known)} flights")
+    return float(slope), spread, float(level - slope * x.mean()), len(known)
 
 
 def largest_differences(found: Comparison) -> tuple[tuple[str, str, float, float], ...]:

@@ -26,7 +26,7 @@ from replay.review.review import Review
 from replay.sensors.calibration import Calibration
 
 NAMES = tuple(figure_kinds())
-SEEN = [(name, "one-column") for name in NAMES] + [("traces", "video"), ("film-strip", "slide"), ("calibration", "two-column")]
+SEEN = [(name, preset) for name in NAMES for preset in PRESETS]
 
 shot = cache(everything)
 needs_poppler = pytest.mark.skipif(shutil.which("pdffonts") is None, reason="Poppler's tools (pdffonts, pdftotext) are not at hand")
@@ -49,7 +49,7 @@ def drawn_texts(name, preset, monkeypatch):
         figure.set_dpi(72)
         words = figure_kind(name).draw(figure, shot(), FigureSettings(preset))
         monkeypatch.setattr(Text, "draw", recorded)
-        figure.canvas.draw()
+        figure.draw_without_rendering()  # places everything, paints nothing
         monkeypatch.undo()
         return boxes, figure.bbox, words
 
@@ -72,6 +72,30 @@ def test_every_text_is_on_the_page_and_clear_of_the_others(name, preset, monkeyp
     for text in (words.caption, words.alt):
         assert text.endswith(".")
         assert "nan" not in text
+
+
+def test_differences_of_a_campaign_are_those_drawn():
+    """Each flight less the first, equal limits about zero, hatched where below it, and the caption's numbers are the map's."""
+    one = shot()
+    (first, flown), *others = material_of(one, "campaign")
+    low = others[0][1].as_flown
+    dropped = replace(low, pos_enu_m=low.pos_enu_m - np.array([0.0, 0.0, 7.0]) * (low.time_s > 2.0)[:, None])
+    known = replace(material_of(others[0][1], "explained"), solution=dropped)
+    moved = with_material(one, campaign=((first, flown), ("low", with_material(others[0][1], explained=known))))
+    with style("two-column"):
+        figure = new_figure(FigureSettings())
+        words = figure_kind("campaign-differences").draw(figure, moved, FigureSettings())
+        height = figure.axes[0]
+        mesh = height.collections[0]
+        values = np.asarray(mesh.get_array())
+    assert mesh.get_clim()[0] == -mesh.get_clim()[1]
+    assert values.min() == pytest.approx(-7.0, abs=0.5)
+    assert np.nanmedian(values) < -5.0
+    assert any(each.get_hatch() for each in height.collections[1:])
+    said = float(re.search(r"low height (\S+) m", words.caption)[1].replace("\N{MINUS SIGN}", "-"))
+    assert said == pytest.approx(values.min(), abs=0.06)
+    lone = with_material(moved, campaign=((first, flown), ("low", others[0][1])), explained=None)
+    assert "has not been explained" in figure_kind("campaign-trends").missing(lone)
 
 
 @needs_poppler
@@ -176,7 +200,17 @@ def test_a_figure_without_its_input_says_what_is_missing():
     """In one line that names the option or the command that gives it."""
     bare = replace(shot(), extras=None, log=FlightLog(("x.csv",), "0" * 64, {}, shot().log.column_map))
     said = {name: kind.missing(bare) for name, kind in figure_kinds().items() if kind.missing(bare)}
-    assert set(said) == {"calibration", "correlation", "refly", "gimbal", "thrust", "power", "campaign"}
+    assert set(said) == {
+        "calibration",
+        "correlation",
+        "refly",
+        "gimbal",
+        "thrust",
+        "power",
+        "campaign",
+        "campaign-differences",
+        "campaign-trends",
+    }
     assert all("plumbline " in why or "--" in why for why in said.values())
     assert not any("\n" in why for why in said.values())
     absent = with_material(bare, **{ABSENT: {"reflown": "re-fly: a vehicle file is needed"}})

@@ -9,9 +9,11 @@ from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
+from matplotlib import colormaps
 
+from replay.figures.difference_map import map_colours
 from replay.figures.lines import LOOKS
-from replay.figures.style import AMOUNTS, DIFFERENCES
+from replay.figures.style import AMOUNTS
 from replay.scene import palette
 from replay.scene.palette import SERIES, TIME_RAMP, rgb
 
@@ -103,9 +105,8 @@ def test_lines_stand_out_on_white():
     assert {colour for colour, _ in LOOKS[-2:]} == pale
 
 
-def test_maps_rise_in_lightness_and_differences_are_pale_in_the_middle():
-    """The map of amounts and the ramp of time only get lighter; the map of differences is lightest at zero, and as dark at both ends."""
-    from matplotlib import colormaps
+def test_maps_of_amounts_rise_in_lightness():
+    """The map of amounts and the ramp of time only get lighter."""
 
     def lightness(colours):
         return np.array([seen(colour, None)[0] for colour in colours])
@@ -115,10 +116,21 @@ def test_maps_rise_in_lightness_and_differences_are_pale_in_the_middle():
 
     assert (np.diff(lightness(hexes(AMOUNTS, np.linspace(0.0, 1.0, 33)))) > 0.0).all()
     assert (np.diff(lightness(TIME_RAMP)) > 0.0).all()
-    half = lightness(hexes(DIFFERENCES, np.linspace(0.0, 1.0, 33)))
-    assert int(np.argmax(half)) == 16
-    assert all(a < b for a, b in pairwise(half[:17]))
-    assert half[0] == pytest.approx(half[-1], abs=8.0)
+
+
+def test_differences_are_even_about_zero():
+    """Neutral and lightest at zero, equally dark on both sides, even steps, and the sides apart for every kind of sight."""
+    colours = [f"#{r:02X}{g:02X}{b:02X}" for r, g, b in np.rint(255.0 * map_colours()).astype(int)]
+    lab = np.array([seen(colour, None) for colour in colours])
+    middle = len(colours) // 2
+    assert np.hypot(*lab[middle, 1:]) < 1.5
+    assert np.abs(lab[:, 0] - lab[::-1, 0]).max() < 1.5  # a print in grey shows the size alone
+    assert (np.diff(lab[: middle + 1, 0]) > 0.0).all()
+    steps = np.array([ciede2000(a, b) for a, b in pairwise(lab[::16])])
+    assert steps.max() / steps.min() < 2.5
     for sight in SIGHT:
-        low, high = (seen(hexes(DIFFERENCES, np.array([place]))[0], sight) for place in (0.2, 0.8))
-        assert ciede2000(low, high) > 20.0
+        for place in (0, middle // 2):
+            low, high = seen(colours[place], sight), seen(colours[-1 - place], sight)
+            assert ciede2000(low, high) > 20.0
+    stock = [f"#{r:02X}{g:02X}{b:02X}" for r, g, b, _ in colormaps["RdYlGn"](np.array([0.1, 0.9]), bytes=True)]
+    assert smallest(stock, "deuteranomaly") < 20.0  # the test can fail: red against green
