@@ -32,6 +32,8 @@ Array = NDArray[np.float64]
 
 AXIAL_BIAS_PRIOR_MPS2: Final = 0.4
 """One standard deviation of an accelerometer bias nothing is known of (40 mg, data-sheet size, value from memory)."""
+BIAS_SIGMAS: Final = 3.0
+"""A bias beyond this many of its prior's deviations is none: the coast holds something else, thrust after a burnout set too early, say."""
 SPEED_SD: Final = 0.01
 """Relative standard deviation of the airspeed where the method gives none; the air is taken to be at rest."""
 LEAST_SPEED_MPS: Final = 8.0
@@ -92,13 +94,17 @@ class DragLevel:
 
 @dataclass(frozen=True)
 class DragFit:
-    """Drag coefficient, level by level in order of time, and the axial bias. `residual_mps2` NaN: the coast shows nothing."""
+    """Drag coefficient, level by level in order of time, and the axial bias.
+
+    `residual_mps2` NaN: the coast shows nothing, `why` says so, and the coefficient is the vehicle file's.
+    """
 
     levels: tuple[DragLevel, ...]
     bias_mps2: float
     bias_sd_mps2: float
     residual_mps2: float
     ratio: float
+    why: str = ""
 
     @property
     def lowest(self) -> DragLevel:
@@ -188,13 +194,18 @@ def fit_coast(axial: Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_ma
     The residuals of a coast are wobble and gusts, not white noise: the covariance is widened by their autocorrelation.
     """
     if np.count_nonzero(rows) < 10:
-        nothing = DragLevel(math.nan, math.nan, facts.drag_coefficient or 0.0, 0.3)
-        return DragFit((nothing,), 0.0, AXIAL_BIAS_PRIOR_MPS2, math.nan, 0.0)
+        return _nothing(facts, "coast too short or too slow to show drag")
     time, force = axial.time_s[rows], axial.force[rows]
     pull = _pull(axial, rows, facts, dry_mass_kg)
     relative = axial.speed_sd[rows] / axial.speed[rows]
     changes = level_changes(time, force, pull, relative)
     solved, covariance, noise = _fit(time, force, pull, changes)
+    if abs(float(solved[-1])) > BIAS_SIGMAS * AXIAL_BIAS_PRIOR_MPS2:
+        return _nothing(facts, f"the force of the coast asks for a bias of {solved[-1]:.1f} m/s² and is not drag: thrust may be left in it")
+    if float(np.min(solved[:-1])) <= 0.0:
+        return _nothing(
+            facts, "the force of the coast does not grow with the speed as drag does: it is too weak, or thrust may be left in it"
+        )
     edges = [float(time[0]), *changes, float(time[-1])]
     levels = []
     for k, (start, stop) in enumerate(itertools.pairwise(edges)):
@@ -207,6 +218,11 @@ def fit_coast(axial: Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_ma
     weights = _level_weights(time, changes)
     ratio = float(np.max((weights @ solved[:-1]) * pull)) / bias_sd
     return DragFit(tuple(levels), float(solved[-1]), bias_sd, noise, ratio)
+
+
+def _nothing(facts: VehicleFacts, why: str) -> DragFit:
+    level = DragLevel(math.nan, math.nan, facts.drag_coefficient or 0.0, 0.3)
+    return DragFit((level,), 0.0, AXIAL_BIAS_PRIOR_MPS2, math.nan, 0.0, why)
 
 
 def _pull(axial: Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_mass_kg: float) -> Array:

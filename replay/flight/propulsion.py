@@ -156,7 +156,7 @@ def _thrust(axial: Axial, events: FlightEvents, facts: VehicleFacts, bias: float
 def _fit_notes(fit: DragFit, facts: VehicleFacts, liftoff_s: float) -> list[str]:
     if math.isnan(fit.residual_mps2):
         known = f"the vehicle file's {facts.drag_coefficient:g}" if facts.drag_coefficient is not None else "no drag"
-        return [f"coast too short or too slow to show drag: {known} assumed"]
+        return [f"{fit.why}: {known} assumed"]
     if fit.ratio < LEAST_DRAG_RATIO:
         return [
             f"D/m at burnout is only {fit.ratio:.1f} times the uncertainty of the accelerometer bias: the drag coefficient means little"
@@ -255,8 +255,7 @@ def _figures(
 
 def _drag_figures(fit: DragFit, liftoff_s: float) -> dict[str, Quantity]:
     """The drag coefficient, that of the level with the least drag where there are several, and then those of the others."""
-    why = "the coast does not show it" if math.isnan(fit.residual_mps2) else ""
-    weak = f"D/m is {fit.ratio:.1f} times the uncertainty of the bias" if fit.ratio < LEAST_DRAG_RATIO else why
+    weak = fit.why or (f"D/m is {fit.ratio:.1f} times the uncertainty of the bias" if fit.ratio < LEAST_DRAG_RATIO else "")
     if weak:
         return {"drag coefficient": undetermined("drag coefficient", "1", weak)}
     several, low = len(fit.levels) > 1, fit.lowest

@@ -103,6 +103,26 @@ def test_a_brake_that_goes_in_shows_as_two_levels(results, ratio, after_s):
     assert abs(impulse.value - truth_curve(flight, events).total_impulse_ns) < 2.0 * impulse.sd
 
 
+@pytest.mark.parametrize("early_s", [0.3, 0.5, 1.0])
+def test_a_burnout_moved_into_the_thrust_gives_no_drag_and_says_why(results, early_s):
+    """Thrust read as drag would be a negative coefficient or an absurd bias: undetermined, with the reason, and the rest of the burn's
+    impulse is what the truth has up to there."""
+    flight, solution, events, _ = results["clean"]
+    measurements, _, _ = measured(flight)
+    at = events["burnout"].log_time_s - early_s
+    moved = FlightEvents({**events.events, "burnout": dataclasses.replace(events["burnout"], log_time_s=at, sd_s=math.nan, is_moved=True)})
+    result = propulsion(measurements, solution, moved, facts_of(flight), flight.vehicle.site)
+    found = result.figures["drag coefficient"]
+    assert not found.is_known and "thrust may be left in it" in found.note
+    assert any("thrust may be left in it" in note and "assumed" in note for note in result.notes)
+    assert result.drag_levels == ()
+    truth = flight.truth
+    until = truth.log_time_s <= at + 0.15
+    given = float(np.trapezoid(truth.thrust_n[until], truth.log_time_s[until]))
+    impulse = result.figures["total impulse"]
+    assert abs(impulse.value - given) < 3.0 * impulse.sd and impulse.sd < 0.05 * given
+
+
 def test_a_coast_of_one_level_is_seldom_parted():
     """Coasts of one coefficient with swinging noise (fifty, seeded): none is parted; with a step by half in it nearly all are."""
     time = np.arange(0.0, 8.0, 0.01)
