@@ -230,7 +230,8 @@ def _calibration(snapshot: Snapshot) -> Iterator[Block]:
     rows = [tuple(row) for row in _calibration_rows(flown, after, result)]
     if len(header) == 2:
         yield Paragraph("No what-if is set and nothing has been reconciled: the calibration is as flown throughout.", mood="quiet")
-    yield Table(tuple(header), tuple(rows))
+    if rows:
+        yield Table(tuple(header), tuple(rows))
     if result is None:
         return
     tilt: object = _quantity("tilt", result.pad_tilt_rad / DEG, result.pad_tilt_sd_rad / DEG, "deg")

@@ -98,6 +98,7 @@ def test_a_bare_flight_says_what_is_not_there():
     assert "Not stated. Give it with --job" in text
     assert "not been explained" in text
     assert "plumbline reconcile does that" in text
+    assert all(block.rows for block in found.blocks if isinstance(block, Table))  # no header over nothing
     resolved = Review(finding_marks=(FindingMark("early kick", 4.1, is_resolved=True, text="timer moved"),))
     later = report_of(ReportRequest(with_material(shot()), resolved))
     assert any("Early kick: timer moved" in getattr(b, "texts", ()) for b in later.blocks)
