@@ -157,13 +157,13 @@ def spectrogram(time_s: Array, values: Array, unit: str, window_s: float = 0.4) 
     spans = [span for span in stretches(time_s, values) if span[1] - span[0] >= n_window]
     if not spans:
         raise CannotEstimate("spectrogram", f"no stretch without a gap holds the {n_window} samples of a window")
-    at = np.arange(time_s[0] + 0.5 * n_window / rate, time_s[-1] - 0.5 * n_window / rate + 0.5 * hop / rate, hop / rate)
+    at = np.arange(time_s[0] + 0.5 * n_window / rate, time_s[-1] - 0.5 * n_window / rate + 1e-9, hop / rate)
     frequency = np.fft.rfftfreq(n_window, 1.0 / rate)
     density = np.full((len(frequency), len(at)), np.nan)
     for first, stop in spans:
         centre, power = _stretch_power(time_s[first:stop], values[first:stop], rate, n_window, hop)
         near = np.rint(np.interp(at, centre, np.arange(len(centre)))).astype(int)
-        covered = np.abs(at - centre[near]) <= 0.5 * hop / rate + 1e-9
+        covered = np.abs(at - centre[near]) <= 0.75 * hop / rate
         density[:, covered] = power[:, near[covered]]
     return Spectrogram(np.asarray(frequency), at, density, unit)
 
@@ -173,7 +173,9 @@ def _stretch_power(time_s: Array, values: Array, rate: float, n_window: int, hop
     from scipy.signal import spectrogram as short_time
 
     found = [short_time(column, rate, window="hann", nperseg=n_window, noverlap=n_window - hop) for column in values.T]
-    return found[0][1] + float(time_s[0]), np.sum([density for _, _, density in found], axis=0)
+    # by the samples' own times: a logger's mean step is not its usual one, and over a minute the two are far apart
+    centre = np.interp(found[0][1] * rate, np.arange(len(time_s)), time_s)
+    return np.asarray(centre), np.sum([density for _, _, density in found], axis=0)
 
 
 def clipped_mean(mean: float, amplitude: float, limit: float) -> float:

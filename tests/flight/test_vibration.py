@@ -88,6 +88,19 @@ def test_spectrogram_covers_every_stretch_and_leaves_gaps_empty():
     assert np.array_equal(spectrogram(t, holed, "m/s²").is_gap, broken.is_gap)
 
 
+def test_spectrogram_keeps_to_the_logs_own_clock():
+    """Every fifth step of the logger is a fifth longer, no gap: a hum that starts at 70 s shows there, not where the usual step puts it."""
+    steps = np.where(np.arange(7000) % 5 == 0, 0.012, 0.010)
+    t = np.cumsum(steps)
+    values = np.random.default_rng(4).normal(0, 0.05, (len(t), 3))
+    values[:, 0] += (t > 70.0) * np.sin(2 * np.pi * 20.0 * t)
+    picture = spectrogram(t, values, "m/s²")
+    assert not picture.is_gap.any()
+    k = int(np.argmin(np.abs(picture.frequency_hz - 20.0)))
+    first = picture.log_time_s[picture.density[k] > 0.1 * np.nanmax(picture.density[k])][0]
+    assert abs(first - 70.0) < 0.25
+
+
 def test_spectrogram_without_a_window_in_one_piece_is_refused():
     t = np.delete(np.arange(0.0, 4.0, 0.004), np.arange(0, 1000, 50))
     with pytest.raises(CannotEstimate, match="no stretch without a gap"):
