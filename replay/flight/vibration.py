@@ -37,7 +37,7 @@ class Tone:
     over_floor : float
         Density over the median around it.
     kind : str
-        "limit cycle", "structure or motor", or "may be an alias".
+        "limit cycle" (of a guided vehicle), "swing" (of one without a loop), "structure or motor", or "may be an alias".
     aliases_hz : tuple of float
         Frequencies above half the sample rate that would show here.
     """
@@ -98,7 +98,7 @@ def even_samples(time_s: Array, values: Array) -> tuple[Array, float]:
     return values[first:stop], 1.0 / float(np.median(np.diff(time_s)))
 
 
-def tones(time_s: Array, values: Array, sensor: str, *, most: int = 6) -> tuple[Tone, ...]:
+def tones(time_s: Array, values: Array, sensor: str, *, most: int = 6, is_guided: bool = True) -> tuple[Tone, ...]:
     """Lines of the spectrum of three axes that stand clear of their surroundings, strongest first.
 
     Parameters
@@ -107,6 +107,8 @@ def tones(time_s: Array, values: Array, sensor: str, *, most: int = 6) -> tuple[
     values : ndarray, shape (n, 3)
     sensor : str
     most : int
+    is_guided : bool
+        There is a loop that could swing by itself.
     """
     from scipy.signal import welch
 
@@ -125,11 +127,11 @@ def tones(time_s: Array, values: Array, sensor: str, *, most: int = 6) -> tuple[
             floor = float(np.median(around)) if len(around) else math.inf
             if density[k] < PEAK_OVER_FLOOR * floor:
                 continue
-            found.append(_tone(sensor, name, frequency, density, k, floor, rate, len(shown)))
+            found.append(_tone(sensor, name, frequency, density, k, floor, rate, len(shown), is_guided))
     return tuple(sorted(found, key=lambda t: -t.amplitude)[:most])
 
 
-def _tone(sensor: str, axis: str, frequency: Array, density: Array, k: int, floor: float, rate: float, n: int) -> Tone:
+def _tone(sensor: str, axis: str, frequency: Array, density: Array, k: int, floor: float, rate: float, n: int, is_guided: bool) -> Tone:
     bin_hz = float(frequency[1])
     logs = np.log(np.maximum(density[k - 1 : k + 2], 1e-300))
     bend = logs[0] - 2.0 * logs[1] + logs[2]
@@ -141,7 +143,8 @@ def _tone(sensor: str, axis: str, frequency: Array, density: Array, k: int, floo
     noise = floor * rate / 2.0
     bound = math.sqrt(6.0 * noise / max(amplitude**2 / 2.0, 1e-300) / n) * rate / (math.pi * n)
     near_top = at > 0.4 * rate
-    kind = "limit cycle" if at < LOOP_TOP_HZ else "may be an alias" if near_top else "structure or motor"
+    slow = "limit cycle" if is_guided else "swing"
+    kind = slow if at < LOOP_TOP_HZ else "may be an alias" if near_top else "structure or motor"
     return Tone(sensor, axis, at, max(bound, 0.05 * bin_hz), amplitude, float(density[k] / floor), kind, sources_hz(at, rate))
 
 
@@ -211,7 +214,13 @@ class Vibration:
 
 
 def vibration(
-    solution: Solution, start_log_s: float, stop_log_s: float, is_clipped: NDArray[np.bool_] | None, limit_mps2: float | None
+    solution: Solution,
+    start_log_s: float,
+    stop_log_s: float,
+    is_clipped: NDArray[np.bool_] | None,
+    limit_mps2: float | None,
+    *,
+    is_guided: bool = True,
 ) -> Vibration:
     """Vibration between two times, usually the burn.
 
@@ -222,6 +231,8 @@ def vibration(
     is_clipped : ndarray of bool, shape (n,), optional
     limit_mps2 : float, optional
         Full scale of the accelerometer.
+    is_guided : bool
+        As `tones`.
     """
     i, j = np.searchsorted(solution.log_time_s, (start_log_s, stop_log_s))
     time, accel, rate = solution.log_time_s[i:j], solution.accel_body_mps2[i:j], solution.rate_body_radps[i:j]
@@ -231,7 +242,7 @@ def vibration(
     except CannotEstimate as error:
         return Vibration((), None, 0.0, (str(error),))
     try:
-        found = (*tones(time, accel, "accelerometer"), *tones(time, rate, "gyro"))
+        found = (*tones(time, accel, "accelerometer", is_guided=is_guided), *tones(time, rate, "gyro", is_guided=is_guided))
     except CannotEstimate as error:
         return Vibration((), picture, 0.0, (str(error),))
     half = 0.5 / float(np.median(np.diff(time)))

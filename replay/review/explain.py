@@ -352,7 +352,8 @@ class _Work:
         if limit is None and measurements.is_accel_clipped.any() and channel is not None:
             limit = float(np.nanmax(np.abs(channel.values)))
         start, stop = self.happened.log_time_s("liftoff"), self.happened.log_time_s("burnout")
-        return vibration(solution, start, stop, measurements.is_accel_clipped, limit)
+        is_guided = self._gimbal() is not None or (self.facts is not None and self.facts.is_guided)
+        return vibration(solution, start, stop, measurements.is_accel_clipped, limit, is_guided=is_guided)
 
     def _power(self, brown_out_v: float | None) -> Any:
         from replay.flight.power import power

@@ -41,6 +41,8 @@ def test_two_tones_are_found_where_they_are():
         assert found[axis].amplitude == pytest.approx(amplitude, rel=0.1)
         assert found[axis].kind == kind
     assert "y" not in found
+    unguided = {x.axis: x.kind for x in tones(t, values, "accelerometer", is_guided=False)}
+    assert unguided == {"x": "swing", "z": "structure or motor"}, "without a loop there is no limit cycle"
 
 
 def test_noise_alone_has_no_tones():
