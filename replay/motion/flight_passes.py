@@ -136,12 +136,19 @@ class Passes:
         self.nominal = nominal
         epochs = np.repeat(np.arange(m + 1), np.diff(self.up_start)) - 1
         after = self.packed[:, _shown_places()]
-        if p.kinds[0] & STATIC:  # nothing is known at the first edge; the first mean at rest stands for its whole epoch
+        if self._starts_at_rest:
             after[0] = self.prior[1] = after[1]
         return Fit(
             pre, p.kinds, nominal.moved(self.deltas), after, self.prior.copy(), np.empty((0, 25, 25)),
             self.up_code[:n_up].copy(), epochs, self.up_value[:n_up].copy(), self.refused[:n_refused].copy(), 1,
         )  # fmt: skip
+
+    @property
+    def _starts_at_rest(self) -> bool:
+        """Nothing is known at the first edge then, and the first mean at rest stands for its whole epoch, filter and smoother alike: what
+        a half radian of tilt leaves of P − P Λ P there is rounding.
+        """
+        return bool(self.problem.kinds[0] & STATIC)
 
     def _backward(self, *, has_covariance: bool, whole_covariance: bool = False) -> tuple[Array, Array, Array]:
         from replay.motion import _kernels_smoother as kernels
@@ -167,6 +174,8 @@ class Passes:
     def smoothed(self, fit: Fit, n_passes: int, *, whole_covariance: bool) -> Fit:
         """Backward pass with its covariance over the last forward one, `fit`, whose innovations are handed on."""
         delta, shown, whole = self._backward(has_covariance=True, whole_covariance=whole_covariance)
+        if self._starts_at_rest:
+            shown[0], whole[0] = shown[1], whole[1]
         return dataclasses.replace(
             fit, trajectory=self.nominal.moved(delta), after=shown, before=shown, covariance=whole, n_passes=n_passes
         )
@@ -177,6 +186,8 @@ class Passes:
         whole = np.empty((len(self.packed), 25, 25))
         whole[:, i, j] = self.packed
         whole[:, j, i] = self.packed
+        if self._starts_at_rest:
+            whole[0] = whole[1]
         return whole
 
     def weigh_barometer(self, fit: Fit) -> bool:

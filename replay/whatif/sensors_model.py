@@ -107,7 +107,7 @@ class Housekeeping:
     """Temperature, battery and barometer of one logger.
 
     Temperatures go from start to end exponentially with `warm_up_s`. The servo draws current with gimbal speed and holding angle;
-    the battery sags over its resistance. The barometer lags to first order and sees the ejection charge.
+    the battery sags over its resistance. The barometer lags to first order, sees the ejection charge, and wanders with the weather.
     """
 
     temperature_start_k: float = kelvin(20.0)
@@ -119,6 +119,7 @@ class Housekeeping:
     servo_current_a_per_radps: float = 0.55
     holding_current_a_per_rad: float = 3.0
     pressure_noise_pa: float = 1.6
+    pressure_walk_pa_rts: float = 0.0
     pressure_lag_s: float = 0.04
     ejection_spike_pa: float = 0.0
 
@@ -135,7 +136,7 @@ class Housekeeping:
         return voltage, current
 
     def pressure_pa(self, log_time_s: Array, height_m: Array, air: Air, deployment_log_s: float, random: np.random.Generator) -> Array:
-        """What the barometer reads, shape (n,): lagged, with noise and the ejection spike. `height_m` is above the pad."""
+        """What the barometer reads, shape (n,): lagged, with noise, drift and the ejection spike. `height_m` is above the pad."""
         from scipy.signal import lfilter
 
         climb = height_m * (1.0 - height_m / EARTH_RADIUS_M) * (air.gravity_mps2 / STANDARD_GRAVITY_MPS2)
@@ -145,4 +146,8 @@ class Housekeeping:
             true = true + np.where(since >= 0.0, self.ejection_spike_pa * np.exp(-np.maximum(since, 0.0) / 0.08), 0.0)
         pole = np.exp(-(log_time_s[1] - log_time_s[0]) / self.pressure_lag_s) if self.pressure_lag_s > 0.0 else 0.0
         lagged, _ = lfilter([1.0 - pole], [1.0, -pole], true, zi=[pole * true[0]])
-        return np.asarray(lagged) + self.pressure_noise_pa * random.standard_normal(len(lagged))
+        shown = np.asarray(lagged) + self.pressure_noise_pa * random.standard_normal(len(lagged))
+        if self.pressure_walk_pa_rts > 0.0:
+            steps = np.sqrt(np.diff(log_time_s, prepend=log_time_s[0])) * random.standard_normal(len(shown))
+            shown += self.pressure_walk_pa_rts * np.cumsum(steps)
+        return shown

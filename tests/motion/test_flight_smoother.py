@@ -9,12 +9,13 @@ import dataclasses
 import chi_square
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from replay import rotation
 from replay.motion import estimate
 from replay.motion.aiding import FlightModel
 from replay.motion.estimator import noise_of
-from replay.motion.flight_passes import solve
+from replay.motion.flight_passes import Passes, solve
 from replay.motion.flight_state import BAROMETER, POS, VEL
 from replay.motion.levelling import level
 from replay.motion.phasing import find_events, gravity_gate
@@ -69,29 +70,57 @@ def test_sample_flights_with_their_true_calibration(name):
 
 N_FLIGHTS = 50
 BIAS_SD, SCALE_SD = 0.03, 0.002
+GROUND_TEMPERATURE_SD_K, LAG_SD_S, M_PER_PA = 1.0, 0.015, 0.0843
+N_DRAWN = 11
 
 
-def one_flight(seed):
-    """A flight whose sensors are off by as much as the estimate is told to expect; its problem and its truth."""
-    rng = np.random.default_rng(seed)
-    off = Calibration(
-        accel_bias_imu_mps2=tuple(BIAS_SD * rng.standard_normal(3)),
-        accel_scale=tuple(1.0 + SCALE_SD * rng.standard_normal(3)),
-        gyro_scale=tuple(1.0 + SCALE_SD * rng.standard_normal(3)),
-    )
-    flight = sample.make(
-        "clean", seed=seed, calibration=off, imu_from_cg_m=(0.0, 0.0, 0.0), rate_hz=100.0, vibration_mps2=0.5,
-        speed_mps=float(rng.uniform(0.0, 3.0)),
-    )  # fmt: skip
-    record = measure(flight.log, Calibration(), find_mount(flight.log, Calibration()))
-    site, settings = flight.vehicle.site, dataclasses.replace(
-        flight.stated, accel_bias_sd_mps2=BIAS_SD, accel_scale_sd=SCALE_SD, gyro_scale_sd=SCALE_SD, baro_port_factor=0.0
-    )  # fmt: skip
+def drawn():
+    """Errors of the sensors in standard deviations, shape (flights, errors): of each the quantiles of a Gaussian, in random order."""
+    quantiles = norm.ppf((np.arange(N_FLIGHTS) + 0.5) / N_FLIGHTS)
+    quantiles /= rms(quantiles)
+    return np.random.default_rng(0).permuted(np.tile(quantiles, (N_DRAWN, 1)), axis=1).T
+
+
+def problem_of(flight, calibration, site, settings, model):
+    """What the estimator solves for a sample flight."""
+    record = measure(flight.log, calibration, find_mount(flight.log, calibration))
     events = find_events(record, site)
     levelling = level(record, events, site, settings)
     noise, gate = noise_of(record, levelling, settings), gravity_gate(record, events, settings)
-    problem = _problem(record, prepare_inertial(record), events, site, levelling, settings, noise, gate, FlightModel())
-    return problem, flight.truth
+    return _problem(record, prepare_inertial(record), events, site, levelling, settings, noise, gate, model)
+
+
+def one_flight(seed, errors):
+    """A flight whose sensors and air are off by as much as the estimate is told to expect; its problem and its truth."""
+    model = FlightModel(baro_lag_sd_s=LAG_SD_S)
+    off = Calibration(
+        accel_bias_imu_mps2=tuple(BIAS_SD * errors[:3]),
+        accel_scale=tuple(1.0 + SCALE_SD * errors[3:6]),
+        gyro_scale=tuple(1.0 + SCALE_SD * errors[6:9]),
+    )
+    flight = sample.make(
+        "clean", seed=seed, calibration=off, imu_from_cg_m=(0.0, 0.0, 0.0), rate_hz=100.0, vibration_mps2=0.5,
+        speed_mps=float(np.random.default_rng(seed).uniform(0.0, 3.0)), pressure_walk_pa_rts=model.baro_walk_m_rts / M_PER_PA,
+        pressure_lag_s=float(model.baro_lag_s + LAG_SD_S * errors[9]),
+    )  # fmt: skip
+    # the thermometer at the pad is off as well: the scale of every barometric height
+    site = flight.vehicle.site
+    site = dataclasses.replace(site, ground_temperature_k=float(site.ground_temperature_k + GROUND_TEMPERATURE_SD_K * errors[10]))
+    # nothing in the flight model feels airspeed at a port, or makes a gyro's bias jump at liftoff beyond its wandering
+    settings = dataclasses.replace(
+        flight.stated, accel_bias_sd_mps2=BIAS_SD, accel_scale_sd=SCALE_SD, gyro_scale_sd=SCALE_SD, baro_port_factor=0.0,
+        gyro_bias_sd_radps=0.0,
+    )  # fmt: skip
+    return problem_of(flight, Calibration(), site, settings, model), flight.truth
+
+
+def errors_at(fit, edges, truth):
+    """True less estimated attitude, velocity and position (enu) at some edges, and the normalised squares of each, (edges, 3)."""
+    rows = np.searchsorted(truth.log_time_s, fit.pre.log_time_s[edges])
+    state, P = fit.trajectory, fit.covariance[edges]
+    turn = rotation.to_rotvec(rotation.multiply(truth.q_enu_from_body[rows], rotation.conjugate(state.q[edges])))
+    errors = (turn, truth.vel_enu_mps[rows] - state.vel[edges], truth.pos_enu_m[rows] - state.pos[edges])
+    return [chi_square.nees(error, P[:, k : k + 3, k : k + 3]) for error, k in zip(errors, (0, VEL, POS), strict=True)]
 
 
 @pytest.fixture(scope="module")
@@ -100,17 +129,13 @@ def normalised():
     mean NIS of each flight's barometer.
     """
     found, nis = {"kalman": [], "smoother": []}, []
-    for seed in range(N_FLIGHTS):
-        problem, truth = one_flight(seed)
+    for seed, errors in enumerate(drawn()):
+        problem, truth = one_flight(seed, errors)
         edge_s, e = problem.pre.log_time_s, truth.events
         edges = np.searchsorted(edge_s, (e.burnout_log_s, e.apogee_log_s))
-        rows = np.searchsorted(truth.log_time_s, edge_s[edges])
         for method, values in found.items():
             fit = solve(problem, backward=method == "smoother", max_passes=8, whole_covariance=True)
-            state, P = fit.trajectory, fit.covariance[edges]
-            turn = rotation.to_rotvec(rotation.multiply(truth.q_enu_from_body[rows], rotation.conjugate(state.q[edges])))
-            errors = (turn, truth.vel_enu_mps[rows] - state.vel[edges], truth.pos_enu_m[rows] - state.pos[edges])
-            values.append([chi_square.nees(error, P[:, k : k + 3, k : k + 3]) for error, k in zip(errors, (0, VEL, POS), strict=True)])
+            values.append(errors_at(fit, edges, truth))
             if method == "smoother":
                 continue
             baro = (fit.codes == BAROMETER) & (edge_s[fit.epochs] > e.liftoff_log_s) & (edge_s[fit.epochs] < e.touchdown_log_s)
@@ -120,14 +145,16 @@ def normalised():
 
 @pytest.mark.parametrize("method", ["kalman", "smoother"])
 def test_mean_nees_over_seeded_flights(normalised, method):
-    """Fifty flights, attitude, velocity and position each, at burnout and at apogee: inside the 95 % bounds; the smoother may know them a
-    little better than it says, never worse.
+    """Fifty flights, attitude, velocity and position each, at burnout and at apogee: inside the 95 % bounds. The velocity at apogee is
+    known better than said: at 100 Hz the kinks of the thrust at ignition pass for vibration, and its vertical part is twice as wide.
     """
     low, high = chi_square.mean_bounds(3, N_FLIGHTS)
     mean = normalised[0][method].mean(axis=0)
     print(f"{method}: bounds {low:.3f} to {high:.3f}; attitude, velocity, position at burnout and apogee:\n{np.round(mean, 2)}")
     assert (mean < high).all()
-    assert (mean > (low if method == "kalman" else 0.8 * low)).all()
+    least = np.full((3, 2), low)
+    least[1, 1] *= 0.75
+    assert (mean > least).all()
 
 
 def test_mean_nis_of_the_barometer(normalised):
@@ -135,3 +162,20 @@ def test_mean_nis_of_the_barometer(normalised):
     mean = normalised[1]
     print(f"NIS {mean.mean():.3f}, from {mean.min():.2f} to {mean.max():.2f}")
     assert mean.mean() == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("name", ["clean", "troubled_logger"])
+def test_smoothed_covariance_is_never_above_the_filters(name):
+    """At every edge, the first too, in every direction: the difference of the two, in the filter's standard deviations, has no negative
+    eigenvalue beyond rounding.
+    """
+    flight = sample.make(name)
+    passes = Passes(problem_of(flight, flight.truth.calibration, flight.vehicle.site, flight.stated, FlightModel()))
+    fit = passes.filtered(passes.problem.start, None)
+    filtered = passes.filter_covariance()
+    smoothed = passes.smoothed(fit, 1, whole_covariance=True)
+    sd = np.sqrt(np.einsum("kii->ki", filtered))
+    sd[sd == 0.0] = 1.0
+    gained = (filtered - smoothed.covariance) / (sd[:, :, None] * sd[:, None, :])
+    assert np.linalg.eigvalsh(gained).min() > -1e-11
+    assert (smoothed.after <= fit.after * (1.0 + 1e-11))[:, [0, 1, 2, *range(6, 28)]].all()
