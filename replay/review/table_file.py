@@ -42,6 +42,7 @@ def write_table(path: Path, columns: Mapping[str, NDArray[Any]], digits: Mapping
 def _write_csv(path: Path, columns: Mapping[str, NDArray[Any]], digits: Mapping[str, int]) -> None:
     from replay.review._kernels_table import write_rows
 
+    columns = {name: _as_words_if_vast(values, digits.get(name, 0)) for name, values in columns.items()}
     is_number = {name: np.issubdtype(values.dtype, np.number) for name, values in columns.items()}
     places = np.array([digits[name] if is_number[name] else -1 for name in columns], dtype=np.int64)
     coded, letters, starts, longest = _coded({name: values for name, values in columns.items() if not is_number[name]})
@@ -56,11 +57,18 @@ def _write_csv(path: Path, columns: Mapping[str, NDArray[Any]], digits: Mapping[
             values = np.empty((last - first, len(columns)))
             for j, name in enumerate(columns):
                 values[:, j] = (columns[name] if is_number[name] else coded[name])[first:last]
-                largest = np.nanmax(np.abs(values[:, j]), initial=0.0, where=np.isfinite(values[:, j]))
-                if is_number[name] and largest * 10.0 ** digits[name] > _LARGEST:
-                    raise CannotEstimate(f"column {name!r}", f"expected numbers a table can hold, got {largest:.3g}")
             written = write_rows(values, places, letters, starts, 0, last - first, buffer)
             stream.write(buffer[:written].tobytes())
+
+
+def _as_words_if_vast(values: NDArray[Any], digits: int) -> NDArray[Any]:
+    """Numbers too large for the writer's places, a clock in nanoseconds since 1970 say, as words that say all their digits."""
+    if not np.issubdtype(values.dtype, np.number):
+        return values
+    known = np.isfinite(values)
+    if float(np.max(np.abs(values), initial=0.0, where=known)) * 10.0**digits <= _LARGEST:
+        return values
+    return np.array([np.format_float_positional(v, trim="-") if ok else "" for v, ok in zip(values, known, strict=True)], dtype=str)
 
 
 def _coded(columns: Mapping[str, NDArray[Any]]) -> tuple[dict[str, NDArray[np.int64]], NDArray[np.uint8], NDArray[np.int64], int]:

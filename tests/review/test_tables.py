@@ -11,7 +11,7 @@ from figure_flight import explained
 from replay.errors import CannotEstimate
 from replay.flightlog.log import Channel, FlightLog
 from replay.motion.solution import PHASES
-from replay.review import tables
+from replay.review import table_file, tables
 from replay.review.explain import EXPLAINED
 
 SHOT = snapshot(100.0)
@@ -166,3 +166,16 @@ def test_words_with_commas_and_quotes_stay_one_cell(tmp_path):
     tables.write(table, tmp_path / "t.csv")
     with (tmp_path / "t.csv").open(newline="", encoding="utf-8") as stream:
         assert list(csv.reader(stream)) == [["a", "b_m"], ['x, "y"', "1.5000000"], ["line\nbreak", ""]]
+
+
+def test_a_clock_of_nanoseconds_keeps_every_digit(tmp_path):
+    """A logger that stamps rows with nanoseconds since 1970: no number of its table is too large to be written."""
+    path = tmp_path / "vast.csv"
+    stamps = np.array([1775328038453262080.0, np.nan, -3.5, 1e300])
+    table_file.write_table(path, {"stamp_ns": stamps, "x": np.arange(4.0)}, {"stamp_ns": 6, "x": 1})
+    with path.open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert float(rows[0]["stamp_ns"]) == stamps[0]
+    assert rows[1]["stamp_ns"] == ""
+    assert [float(rows[k]["stamp_ns"]) for k in (2, 3)] == [-3.5, 1e300]
+    assert [float(row["x"]) for row in rows] == [0.0, 1.0, 2.0, 3.0]
