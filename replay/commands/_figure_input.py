@@ -6,11 +6,11 @@ import argparse
 import dataclasses
 import shlex
 import sys
+import threading
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from replay.commands._shared import LogRequest, as_review, load_request, snapshot_of
+from replay.commands._shared import LogRequest, as_review, snapshot_of
 
 if TYPE_CHECKING:
     from replay.figures.style import FigureSettings
@@ -36,46 +36,21 @@ def settings_of(args: argparse.Namespace, review: Review | None, *, is_arranged:
     }  # fmt: skip
     changes: dict[str, Any] = {name: value for name, value in stated.items() if value is not None}
     settings = dataclasses.replace(settings, **changes)
-    if is_arranged and review is not None and not settings.panes:
+    if is_arranged and review is not None:
         settings = arranged(settings, review.trace_arrangement)
     return settings
 
 
 def snapshot_with(request: LogRequest, wanted: Iterable[str], beside: Sequence[str], method: str | None = None) -> Snapshot:
     """The flight, with what is wanted worked out and the other flights beside it; what can't be had says why in the snapshot."""
+    from replay.figures.beside import with_flights_beside
     from replay.figures.material import CAMPAIGN, gathered
 
     snapshot = snapshot_of(request, method)
     names = set(wanted)
-    others = [other_flight(path, request, method) for path in beside] if beside and CAMPAIGN in names else []
-    flights = [(flight_name(request.log.paths[0]), snapshot), *others] if others else []
-    return gathered(snapshot, names, as_review(request, method), beside=told_apart(flights), progress=tell)
-
-
-def other_flight(path: str, beside: LogRequest, method: str | None = None) -> tuple[str, Snapshot]:
-    """Another flight of the campaign, explained: a review as it stands, a bare log with the site and vehicle of the flight it is beside."""
-    from replay.figures.material import EXPLAINED, gathered
-    from replay.review.storage import is_review
-
-    blank = argparse.Namespace(log=[path], columns=None, vehicle=None, calibration=None, pad_azimuth=None)
-    request = load_request(blank)
-    if not is_review(path):
-        request = dataclasses.replace(request, vehicle=beside.vehicle, site=beside.site)
-    return path, gathered(snapshot_of(request, method), (EXPLAINED,), as_review(request, method))
-
-
-def flight_name(path: str) -> str:
-    """What a flight is called beside others: the name of its file."""
-    return Path(path).name.removesuffix(".review.json").removesuffix(Path(path).suffix)
-
-
-def told_apart(flights: Sequence[tuple[str, Snapshot]]) -> list[tuple[str, Snapshot]]:
-    """Flights by file name, with the folder's before it where two files are named alike."""
-    names = [flight_name(path) for path, _ in flights]
-    paths = [flight.log.paths[0] for _, flight in flights]
-    if len(set(names)) < len(names):
-        names = [f"{Path(path).resolve().parent.name}/{name}" for path, name in zip(paths, names, strict=True)]
-    return [(name, flight) for name, (_, flight) in zip(names, flights, strict=True)]
+    if CAMPAIGN in names:
+        snapshot = with_flights_beside(snapshot, beside, request.site, tell, threading.Event(), method)
+    return gathered(snapshot, names, as_review(request, method), progress=tell)
 
 
 def command_of(args: argparse.Namespace, words: Sequence[str], options: Iterable[tuple[str, Any]]) -> str:

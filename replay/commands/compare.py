@@ -68,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _explained(args: argparse.Namespace) -> tuple[list[tuple[str, Explained]], Site]:
-    from replay.commands._figure_input import told_apart
     from replay.commands._shared import as_review
+    from replay.figures.beside import told_apart
     from replay.review.explain import explain_snapshot
 
     found, reviews, site = [], [], None

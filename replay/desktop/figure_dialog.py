@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import Qt, QTimer
@@ -25,6 +24,7 @@ from PySide6.QtWidgets import (
 from replay.desktop import style
 from replay.desktop.asking import Asking
 from replay.desktop.background import Background
+from replay.desktop.figure_choices import FlightsBeside, PaneChooser, numbers_of, paths_of
 from replay.desktop.form import OptionalNumber, check_box, choose, muted
 from replay.desktop.making import PictureCard, Working
 from replay.desktop.session import Session
@@ -63,7 +63,6 @@ class FigureDialog(QDialog):
     """
 
     def __init__(self, session: Session, asking: Asking, parent: QWidget | None = None) -> None:
-        from replay.figures.material import CAMPAIGN
         from replay.figures.registry import figure_kinds
         from replay.figures.style import PRESETS
 
@@ -73,8 +72,9 @@ class FigureDialog(QDialog):
         self.resize(1120, 720)
         self._session, self._asking = session, asking
         self._presets = PRESETS
-        self._kinds = {name: kind for name, kind in figure_kinds().items() if CAMPAIGN not in kind.needs}  # one flight is open here
+        self._kinds = figure_kinds()
         self._with_material: tuple[Snapshot, Snapshot] | None = None
+        self._drawn_beside: tuple[str, ...] = ()
         self._is_showing = False
         self._preview = Background(session, _make, "figure", self)
         self._saving = Background(session, _make, "figure-save", self)
@@ -119,13 +119,14 @@ class FigureDialog(QDialog):
         self.times.setToolTip("Times of the 3D attitudes, seconds after liftoff, with blanks between them")
         for number in (self.start_s, self.stop_s):
             number.setMaximumWidth(_SIDE_PX)
+        self.panes, self.beside = PaneChooser(), FlightsBeside(self._asking)
         self.bands = check_box("Bands of one standard deviation")
         form = QFormLayout()
         form.setVerticalSpacing(style.GAP)
         rows = (
             ("&Figure", self.figure), ("Si&ze", self.preset), ("&Width, mm", self.width_mm), ("&Height, mm", self.height_mm),
-            ("F&rom, s", self.start_s), ("&To, s", self.stop_s), ("3D t&imes, s", self.times), ("File t&ype", self.suffix),
-            ("&Dots per inch", self.dpi),
+            ("F&rom, s", self.start_s), ("&To, s", self.stop_s), ("3D t&imes, s", self.times), ("&Panes", self.panes),
+            ("Flights &beside", self.beside), ("File t&ype", self.suffix), ("&Dots per inch", self.dpi),
         )  # fmt: skip
         for text, widget in rows:
             widget.setAccessibleName(widget.accessibleName() or text.replace("&", ""))
@@ -183,6 +184,8 @@ class FigureDialog(QDialog):
         for number in (self.width_mm, self.height_mm, self.dpi, self.start_s, self.stop_s):
             number.edited.connect(lambda _: self._edited())
         self.times.editingFinished.connect(self._edited)
+        for choice in (self.panes, self.beside):
+            choice.edited.connect(self._edited)
         self.bands.toggled.connect(lambda _: self._edited())
         self.save.clicked.connect(self._save)
         self.copy.clicked.connect(lambda: QGuiApplication.clipboard().setText(self.caption.text()))
@@ -203,7 +206,9 @@ class FigureDialog(QDialog):
 
     def show_review(self, review: Review) -> None:
         """The form as the document has it; draws where that changed anything."""
+        from replay.figures.material import CAMPAIGN
         from replay.figures.style import settings_from
+        from replay.review.arrangement import checked
 
         saved = thaw(review.figure_settings)
         try:
@@ -222,10 +227,15 @@ class FigureDialog(QDialog):
         self.start_s.display(settings.start_s, "the figure's own")
         self.stop_s.display(settings.stop_s, "the figure's own")
         self.times.setText(" ".join(f"{at:g}" for at in settings.at_s))
+        self.panes.display([pane["traces"] for pane in checked(thaw(review.trace_arrangement))["panes"]], settings.panes)
+        self.beside.display(paths_of(saved))
         self.bands.setChecked(settings.has_bands)
         self._is_showing = False
         self._rows.setRowVisible(self.dpi, self.suffix.currentData() == "png")
-        self._rows.setRowVisible(self.times, self.figure.currentData() in _BY_TIMES)
+        name = self.figure.currentData()
+        self._rows.setRowVisible(self.times, name in _BY_TIMES)
+        self._rows.setRowVisible(self.panes, name == "traces")
+        self._rows.setRowVisible(self.beside, CAMPAIGN in self._kinds[name].needs)
         self._settings = settings
         self._timer.start()
 
@@ -233,7 +243,7 @@ class FigureDialog(QDialog):
         """What the form says goes into the document, as one step of undo."""
         if self._is_showing:
             return
-        times = _numbers(self.times.text())
+        times = numbers_of(self.times.text())
         if times is None:
             self.said.setText("3D times: expected numbers with blanks between them, such as 0 1.5 4")
             return
@@ -241,6 +251,7 @@ class FigureDialog(QDialog):
         wanted: dict[str, Any] = {
             "figure": self.figure.currentData(), "file_type": self.suffix.currentData(), "preset": self.preset.currentData(), **numbers,
             "dpi": None if self.dpi.value is None else round(self.dpi.value), "at_s": times, "has_bands": self.bands.isChecked(),
+            "panes": self.panes.chosen, "beside": self.beside.paths,
         }  # fmt: skip
         kept = {key: value for key, value in wanted.items() if value not in (None, [])}
         if self._is_wrong(kept) or kept == thaw(self._session.review.figure_settings):
@@ -278,7 +289,8 @@ class FigureDialog(QDialog):
             return
         room = self.card.room_px
         settings = to_look_at(self._settings, room.width(), room.height())
-        self._preview.request(FigureRequest(snapshot, self._session.review, self.figure.currentData(), settings))
+        beside = tuple(self.beside.paths)
+        self._preview.request(FigureRequest(snapshot, self._session.review, self.figure.currentData(), settings, beside=beside))
 
     def _snapshot(self) -> Snapshot | None:
         """What is drawn in the window, with what was worked out for figures of it before and what the panels have."""
@@ -287,7 +299,7 @@ class FigureDialog(QDialog):
         snapshot = self._session.snapshot
         if snapshot is None:
             return None
-        if self._with_material is not None and self._with_material[0] is snapshot:
+        if self._with_material is not None and self._with_material[0] is snapshot and self._drawn_beside == tuple(self.beside.paths):
             return self._with_material[1]
         if self._session.reconciliation is not None and not self._session.is_reconciliation_stale:
             return with_material(snapshot, **{RECONCILIATION: self._session.reconciliation})
@@ -295,7 +307,7 @@ class FigureDialog(QDialog):
 
     def _on_drawn(self, request: FigureRequest, made: MadeFigure) -> None:
         if self._session.snapshot is not None and made.snapshot.as_flown is self._session.snapshot.as_flown:
-            self._with_material = (self._session.snapshot, made.snapshot)
+            self._with_material, self._drawn_beside = (self._session.snapshot, made.snapshot), request.beside
         self.card.show_image(QImage.fromData(made.content))
         self.caption.setText(made.drawn.caption)
         self.alt.setText(made.drawn.alt)
@@ -314,6 +326,7 @@ class FigureDialog(QDialog):
 
     def _save(self) -> None:
         from replay.figures.figure_request import FigureRequest, command_for
+        from replay.figures.material import CAMPAIGN
 
         snapshot, suffix = self._snapshot(), self.suffix.currentData()
         if snapshot is None:
@@ -322,8 +335,9 @@ class FigureDialog(QDialog):
         path = self._asking.save_path("Save the figure", f"{name}.{suffix}", f"{suffix.upper()} (*.{suffix})", f".{suffix}")
         if path is None:
             return
-        command = command_for(self._session.review_path, snapshot.log.paths, name, path)
-        self._saving.request(FigureRequest(snapshot, self._session.review, name, self._settings, path, command))
+        beside = tuple(self.beside.paths) if CAMPAIGN in self._kinds[name].needs else ()
+        command = command_for(self._session.review_path, snapshot.log.paths, name, path, beside)
+        self._saving.request(FigureRequest(snapshot, self._session.review, name, self._settings, path, command, beside))
 
     def _on_saved(self, request: FigureRequest, made: MadeFigure) -> None:
         is_kept = self._session.review_path is not None and not self._session.history.is_changed
@@ -336,12 +350,3 @@ class FigureDialog(QDialog):
         for work in (self._preview, self._saving):
             work.close()
         super().done(result)
-
-
-def _numbers(text: str) -> list[float] | None:
-    """Numbers with blanks or semicolons between them; None where that is not what stands there."""
-    try:
-        found = [float(word.replace(",", ".").replace("\N{MINUS SIGN}", "-")) for word in text.replace(";", " ").split()]
-    except ValueError:
-        return None
-    return found if all(math.isfinite(value) for value in found) else None

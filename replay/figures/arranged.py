@@ -12,9 +12,16 @@ from replay.review.review import thaw
 
 
 def arranged(settings: FigureSettings, arrangement: Mapping[str, Any]) -> FigureSettings:
-    """Settings with the panes of an arrangement (`review.trace_arrangement`); an empty one gives the default panes."""
+    """Settings with the panes of an arrangement (`review.trace_arrangement`); an empty one gives the default panes.
+
+    Settings that name panes keep those of the arrangement alone, or stand as they are where they name others.
+    """
     whole = checked(thaw(arrangement))
     panes = whole["panes"]
+    if settings.panes:
+        if settings.pane_shares or not set(settings.panes) <= {tuple(pane["traces"]) for pane in panes}:
+            return settings
+        panes = [pane for pane in panes if tuple(pane["traces"]) in settings.panes]
     shares = [pane.get("share") for pane in panes]
     verticals = [pane.get("vertical") for pane in panes]
     return dataclasses.replace(

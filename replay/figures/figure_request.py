@@ -11,10 +11,12 @@ from pathlib import Path
 
 from replay.errors import Cancelled, CannotEstimate, SettingsError
 from replay.figures.arranged import arranged
+from replay.figures.beside import with_flights_beside
 from replay.figures.export import FORMATS, Drawn, Origin, figure_bytes
-from replay.figures.material import gathered
+from replay.figures.material import CAMPAIGN, gathered, material_of
 from replay.figures.registry import figure_kind
 from replay.figures.style import FigureSettings
+from replay.review.request import site_of
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.settings_file import write_whole
@@ -37,6 +39,8 @@ class FigureRequest:
         Where to save; "" only draws a PNG to look at.
     command : str
         That makes it again.
+    beside : tuple of str
+        Other flights of a campaign: logs or reviews.
     """
 
     snapshot: Snapshot
@@ -45,6 +49,7 @@ class FigureRequest:
     settings: FigureSettings
     path: str = ""
     command: str = ""
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,12 +71,16 @@ def make_figure(request: FigureRequest, progress: Progress, cancel: threading.Ev
     Cancelled
     """
     kind = figure_kind(request.name)
-    snapshot = gathered(request.snapshot, kind.needs, request.review, progress=progress, cancel=cancel)
+    snapshot = request.snapshot
+    if CAMPAIGN in kind.needs and material_of(snapshot, CAMPAIGN) is None:
+        site = site_of(request.review, snapshot.vehicle)
+        snapshot = with_flights_beside(snapshot, request.beside, site, progress, cancel)
+    snapshot = gathered(snapshot, kind.needs, request.review, progress=progress, cancel=cancel)
     if (why := kind.missing(snapshot)) is not None:
         raise CannotEstimate(kind.title, why)
     progress(0.5, f"drawing {kind.title}")
     settings = request.settings
-    if request.name == "traces" and not settings.panes:
+    if request.name == "traces":
         settings = arranged(settings, request.review.trace_arrangement)
     suffix = Path(request.path).suffix.lstrip(".").lower() if request.path else "png"
     if suffix not in FORMATS:
@@ -97,7 +106,8 @@ def to_look_at(settings: FigureSettings, width_px: int, height_px: int) -> Figur
     return dataclasses.replace(settings, dpi=round(min(max(dpi, 50), 400)))
 
 
-def command_for(review_path: str | None, log_paths: tuple[str, ...], name: str, path: str) -> str:
+def command_for(review_path: str | None, log_paths: tuple[str, ...], name: str, path: str, beside: tuple[str, ...] = ()) -> str:
     """The command that makes a saved figure again: from the review where it has been saved, else from the log alone."""
     source = [review_path] if review_path else list(log_paths)
-    return shlex.join(["plumbline", "figure", *source, name, "--out", path, "--force"])
+    others = [word for each in beside for word in ("--beside", each)]
+    return shlex.join(["plumbline", "figure", *source, name, *others, "--out", path, "--force"])

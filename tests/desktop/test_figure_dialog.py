@@ -116,6 +116,27 @@ def test_it_saves_what_it_shows(qtbot, window, dialog, tmp_path):
     assert (tmp_path / "again.svg").read_bytes() == path.read_bytes()
 
 
+def test_panes_and_other_flights_are_chosen(qtbot, window, dialog):
+    """A pane taken out leaves figure and review, undo brings it back; a campaign asks for flights, and draws those added."""
+    choose(dialog.figure, "traces")
+    drawn(qtbot, dialog)
+    assert dialog.panes.isVisible()
+    n_panes = dialog.panes.count()
+    dialog.panes.item(0).setCheckState(Qt.CheckState.Unchecked)
+    assert len(window.session.review.figure_settings["panes"]) == n_panes - 1
+    window.session.undo()
+    assert dialog.panes.item(0).checkState() == Qt.CheckState.Checked
+    choose(dialog.figure, "campaign-differences")
+    drawn(qtbot, dialog)
+    assert "--beside" in dialog.picture.text()
+    path = window.session.snapshot.log.paths[0]
+    window.files.asking.given["open_paths"] = [path]
+    dialog.beside.add.click()
+    drawn(qtbot, dialog)
+    assert list(window.session.review.figure_settings["beside"]) == [path]
+    assert not dialog.beside.isHidden()
+
+
 def test_a_preview_fills_its_place():
     """Resolution from the room there is, within bounds."""
     settings = FigureSettings("two-column")
