@@ -36,6 +36,7 @@ _FIGURES: Final = (
 )
 _OWN: Final = ("apogee height", "time to apogee", "greatest speed", "tilt at burnout")
 TREND_SIGMAS: Final = 3.0
+_WORST_CONDITION: Final = 1e6
 
 
 @dataclass(frozen=True)
@@ -223,7 +224,7 @@ def trend(values: Sequence[Quantity]) -> Quantity:
     label, unit = f"{values[0].label}, change per flight", values[0].unit
     line = _fitted(values)
     if line is None:
-        return undetermined(label, unit, "needs three flights")
+        return undetermined(label, unit, "needs three flights, none known beyond comparison better than the rest")
     slope, spread, _, n_known = line
     return Quantity(label, slope, spread, unit, f"over {n_known} flights")
 
@@ -245,6 +246,8 @@ def _fitted(values: Sequence[Quantity]) -> tuple[float, float, float, int] | Non
     sd = np.where(np.isfinite(sds) & (sds > 0.0), sds, np.nan)
     sd = np.ones(len(y)) if np.isnan(sd).all() else np.where(np.isnan(sd), float(np.nanmedian(sd)), sd)
     design = np.column_stack((x - x.mean(), np.ones(len(x)))) / sd[:, None]
+    if np.linalg.cond(design) > _WORST_CONDITION:
+        return None  # one value known so much better than the rest that they say nothing of a line
     inverse = np.linalg.inv(design.T @ design)
     slope, level = inverse @ (design.T @ (y / sd))
     left = y / sd - design @ np.array([slope, level])
