@@ -84,6 +84,13 @@ COMMANDS: Final = (
         "whatif", "&Edit", "Show &What-if", ("W",), "Draw the what-if beside the flight as flown", is_checkable=True, is_group_start=True
     ),
     Command("reset_whatif", "&Edit", "Rese&t What-if", ("Ctrl+R",), "Give every calibration number back its value as flown"),
+    Command(
+        "stop_estimating",
+        "&Edit",
+        "Stop &Estimating, or Again",
+        ("Ctrl+E",),
+        "Give a long estimate up, what is drawn stays; once more, again",
+    ),
     Command("bookmark", "&Edit", "&Bookmark Here", ("B",), "Set a bookmark at the cursor, or take it away", is_group_start=True),
     Command("release_events", "&Edit", "&Give Back Moved Events", (), "Let the estimator place the events again that were moved by hand"),
     Command(

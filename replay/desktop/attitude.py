@@ -46,6 +46,7 @@ _GLIDE_MS: Final = 220
 
 NOTHING_OPEN = "No flight open.\nOpen a log with Ctrl+O, or drop one here."
 NO_ESTIMATE = "No estimate of this log: the line at the top says why.\nCtrl+M shows which column was read as what, Ctrl+I what was found."
+STOPPED = "The estimate was stopped.\nCtrl+E estimates again."
 
 
 class AttitudeView(QWidget):

@@ -31,6 +31,12 @@ class EditCommands:
     def on_whatif(self, is_on: bool) -> None:
         self._session.apply(lambda review: dataclasses.replace(review, is_whatif_on=is_on), "Show what-if" if is_on else "Show as flown")
 
+    def on_stop_estimating(self) -> None:
+        if self._session.is_stopped:
+            self._session.estimate_again()
+        else:
+            self._session.stop_estimating()
+
     def on_reset_whatif(self) -> None:
         self._session.apply(lambda review: edits.with_whatif(review, None), "Reset what-if")
 

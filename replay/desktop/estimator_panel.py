@@ -61,7 +61,7 @@ class EstimatorPanel(QWidget):
         super().__init__(parent)
         self._snapshot: Snapshot | None = None
         self._pad_force: np.ndarray | None = None
-        self._is_busy = False
+        self._is_busy = self._is_stopped = False
         self._review = Review()
         self.rows: dict[tuple[str, int], AxisRow] = {}
         self.site, self.settings = SiteSection(), SettingsSection()
@@ -146,9 +146,9 @@ class EstimatorPanel(QWidget):
     def move_cursor(self, log_time_s: float) -> None:
         """Nothing here hangs on the cursor."""
 
-    def show_busy(self, is_busy: bool) -> None:
-        """An estimate is on its way, or none is any more."""
-        self._is_busy = is_busy
+    def show_busy(self, is_busy: bool, *, is_stopped: bool = False) -> None:
+        """An estimate is on its way, or none is any more, or the user gave it up."""
+        self._is_busy, self._is_stopped = is_busy, is_stopped
         self._show_run()
 
     def _show_found(self, solution: Solution, *, is_preview: bool) -> None:
@@ -170,6 +170,7 @@ class EstimatorPanel(QWidget):
         drawn = f"{'preview by' if snapshot.is_preview else 'drawn:'} {solution.method}, {solution.run_time_s:.2f} s"
         is_held = any(row.slider.is_held for row in self.rows.values())
         follows = f"\n{self._review.method} follows…" if self._is_busy or snapshot.is_preview else ""
+        follows = f"\n{self._review.method} was stopped" if self._is_stopped else follows
         self.run.setText(drawn + ("\nuntil you let go" if snapshot.is_preview and is_held else follows))
         others = (snapshot.extras or {}).get(OVERLAYS) or {}
         for method, label in self.compared_runs.items():

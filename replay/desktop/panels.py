@@ -41,7 +41,7 @@ def _estimator(session: Session, _: Asking) -> QWidget:
     panel = EstimatorPanel()
     panel.edited.connect(session.apply)
     panel.edit_finished.connect(session.end_edit)
-    session.busy_changed.connect(panel.show_busy)
+    session.busy_changed.connect(lambda is_busy: panel.show_busy(is_busy, is_stopped=session.is_stopped))
     return panel
 
 

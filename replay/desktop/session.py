@@ -66,6 +66,8 @@ class Session(QObject):
     """A result to draw (Snapshot)."""
     busy_changed = Signal(bool)
     """The estimator has begun or has nothing left to do."""
+    progressed = Signal(float)
+    """Share of the running estimate that is done."""
     reading = Signal(float, str)
     """Fraction read and what is being done; -1 when it is over."""
     opened = Signal(object)
@@ -105,12 +107,12 @@ class Session(QObject):
         self._last: EstimateRequest | None = None
         self._first: EstimateRequest | None = None
         self._is_dragging = False
-        self._is_closed = False
+        self._is_closed = self._is_stopped = False
         self._reconciled: tuple[object, Reconciliation] | None = None
         self._reflown: Reflown | None = None
         self._estimator = ThreadPoolExecutor(1, thread_name_prefix="estimate")
         self._recomputer: Recomputer[EstimateRequest, Snapshot] = Recomputer(
-            self._estimator, estimating or Estimating(), self._arrived.emit
+            self._estimator, estimating or Estimating(self.progressed.emit), self._arrived.emit
         )
         self.preparing = Preparing(parent=self)
         self.preparing.finished.connect(self._settle)
@@ -287,9 +289,28 @@ class Session(QObject):
         """Other traces were chosen: have them made ready."""
         self._request()
 
+    @property
+    def is_stopped(self) -> bool:
+        """The user gave the last estimate up, and has asked for none since."""
+        return self._is_stopped
+
+    def stop_estimating(self) -> None:
+        """Give up what is running; what is drawn stays. The next edit estimates again, or `estimate_again`."""
+        if self._recomputer.is_busy and not self._is_closed:
+            self._recomputer.cancel()
+            self._last, self._is_stopped = None, True
+            self.busy_changed.emit(False)
+            self.preparing.go_on()
+
+    def estimate_again(self) -> None:
+        """What was given up, from its beginning."""
+        if self._is_stopped:
+            self._request()
+
     def _request(self) -> None:
         if self.log is None or self._is_closed:
             return
+        self._is_stopped = False
         # nothing is drawn yet: a fast method shows the flight while a slow one still works
         is_first = self.snapshot is None and self._first is None
         is_fast = self._is_dragging or is_first or self.preparing.is_running
@@ -331,6 +352,7 @@ class Session(QObject):
             and not self.is_stale
             and not self.snapshot.is_preview
             and self.snapshot.error is None
+            and not self._is_stopped
             and (self._last is None or not self._last.is_dragging)
         )
 
@@ -395,6 +417,7 @@ class Session(QObject):
         goes_on = self.log is not None and request.is_same_document
         self.log, self.headers = result.log, result.headers
         self._last = self._first = self.snapshot = self._reconciled = self._reflown = None
+        self._is_stopped = False
         self.review_path = result.review_path
         self._read_map = result.review.column_map
         if not request.is_made:

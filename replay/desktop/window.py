@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout,
 
 from replay.desktop import actions, help_texts, layout, sample_flights, style
 from replay.desktop.asking import Asking
-from replay.desktop.attitude import NO_ESTIMATE, NOTHING_OPEN, AttitudeView
+from replay.desktop.attitude import NO_ESTIMATE, NOTHING_OPEN, STOPPED, AttitudeView
 from replay.desktop.edit_commands import EditCommands
 from replay.desktop.explaining import Explaining
 from replay.desktop.files import Files
@@ -182,7 +182,7 @@ class MainWindow(QMainWindow):
 
     def _nothing(self) -> str:
         """Why no flight is drawn."""
-        return NOTHING_OPEN if self.session.log is None else NO_ESTIMATE
+        return NOTHING_OPEN if self.session.log is None else STOPPED if self.session.is_stopped else NO_ESTIMATE
 
     def _show_review(self, review: Review) -> None:
         for panel in self.panels.values():

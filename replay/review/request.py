@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import threading
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
@@ -90,10 +90,13 @@ class _LogWork:
 class Estimating:
     """The worker's side: `estimating(request, cancel)` makes a Snapshot, and keeps what the next one can use again.
 
+    `progress(share)`, 0 to 1, is called on the worker while it estimates.
+
     Not for two threads at once.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, progress: Callable[[float], None] | None = None) -> None:
+        self._progress = progress
         self._work: _LogWork | None = None
         self._solutions: dict[Hashable, Solution] = {}
         self._events: dict[Hashable, Events] = {}
@@ -117,10 +120,12 @@ class Estimating:
         prepared = work.thin if is_preview else work.prepared
         used: dict[Hashable, Solution] = {}
         solve = partial(self._solution, request, work, prepared, used, cancel)
-        as_flown = solve(method, review.as_flown)
-        what_if = None if review.drawn_whatif is None else solve(method, review.drawn_whatif)
         others = () if is_preview else tuple(other for other in review.also_drawn if other != method)
-        overlays = {other: solve(other, review.drawn_whatif or review.as_flown) for other in others} | dict(request.overlays)
+        shares = self._shares(1 + (review.drawn_whatif is not None) + len(others))
+        as_flown = solve(next(shares), method, review.as_flown)
+        what_if = None if review.drawn_whatif is None else solve(next(shares), method, review.drawn_whatif)
+        corrected = review.drawn_whatif or review.as_flown
+        overlays = {other: solve(next(shares), other, corrected) for other in others} | dict(request.overlays)
         self._forget(used, len(work.prepared.log_time_s))
         snapshot = Snapshot(
             revision=request.revision,
@@ -134,6 +139,12 @@ class Estimating:
         )
         self._series = series.prepare(snapshot, request.wanted_traces, self._series)
         return dataclasses.replace(snapshot, extras={**snapshot.extras, series.EXTRA: self._series})
+
+    def _shares(self, n: int) -> Iterator[Callable[[float, str], None] | None]:
+        """For each of `n` solutions what tells how far all of them are, 0 to 1."""
+        told = self._progress
+        for i in range(n):
+            yield None if told is None else lambda share, _, i=i: told((i + share) / n)  # type: ignore[misc]
 
     def _of_log(self, request: EstimateRequest) -> _LogWork:
         """Kept while the log stays the same."""
@@ -156,6 +167,7 @@ class Estimating:
         prepared: Prepared,
         used: dict[Hashable, Solution],
         cancel: threading.Event | None,
+        progress: Callable[[float, str], None] | None,
         method: str,
         calibration: Calibration,
     ) -> Solution:
@@ -177,6 +189,7 @@ class Estimating:
                 mount=self._mount(work, review.as_flown, calibration),
                 imu_from_cg_m=arm,
                 prepared=prepared,
+                progress=progress,
                 cancel=cancel,
             )
             if prepared is work.prepared:

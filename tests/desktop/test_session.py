@@ -94,6 +94,27 @@ def test_a_slow_settled_run_is_not_waited_for(qtbot, session, estimates):
     assert drawn == [True]
 
 
+def test_a_long_estimate_can_be_given_up_and_asked_for_again(qtbot, session, estimates):
+    """What is drawn stays and counts as out of date; nothing of the one given up comes later; the next edit estimates too."""
+    drawn = session.snapshot
+    estimates.gate = threading.Semaphore(0)
+    session.apply(_bias(0.5), "Accelerometer bias x")
+    assert estimates.started.acquire(timeout=10)
+    busy = []
+    session.busy_changed.connect(busy.append)
+    session.stop_estimating()
+    assert busy == [False] and session.is_stopped and session.is_stale and not session.is_settled
+    estimates.gate.release(20)
+    qtbot.waitUntil(lambda: not session._recomputer.is_busy)
+    qtbot.wait(20)
+    assert session.snapshot is drawn
+    session.estimate_again()
+    settle(qtbot, session)
+    assert not session.is_stopped and session.snapshot is not drawn and session.snapshot.what_if is not None
+    session.stop_estimating()  # nothing runs
+    assert not session.is_stopped
+
+
 def test_an_edit_of_no_consequence_to_the_estimate_runs_nothing(qtbot, session, estimates):
     """A bookmark gives the picture its new revision; nothing is estimated and nothing is stale."""
     session.apply(lambda review: edits.with_bookmark(review, Bookmark(3.0)), "Bookmark")

@@ -323,6 +323,26 @@ def test_diagnostics_are_one_key_and_one_click_away_and_undone_in_one_step(windo
     assert [pane.keys for pane in window.traces.panes] == before
 
 
+def test_a_long_estimate_shows_how_far_it_is_and_is_stopped_by_button_and_key(window, qtbot, estimates):
+    """The button comes when it has taken a while; stopped, it asks for the estimate again, and panel and status line say so."""
+    status, panel = window.status, window.panels["estimator"]
+    status._patience.setInterval(10)
+    estimates.gate = threading.Semaphore(0)
+    panel.method.activated.emit(0)
+    qtbot.waitUntil(status.estimate.isVisible)
+    window.session.progressed.emit(0.4)
+    assert status.estimate.text() == "Stop estimating" and "estimating… 40%" in status.state.text()
+    assert panel.run.text().endswith("integrate follows…")
+    status.estimate.click()
+    assert status.estimate.isVisible() and status.estimate.text() == "Estimate again"
+    assert "stopped" in status.state.text() and panel.run.text().endswith("integrate was stopped")
+    estimates.gate.release(50)
+    QTest.keySequence(window, "Ctrl+E")
+    settle(qtbot, window.session)
+    qtbot.waitUntil(lambda: not status.estimate.isVisible())
+    assert status.state.text().endswith("up to date") and "stopped" not in panel.run.text()
+
+
 def test_the_marks_are_explained_beside_the_timeline_at_the_first_size_of_the_window(window):
     """Gate, refusal and gap each with its sign; away where there is no room, never cut off."""
     key = window.transport.findChild(MarksKey)

@@ -124,6 +124,15 @@ def test_cancel_stops_it(log, vehicle):
         Estimating()(EstimateRequest(1, log, REVIEW, vehicle), cancel)
 
 
+def test_progress_runs_over_every_solution_once(log, vehicle):
+    """As flown, what-if and two methods beside them: never back, from the first quarter to the end."""
+    told = []
+    review = dataclasses.replace(_bias(REVIEW, 0.1), also_drawn=("complementary", "gradient"), method="integrate")
+    Estimating(told.append)(EstimateRequest(1, log, review, vehicle))
+    assert told == sorted(told) and told[-1] == 1.0
+    assert {int(4 * share) for share in told} == {0, 1, 2, 3, 4}
+
+
 def test_what_is_kept_is_bounded(log, vehicle, monkeypatch):
     """A long session does not fill the memory; what is on screen is always kept."""
     monkeypatch.setattr("replay.review.request._KEPT_SAMPLES", 5 * len(log["rate_raw_imu_radps"].log_time_s))
