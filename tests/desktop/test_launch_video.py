@@ -137,7 +137,9 @@ def test_a_decoder_that_hangs_never_holds_the_cursor_and_the_newest_frame_wins(q
     assert view.frame == 49
     gate.release(40)
     assert shown(qtbot, view) == 49
-    assert asked == [20, 49]
+    # the last one may be decoded again at another size, when the numbers beside the picture get their width
+    assert asked[:2] == [20, 49]
+    assert set(asked[2:]) <= {49}
 
 
 def test_liftoff_is_found_from_the_sound(qtbot, window, tmp_path):
