@@ -211,7 +211,7 @@ def _document(review: Review, folder: Path) -> dict[str, Any]:
                 for m in review.finding_marks
             ],
             "traces": thaw(review.trace_arrangement),
-            "figures": thaw(review.figure_settings),
+            "figures": _beside_moved(thaw(review.figure_settings), lambda path: _relative(path, folder)),
             "film": thaw(review.film_settings),
         }
     )
@@ -260,6 +260,14 @@ def _relative(path: str, folder: Path) -> str:
 
 def _absolute(path: str, folder: Path) -> str:
     return os.path.normpath(folder / path)
+
+
+def _beside_moved(figures: dict[str, Any], moved: Callable[[str], str]) -> dict[str, Any]:
+    """Figure settings with the other flights of a campaign named anew: from the review's folder in the file, in full while at work."""
+    named = figures.get("beside")
+    if not isinstance(named, list):
+        return figures
+    return {**figures, "beside": [moved(path) if isinstance(path, str) else path for path in named]}
 
 
 def _degrees(angle_rad: float | None) -> float | None:
@@ -411,7 +419,7 @@ def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
             for m in data.get("findings", [])
         ),
         trace_arrangement=data.get("traces", {}),
-        figure_settings=data.get("figures", {}),
+        figure_settings=_beside_moved(thaw(data.get("figures", {})), lambda path: _absolute(path, folder)),
         film_settings=data.get("film", {}),
     )
 

@@ -25,6 +25,7 @@ from replay.figures.film_clock import FRAME_RATES
 from replay.figures.film_page import Layout, TraceStrip, burned_in, number, readout, round_ticks, slate, unbroken
 from replay.figures.film_request import FilmRequest, request_of
 from replay.review.series import OVERLAYS
+from replay.review.storage import load_review
 from replay.scene.camera import Viewpoint
 from replay.scene.drawlist import Polyline, Text
 
@@ -277,6 +278,12 @@ def test_impossible_settings_are_refused(field, value):
     """Odd sizes, unknown rates and codecs."""
     with pytest.raises(SettingsError):
         dataclasses.replace(FilmRequest(SHOT), **{field: value})
+
+
+def test_the_film_of_every_kept_review_can_be_made():
+    """Their settings are what some version wrote."""
+    for path in sorted((Path(__file__).parents[1] / "review" / "samples").glob("*.review.json")):
+        assert request_of(SHOT, load_review(path).film_settings).rate == "25"
 
 
 def test_settings_go_into_a_review_and_come_back():

@@ -140,6 +140,7 @@ def test_a_sample_of_every_version_still_opens(version):
             prior=Prior(accel_bias_mps2=0.4),
         )
         assert review.freed == ("pad tilt", "accelerometer bias", "gyro scale z")
+        assert review.figure_settings["beside"] == (str(SAMPLES / "earlier" / "flight 6.csv"),)
         film = LogReference(str(SAMPLES / "films" / "launch.mp4"), 987654, "00112233445566778899aabbccddeeff" * 2)
         assert review.video == ReviewVideo(film, 12.512, 0.022, "frame", VideoCamera(40.0 * DEG, 5.0 * DEG, 0.0, 25.0))
         assert review.refly == ReflySettings(8.0, 500, 7)
