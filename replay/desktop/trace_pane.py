@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import pyqtgraph as pg
-from PySide6.QtCore import QEvent, QPoint, QRectF, Qt, Signal
+from PySide6.QtCore import QEvent, QPoint, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QPainter
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QMenu, QSizePolicy, QToolButton, QVBoxLayout, QWidget
 
@@ -108,6 +108,11 @@ class TracePane(QFrame):
     def _make_room(self) -> None:
         """A second row of the legend is not taken from the plot."""
         self.setMinimumHeight(_LEAST_PX + (self.legend.n_rows - 1) * self.legend.sizeHint().height() // self.legend.n_rows)
+        QTimer.singleShot(0, self, self._place_again)  # said while a layout was at work, which does not look twice
+
+    def _place_again(self) -> None:
+        self.layout().invalidate()
+        self.layout().activate()
 
     def _open_menu(self, where: QPoint) -> None:
         if self.menu_button.isEnabled():

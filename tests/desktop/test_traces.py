@@ -10,6 +10,7 @@ from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QColor, QKeyEvent, QKeySequence, QShortcut, QWheelEvent
 from PySide6.QtWidgets import QApplication, QDialogButtonBox, QWidget
 
+from replay.desktop import style
 from replay.desktop.time_scale import TimeScale, decimals, number, round_step, significant, ticks
 from replay.desktop.trace_chooser import TraceChooser
 from replay.desktop.trace_legend import legend_entries
@@ -329,6 +330,31 @@ def test_every_method_at_once_is_told_apart_without_colour_in_every_kind_of_pane
     alone = [line for line in ready.lines("tilt") if line.variant in ("as_flown", "kalman")]
     among = dict(zip([line.variant for line in ready.lines("tilt")], looks(ready.lines("tilt")), strict=True))
     assert looks(alone)[1] == among["kalman"]
+
+
+def test_a_legend_that_grows_pushes_the_plot_down(qapp, stack):
+    """A scroll bar makes the panes narrower while they are laid out: no row of a head comes to lie under its plot."""
+    before = qapp.style().name(), qapp.palette(), qapp.styleSheet()
+    style.apply(qapp)
+    try:
+        rows = set()
+        for width in range(455, 500, 3):
+            stack.resize(width, 560)
+            _settle(stack)
+            n_panes = len(stack.panes)
+            for keys in [pane.keys for pane in stack.panes[1:5]]:
+                stack.add_pane(keys)
+            for _ in range(5):
+                QApplication.processEvents()
+            rows |= {pane.legend.n_rows for pane in stack.panes}
+            assert all(pane.plot.y() >= pane.legend.geometry().bottom() for pane in stack.panes)
+            while len(stack.panes) > n_panes:
+                stack.remove_pane(n_panes)
+        assert len(rows) > 1
+    finally:
+        qapp.setStyle(before[0])
+        qapp.setPalette(before[1])
+        qapp.setStyleSheet(before[2])
 
 
 def test_the_legend_names_the_chosen_method_beside_the_compared_ones_and_takes_the_rows_it_needs(qtbot, drawn):
