@@ -11,6 +11,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QPushButton, QVBoxLayout, QWidget
 
 from replay.desktop.asking import Asking
+from replay.review.catalogue import label_of
 
 _ROW_PX = 24
 _MOST_ROWS = 6
@@ -35,7 +36,7 @@ class PaneChooser(QListWidget):
         row = self.currentRow()
         self.clear()
         for pane in panes:
-            item = QListWidgetItem(", ".join(pane))
+            item = QListWidgetItem(", ".join(dict.fromkeys(label_of(key) for key in pane)))
             item.setData(Qt.ItemDataRole.UserRole, tuple(pane))
             item.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable | Qt.ItemFlag.ItemIsUserCheckable)
             is_in = not wanted or tuple(pane) in wanted

@@ -125,7 +125,7 @@ class FigureDialog(QDialog):
         form.setVerticalSpacing(style.GAP)
         rows = (
             ("&Figure", self.figure), ("Si&ze", self.preset), ("&Width, mm", self.width_mm), ("&Height, mm", self.height_mm),
-            ("F&rom, s", self.start_s), ("&To, s", self.stop_s), ("3D t&imes, s", self.times), ("&Panes", self.panes),
+            ("F&rom, s", self.start_s), ("&Until, s", self.stop_s), ("3D t&imes, s", self.times), ("&Panes", self.panes),
             ("Flights &beside", self.beside), ("File t&ype", self.suffix), ("&Dots per inch", self.dpi),
         )  # fmt: skip
         for text, widget in rows:

@@ -122,6 +122,7 @@ def test_panes_and_other_flights_are_chosen(qtbot, window, dialog):
     drawn(qtbot, dialog)
     assert dialog.panes.isVisible()
     n_panes = dialog.panes.count()
+    assert not any(mark in dialog.panes.item(row).text() for row in range(dialog.panes.count()) for mark in ":_.")  # names, no keys
     dialog.panes.item(0).setCheckState(Qt.CheckState.Unchecked)
     assert len(window.session.review.figure_settings["panes"]) == n_panes - 1
     window.session.undo()
