@@ -16,6 +16,8 @@ _G = STANDARD_GRAVITY_MPS2
 _ACCEL, _RATE = "accel_raw_imu_mps2", "rate_raw_imu_radps"
 _SLOWEST_HZ = 5.0
 _SLOW_HZ = 40.0
+_FASTEST_HZ = 40e3  # no inertial sensor delivers faster (common practice, no source): the clock's unit is wrong
+_SHORTEST_S = 1.0
 _FROZEN_S = 0.25
 
 # channel -> (low, high, unit shown, SI value of one unit, offset): beyond these no flight reads (common practice, no source)
@@ -68,6 +70,12 @@ def _carries(channel: Channel | None, word: str) -> list[Issue]:
     rate = channel.rate_hz
     if rate < _SLOWEST_HZ:
         return [Issue("problem", f"{word} at {rate:.3g} Hz: too slow for an attitude estimate", channel.columns[0])]
+    if rate > _FASTEST_HZ:
+        text = f"{word} at {rate:.3g} Hz, {channel.log_time_s[-1]:.3g} s in all: faster than any such sensor; is the time's unit right?"
+        return [Issue("problem", text, channel.columns[0])]
+    if channel.log_time_s[-1] - channel.log_time_s[0] < _SHORTEST_S:
+        text = f"{word}: the whole record lasts {channel.log_time_s[-1] - channel.log_time_s[0]:.3g} s; is the time's unit right?"
+        return [Issue("warning", text, channel.columns[0])]
     if rate < _SLOW_HZ:
         return [
             Issue(
@@ -77,7 +85,8 @@ def _carries(channel: Channel | None, word: str) -> list[Issue]:
             )
         ]
     if len(bad):
-        return [Issue("warning", f"{word}: {len(bad)} samples lack an axis", channel.columns[0])]
+        lack = "1 sample lacks" if len(bad) == 1 else f"{len(bad)} samples lack"
+        return [Issue("warning", f"{word}: {lack} an axis", channel.columns[0])]
     return []
 
 
@@ -97,7 +106,7 @@ def _one_g(channels: Mapping[str, Channel]) -> list[Issue]:
     if not np.isfinite(off) or abs(off) < 0.05:
         return []
     is_rest = bool(np.any(_still(accel, 0.05 * norm))) and (gyro is None or bool(np.any(_still(gyro, 3.0 * DEG))))
-    text = f"implausible unit or scale: at rest it reads {norm:.4g} m/s² ({norm / _G:.3g} g)"
+    text = f"implausible unit or scale: at rest it reads {norm:.4g} m/s² ({norm / _G:.3g} g); state it in the column map"
     return [Issue("problem" if is_rest and abs(off) > 0.3 else "warning", text, accel.columns[0])]
 
 

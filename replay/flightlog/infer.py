@@ -157,9 +157,10 @@ def turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> 
         return None
     at_s, accel = up
     span = max(0.15, 3.0 * float(np.median(np.diff(at_s))))
-    edges = np.arange(max(at_s[0], time_s[0]), min(at_s[-1], time_s[-1]), span)
+    edges = _edges(at_s, max(at_s[0], time_s[0]), min(at_s[-1], time_s[-1]), span)
     if len(edges) < 20:
         return None
+    is_whole = np.diff(edges) < 1.5 * span
     mean = np.diff(turned_angle(at_s, accel, edges), axis=0) / span
     norm = np.linalg.norm(mean, axis=1)
     middle = 0.5 * (edges[:-1] + edges[1:])
@@ -168,7 +169,7 @@ def turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> 
         direction = mean / norm[:, None]
     seen = np.diff(direction, axis=0)
     expected = -np.cross(angle, 0.5 * (direction[1:] + direction[:-1]))
-    is_free = np.abs(norm - _G) < 0.06 * _G
+    is_free = is_whole & (np.abs(norm - _G) < 0.06 * _G)
     use = is_free[1:] & is_free[:-1] & np.isfinite(seen).all(axis=1) & (np.linalg.norm(seen, axis=1) < 0.5)
     seen, expected = seen[use], expected[use]
     if len(seen) < 15 or np.linalg.norm(seen, axis=1).sum() < 20.0 * DEG:
@@ -178,6 +179,13 @@ def turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> 
     if power == 0.0 or cross / np.sqrt(power * float((seen**2).sum())) < 0.7:
         return None
     return cross / power
+
+
+def _edges(at_s: Array, start_s: float, stop_s: float, span: float) -> Array:
+    """Edges of windows of `span` from start to stop wherever there are samples: a gap of years costs nothing."""
+    k = np.unique(np.floor((at_s[(at_s >= start_s) & (at_s <= stop_s)] - start_s) / span))
+    edges = start_s + span * np.union1d(k, k + 1.0)
+    return edges[edges < stop_s]
 
 
 def time_unit(steps: Array, is_whole: bool) -> Found:

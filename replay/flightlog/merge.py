@@ -13,6 +13,7 @@ from replay.errors import LogReadError
 from replay.flightlog import infer
 from replay.flightlog.channels import KINDS
 from replay.flightlog.columnmap import ANGLES, EXTRA, ColumnEntry, ColumnMap, components_of, family_of
+from replay.flightlog.faulty import is_faulty
 from replay.flightlog.headers import split_unit
 from replay.flightlog.held import fresh_rows, rows_per_sample
 from replay.flightlog.log import Channel
@@ -88,11 +89,28 @@ def _add_numbers(work: Merge, channel: str) -> None:
         return
     names = components_of(channel)
     values = np.full((len(raw), len(names)), np.nan)
+    places = [names.index(entry.component) for entry in entries]
     for k, entry in enumerate(entries):
         factor, offset = to_si(family_of(channel, entry.component) or "number", entry.unit)
-        values[:, names.index(entry.component)] = factor * (entry.sign * entry.scale * (raw[:, k] - entry.zero)) + offset
+        values[:, places[k]] = factor * (entry.sign * entry.scale * (raw[:, k] - entry.zero)) + offset
+    values[:, places] = _sound(work, channel, source, entries, values[:, places], raw)
     unit = "a.u." if entries[0].unit == "a.u." else KINDS[channel].unit
     _store(work, channel, source, values, unit, entries)
+
+
+def _sound(work: Merge, channel: str, source: Source, entries: Sequence[ColumnEntry], values: Array, raw: Array) -> Array:
+    """The values with NaN in place of what is no reading; each column's are said."""
+    faulty = is_faulty(channel, values, raw)
+    if not faulty.any():
+        return values
+    rows = source.table.rows[source.clock.keep]
+    for k, entry in enumerate(entries):
+        at = rows[faulty[:, k]]
+        if len(at):
+            shown = ", ".join(f"{value:.6g}" for value in np.unique(raw[faulty[:, k], k])[:3])
+            text = f"{len(at)} reading{'s' * (len(at) > 1)} no such sensor gives ({shown}), taken as blank"
+            work.say("warning", text, entry.column, at.tolist(), source.name)
+    return np.where(faulty, np.nan, values)
 
 
 def _with_units(work: Merge, channel: str, source: Source, entries: list[ColumnEntry], raw: Array) -> list[ColumnEntry]:

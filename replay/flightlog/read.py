@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import Cancelled, LogReadError
+from replay.flightlog.cells import one_column
 from replay.flightlog.checks import check_channels
 from replay.flightlog.clock_words import since_1970
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.guess import guess_columns
 from replay.flightlog.log import FlightLog, Issue
 from replay.flightlog.merge import by_channel, merge
-from replay.flightlog.text import Table, one_column, read_text
+from replay.flightlog.text import Table, read_text
 
 PathLike = str | os.PathLike[str]
 TEXT_SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".log", ".asc")

@@ -42,6 +42,8 @@ class Lines:
         Lines that are read in another form than they stand in the file (quotes and blank surplus fields taken off).
     repeats : list of int
         Lines that repeat the header.
+    padded : list of int
+        Lines with fewer fields than the table, kept as a habit of the logger.
     issues : list of Issue
     """
 
@@ -53,6 +55,7 @@ class Lines:
     keep: NDArray[np.bool_]
     rewritten: dict[int, bytes] = field(default_factory=dict)
     repeats: list[int] = field(default_factory=list)
+    padded: list[int] = field(default_factory=list)
     issues: list[Issue] = field(default_factory=list)
 
     def drop(self, lines: Iterable[int], severity: str, text: str) -> None:
@@ -160,7 +163,7 @@ def _unquoted(line: bytes, layout: Layout) -> tuple[bytes, int]:
     return layout.delimiter.join(cells).encode(), len(cells)
 
 
-def _texts(lines: Lines, wanted: Sequence[int]) -> dict[int, bytes]:
+def texts_of(lines: Lines, wanted: Sequence[int]) -> dict[int, bytes]:
     """The text of some lines, by index."""
     targets = sorted(set(wanted))
     found: dict[int, bytes] = {}
@@ -185,7 +188,7 @@ def _torn_tail(lines: Lines) -> int | None:
     if lines.counts[last] < np.median(lines.counts[lines.keep]):
         return last
     rows = np.flatnonzero(lines.keep)[-_N_TAIL - 1 :]
-    cells = [split_line(text.decode("utf-8", "replace"), lines.layout.delimiter)[-1] for text in _texts(lines, rows.tolist()).values()]
+    cells = [split_line(text.decode("utf-8", "replace"), lines.layout.delimiter)[-1] for text in texts_of(lines, rows.tolist()).values()]
     return last if len(cells) >= 3 and _is_cut(cells[-1], cells[:-1], is_decimal_comma=lines.layout.is_decimal_comma) else None
 
 
@@ -214,7 +217,7 @@ def _judge_long(lines: Lines) -> None:
     n_fields, delimiter = lines.layout.n_fields, lines.layout.delimiter
     long = np.flatnonzero(lines.keep & (lines.counts > n_fields)).tolist()
     bad = []
-    for i, text in _texts(lines, long).items():
+    for i, text in texts_of(lines, long).items():
         cells = text.split(None if delimiter == BLANK else delimiter.encode())
         if any(cell.strip() for cell in cells[n_fields:]):
             bad.append(i)
@@ -236,4 +239,5 @@ def _judge_short(lines: Lines) -> None:
     if len(padded):
         text = f"{len(padded)} rows with fewer than {n_named} fields, as this logger often writes them: the rest taken as blank"
         lines.issues.append(Issue("note", text, rows=tuple((padded + 1).tolist())))
+        lines.padded = padded.tolist()
     lines.drop(short[~is_habit].tolist(), "warning", f"{{n}} row{{s}} with fewer than the {n_named} fields of the table, dropped")

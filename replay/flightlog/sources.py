@@ -121,7 +121,7 @@ def _clock(work: Merge, table: Table, name: str) -> Clock | None:
         tick_s = to_si("time", entry.unit)[0]
     else:
         raise LogReadError(table.path, int(table.rows[0]), entry.column, "a time that advances", "a constant")
-    clock = make_clock(stamps, tick_s * entry.scale, table.rows, i_restart=table.i_restart, same_as_previous=is_same, column=entry.column)
+    clock = make_clock(stamps, tick_s * entry.scale, table.rows, i_restart=table.i_restart, is_copy=is_same, column=entry.column)
     for issue in clock.issues:
         work.say(issue.severity, issue.text, issue.column, issue.rows, name)
     if len(clock.time_s) < 2:
@@ -129,15 +129,15 @@ def _clock(work: Merge, table: Table, name: str) -> Clock | None:
     return clock
 
 
-def _row_compare(table: Table) -> Callable[[NDArray[np.int64]], NDArray[np.bool_]]:
-    def same_as_previous(rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _row_compare(table: Table) -> Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.bool_]]:
+    def is_copy(rows: NDArray[np.int64], others: NDArray[np.int64]) -> NDArray[np.bool_]:
         same = np.ones(len(rows), dtype=bool)
         for column in table.columns:
-            here, before = column[rows], column[rows - 1]
+            here, before = column[rows], column[others]
             same &= (here == before) | ((here != here) & (before != before))  # NaN equals NaN
         return same
 
-    return same_as_previous
+    return is_copy
 
 
 def _align(work: Merge) -> None:

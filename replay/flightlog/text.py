@@ -9,8 +9,7 @@ from __future__ import annotations
 import codecs
 import hashlib
 import io
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import Cancelled, LogReadError
+from replay.flightlog.cells import as_array, joined
 from replay.flightlog.clock_words import seconds_of
 from replay.flightlog.log import Issue
 from replay.flightlog.sanitise import Cancel, Lines, Progress, judge_lines, lines_in
@@ -25,7 +25,6 @@ from replay.flightlog.sniff import BLANK, Layout, sniff
 
 _HEAD = 1 << 16
 _CONTROLS = bytes(i for i in range(1, 32) if i not in b"\t\n\x1a\x1b") + b"\x7f"
-_NUMERIC_SHARE = 0.5  # a column with at least this share of numbers is one of numbers; its other cells are damage
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +108,7 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
     issues: list[Issue] = []
     data = _plain_bytes(raw, issues)
     if _is_binary(data):
-        raise LogReadError(name, None, None, "a text log (or .parquet)", "a binary file")
+        raise LogReadError(name, None, None, "a text log (or .parquet)", _kind(raw))
     head = data if len(data) <= _HEAD else data[: data.rfind(b"\n", 0, _HEAD) + 1]
     head_lines = head.decode("utf-8", "replace").split("\n")
     layout = sniff([line.replace("\0", "") for line in head_lines])
@@ -122,7 +121,8 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
     rows = np.flatnonzero(lines.keep)[is_row] + 1
     if not len(rows):
         raise LogReadError(name, layout.i_data + 1, None, f"rows of {layout.n_fields} fields", "none that can be read")
-    headers, units, named = _clocks_read(*_named(layout, columns, issues), issues)
+    i_kept = [i for i, column in enumerate(columns) if layout.headers[i] or not _is_empty(column)]
+    headers, units, named = _clocks_read(*_named(layout, columns, i_kept, issues), issues)
     if sum(column.dtype.kind in "fi" for column in named) < 2:
         raise LogReadError(name, layout.i_data + 1, None, "a table with a time column", "fewer than two columns of numbers")
     skipped = [i for i in (layout.i_header, layout.i_units) if i is not None]
@@ -136,7 +136,7 @@ def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cance
         preamble=tuple(line.strip() for i, line in enumerate(head_lines[: layout.i_data]) if i not in skipped and line.strip()),
         i_restart=tuple(int(i) for i in np.searchsorted(rows, np.array(lines.repeats, dtype=np.int64) + 1)),
         has_header=layout.i_header is not None,
-        issues=(*issues, *lines.issues, *_with_names(more, headers)),
+        issues=(*issues, *lines.issues, *(replace(issue, column=headers[i_kept.index(i)]) for i, issue in more)),
     )
 
 
@@ -191,6 +191,22 @@ def _is_binary(data: bytes) -> bool:
     return len(head) - len(head.translate(None, _CONTROLS)) > 0.02 * len(head)
 
 
+def _kind(raw: bytes) -> str:
+    """What a file that is no text is, by its first bytes, as far as it helps."""
+    packed = {
+        b"\x1f\x8b": "gzip",
+        b"PK\x03\x04": "zip",
+        b"BZh": "bzip2",
+        b"\xfd7zXZ": "xz",
+        b"\x28\xb5\x2f\xfd": "zstd",
+        b"7z\xbc\xaf": "7z",
+    }
+    for mark, name in packed.items():
+        if raw.startswith(mark):
+            return f"a file packed with {name}: unpack it first"
+    return "a Parquet file under another name" if raw.startswith(b"PAR1") else "a binary file"
+
+
 def _starts_as_utf8(head: bytes) -> bool:
     """Valid UTF-8, but for a sign cut at the end."""
     try:
@@ -214,7 +230,7 @@ def _parse(lines: Lines, progress: Progress, cancel: Cancel) -> tuple[list[NDArr
         if text:
             for part, values in zip(parts, _read_piece(text, lines.layout), strict=True):
                 part.append(values)
-    return _joined(parts, lines)
+    return joined(parts, lines)
 
 
 def _kept_text(lines: Lines, piece: tuple[int, int], first: int, n_lines: int) -> bytes:
@@ -248,96 +264,18 @@ def _read_piece(text: bytes, layout: Layout) -> list[NDArray[Any]]:
         encoding="utf-8",
         encoding_errors="replace",
     )
-    return [_as_array(frame[i]) for i in range(layout.n_fields)]
-
-
-def _as_array(series: Any) -> NDArray[Any]:
-    """float64, int64, or object with str and None."""
-    import pandas as pd
-
-    if pd.api.types.is_bool_dtype(series):
-        return np.asarray(series.to_numpy(dtype=np.float64))
-    if pd.api.types.is_integer_dtype(series) and series.dtype != np.uint64:
-        return np.asarray(series.to_numpy(dtype=np.int64))
-    if pd.api.types.is_numeric_dtype(series):
-        return np.asarray(series.to_numpy(dtype=np.float64))
-    return np.asarray(series.astype(object).where(series.notna(), None).to_numpy(dtype=object))
-
-
-def _joined(parts: list[list[NDArray[Any]]], lines: Lines) -> tuple[list[NDArray[Any]], NDArray[np.bool_], list[tuple[int, Issue]]]:
-    """Pieces to whole columns: numbers where most cells are numbers, their odd cells reported and made NaN; else words."""
-    line_numbers = np.flatnonzero(lines.keep) + 1
-    is_row = np.ones(len(line_numbers), dtype=bool)
-    columns: list[NDArray[Any]] = []
-    odd: dict[int, tuple[NDArray[np.bool_], list[str]]] = {}
-    for i, part in enumerate(parts):
-        column, is_odd, cells = one_column(part, is_decimal_comma=lines.layout.is_decimal_comma)
-        columns.append(column)
-        if is_odd is not None:
-            odd[i] = (is_odd, cells)
-    if odd:
-        suspects = np.any([is_odd for is_odd, _ in odd.values()], axis=0)
-        has_number = np.zeros(len(line_numbers), dtype=bool)
-        for column in columns:
-            if column.dtype.kind in "fi":
-                has_number |= np.isfinite(column)
-        is_row = ~suspects | has_number
-    if not is_row.all():
-        dropped = line_numbers[~is_row]
-        text = f"{len(dropped)} row{'s' if len(dropped) > 1 else ''} of words without a number, dropped"
-        lines.issues.append(Issue("warning", text, rows=tuple(dropped.tolist())))
-        columns = [column[is_row] for column in columns]
-    more = []
-    for i, (is_odd, cells) in odd.items():
-        at = line_numbers[is_odd & is_row]
-        if len(at):
-            shown = ", ".join(repr(cell) for cell in dict.fromkeys(cells))
-            text = f"{len(at)} cell{'s' if len(at) > 1 else ''} that {'are' if len(at) > 1 else 'is'} no number ({shown}), taken as blank"
-            more.append((i, Issue("warning", text, rows=tuple(at.tolist()))))
-    return columns, is_row, more
-
-
-def one_column(part: Sequence[NDArray[Any]], *, is_decimal_comma: bool = False) -> tuple[NDArray[Any], NDArray[np.bool_] | None, list[str]]:
-    """One column of all pieces, where its odd cells are, and the first few of them."""
-    import pandas as pd
-
-    if not part:
-        return np.empty(0), None, []
-    if all(values.dtype.kind in "fi" for values in part):
-        numbers = np.concatenate(part)
-        is_odd = np.isinf(numbers)
-        if not is_odd.any():
-            return numbers, None, []
-        return np.where(is_odd, np.nan, numbers), is_odd, ["inf"]
-    words = np.concatenate([values.astype(object) for values in part])
-    text = pd.Series(words, dtype=object).map(lambda cell: cell.strip() if isinstance(cell, str) else cell)
-    if is_decimal_comma:
-        text = text.map(lambda cell: cell.replace(",", ".") if isinstance(cell, str) else cell)
-    is_blank = text.isna() | (text == "")
-    numbers = np.array(pd.to_numeric(text, errors="coerce"), dtype=np.float64)
-    numbers[np.isinf(numbers)] = np.nan
-    is_number = np.isfinite(numbers)
-    n_given = int(np.count_nonzero(~is_blank))
-    if np.count_nonzero(is_number) >= _NUMERIC_SHARE * max(1, n_given):
-        is_odd = np.asarray(~is_blank.to_numpy() & ~is_number)
-        return numbers, is_odd, [str(cell) for cell in text[is_odd].head(3)]
-    return np.asarray(text.where(~is_blank, "").astype(str).to_numpy(dtype=str)), None, []
+    return [as_array(frame[i]) for i in range(layout.n_fields)]
 
 
 def _named(
-    layout: Layout, columns: list[NDArray[Any]], issues: list[Issue]
+    layout: Layout, columns: list[NDArray[Any]], i_kept: list[int], issues: list[Issue]
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[NDArray[Any], ...]]:
-    """Unique headers, units and columns; columns with neither name nor value are left out."""
+    """Unique headers, units and columns of those kept: columns with neither name nor value are not."""
     headers: list[str] = []
     units: list[str] = []
-    kept: list[NDArray[Any]] = []
-    for i, column in enumerate(columns):
-        name = layout.headers[i]
-        is_empty = column.dtype.kind == "f" and bool(np.isnan(column).all())
-        if not name and is_empty:
-            continue
-        if not name:
-            name = f"column {i + 1}"
+    names, unit_row = _names(layout, columns, issues)
+    for i in i_kept:
+        name = names[i] or f"column {i + 1}"
         if name in headers:
             again = next(f"{name} ({n})" for n in range(2, len(columns) + 2) if f"{name} ({n})" not in headers)
             row = None if layout.i_header is None else layout.i_header + 1
@@ -346,9 +284,26 @@ def _named(
             )
             name = again
         headers.append(name)
-        units.append(layout.units[i] if layout.units else "")
-        kept.append(column)
-    return tuple(headers), tuple(units), tuple(kept)
+        units.append(unit_row[i] if unit_row else "")
+    return tuple(headers), tuple(units), tuple(columns[i] for i in i_kept)
+
+
+def _is_empty(column: NDArray[Any]) -> bool:
+    return column.dtype.kind == "f" and bool(np.isnan(column).all())
+
+
+def _names(layout: Layout, columns: list[NDArray[Any]], issues: list[Issue]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names and units of the columns; moved by one where the rows begin with a count that the header leaves out."""
+    n_named = max((i + 1 for i, name in enumerate(layout.headers) if name), default=0)
+    if layout.i_header is None or n_named != len(columns) - 1 or _is_empty(columns[-1]):
+        return layout.headers, layout.units
+    first, second = columns[0], columns[1]
+    is_count = len(first) > 2 and first.dtype.kind == "i" and first[0] in (0, 1) and np.mean(np.diff(first) == 1) > 0.9
+    is_moved = is_count and second.dtype.kind in "fi" and bool(np.all(np.diff(second) >= 0))
+    how = "the rows begin with a count, the names with the column after it" if is_moved else "names are taken from the left"
+    text = f"the header names {n_named} columns, the rows have {len(columns)}: {how}"
+    issues.append(Issue("warning", text, rows=(layout.i_header + 1,)))
+    return (("", *layout.headers[:-1]), ("", *layout.units[:-1]) if layout.units else ()) if is_moved else (layout.headers, layout.units)
 
 
 def _clocks_read(
@@ -362,8 +317,3 @@ def _clocks_read(
             new_units[i], new_columns[i] = "s", seconds
             issues.append(Issue("note", f"times as a clock shows them ({str(column[0])!r}), read as seconds", headers[i]))
     return headers, tuple(new_units), tuple(new_columns)
-
-
-def _with_names(more: Sequence[tuple[int, Issue]], headers: Sequence[str]) -> list[Issue]:
-    """Issues of single cells, with the header of their column."""
-    return [Issue(issue.severity, issue.text, headers[i] if i < len(headers) else None, issue.rows) for i, issue in more]

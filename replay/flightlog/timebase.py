@@ -24,6 +24,7 @@ _PAUSE_S = 1.0  # put between two runs of a logger whose clock began anew: the t
 _N_GLITCH = 3  # rows; a longer run of backward stamps is a restart
 _N_NEAR = 21  # steps around a step that say what is usual there
 _MOST_FAULTS = 300
+_MOST_SHARING = 32  # rows on one stamp, of which a block written twice may start at any
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +60,7 @@ def make_clock(
     rows: Indices,
     *,
     i_restart: tuple[int, ...] = (),
-    same_as_previous: Callable[[Indices], NDArray[np.bool_]] | None = None,
+    is_copy: Callable[[Indices, Indices], NDArray[np.bool_]] | None = None,
     column: str | None = None,
 ) -> Clock:
     """Turn raw stamps into seconds.
@@ -74,8 +75,8 @@ def make_clock(
         Line number of each row, for the issues.
     i_restart : tuple of int
         Rows just before which the header was repeated.
-    same_as_previous : callable, optional
-        Given row indices, says which rows repeat the row before them in every column.
+    is_copy : callable(rows, others), optional
+        Given two equally long sets of row indices, says which of the first hold in every column what the second hold.
     column : str, optional
         Header, for the issues.
 
@@ -92,8 +93,8 @@ def make_clock(
         nothing = np.empty(0, dtype=np.int64)
         return Clock(np.zeros(len(raw), dtype=bool), np.empty(0), first * tick_s, nothing, nothing, tuple(work.issues))
     _unwrap(work, raw, first, set(i_restart))
-    restarts = _put_in_order(work, raw)
-    _drop_repeated_rows(work, raw, same_as_previous)
+    restarts = _put_in_order(work, raw, is_copy)
+    _drop_repeated_rows(work, raw, is_copy)
     kept = np.flatnonzero(work.keep)
     x = raw[kept] * tick_s
     i_break = np.unique(np.searchsorted(kept, sorted(restarts | set(i_restart)))) - 1
@@ -161,7 +162,8 @@ def _unwrap(work: _Work, raw: Array, first: float, i_restart: set[int]) -> None:
             continue
         limit = min(max(50.0 * typical, 0.05 * modulus), 0.5 * modulus)
         unwrapped = step[back] + modulus
-        wraps = back[(unwrapped > 0) & (unwrapped <= limit)]
+        reached = np.where(back > 0, step[back - 1], 0.0)  # a stamp that only just jumped there is a stray, not a counter at its end
+        wraps = back[(unwrapped > 0) & (unwrapped <= limit) & (reached <= limit)]
         wraps = np.array([i for i in wraps if kept[i + 1] not in i_restart], dtype=np.int64)
         if len(wraps) and (best is None or len(wraps) > best[0]):
             best = (len(wraps), modulus, name, wraps)
@@ -175,8 +177,8 @@ def _unwrap(work: _Work, raw: Array, first: float, i_restart: set[int]) -> None:
         work.report(kept[wraps + 1], "note", f"the counter wraps at {name} (every {length}): unwrapped {{n}} time{{s}}")
 
 
-def _put_in_order(work: _Work, raw: Array) -> set[int]:
-    """Leave out stray stamps and shift what follows a restart, in place. Returns the rows that start a new run."""
+def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices], NDArray[np.bool_]] | None) -> set[int]:
+    """Leave out stray stamps and blocks written twice, shift what follows a restart, in place. Returns the rows that start a new run."""
     restarts: set[int] = set()
     kept = np.flatnonzero(work.keep)
     x = raw[kept].copy()
@@ -184,6 +186,7 @@ def _put_in_order(work: _Work, raw: Array) -> set[int]:
     backward = _strays(x).tolist()
     alive[backward] = False
     forward: list[int] = []
+    copies: list[int] = []
     for _ in range(_MOST_FAULTS):
         index = np.flatnonzero(alive)
         y = x[index]
@@ -194,7 +197,11 @@ def _put_in_order(work: _Work, raw: Array) -> set[int]:
         ahead = int(np.argmax(y[i - 1 :: -1] <= y[i])) if np.any(y[:i] <= y[i]) else i
         caught_up = np.flatnonzero(y[i:] >= y[i - 1])
         behind = int(caught_up[0]) if len(caught_up) else len(y) - i
-        if ahead <= _N_GLITCH and (ahead < behind or (ahead == behind and y[i - 1] - y[i] > 10 * _usual(y))):
+        n_copied = 0 if is_copy is None else _n_copied(y, i, kept[index], is_copy)
+        if n_copied:
+            alive[index[i : i + n_copied]] = False
+            copies += index[i : i + n_copied].tolist()
+        elif ahead <= _N_GLITCH and (ahead < behind or (ahead == behind and y[i - 1] - y[i] > 10 * _usual(y))):
             alive[index[i - ahead : i]] = False
             forward += index[i - ahead : i].tolist()
         elif behind <= _N_GLITCH:
@@ -207,6 +214,7 @@ def _put_in_order(work: _Work, raw: Array) -> set[int]:
         work.issues.append(Issue("problem", f"more than {_MOST_FAULTS} stamps run backward: this column is no clock", work.column))
     raw[kept] = x
     work.keep[kept[~alive]] = False
+    work.report(kept[copies], "warning", "{n} row{s} that repeat rows before them, left out: a block written twice")
     work.report(kept[sorted(backward)], "warning", "{n} row{s} with a stamp that runs backward, left out")
     work.report(kept[sorted(forward)], "warning", "{n} row{s} with a stamp that jumps ahead and back, left out")
     work.report(
@@ -215,6 +223,21 @@ def _put_in_order(work: _Work, raw: Array) -> set[int]:
         f"the clock starts anew {{n}} time{{s}}: the pause is unknown, {_PAUSE_S:g} s is put there as a gap",
     )
     return restarts
+
+
+def _n_copied(y: Array, i: int, rows: Indices, is_copy: Callable[[Indices, Indices], NDArray[np.bool_]]) -> int:
+    """How many rows from i on, until the stamps pass those before i, are the same as earlier ones; 0 unless all of them are."""
+    passed = np.flatnonzero(y[i:] > y[i - 1])
+    n = int(passed[0]) if len(passed) else len(y) - i
+    first, stop = np.searchsorted(y[:i], y[i], side="left"), np.searchsorted(y[:i], y[i], side="right")
+    for start in range(int(first), int(min(stop, first + _MOST_SHARING))):
+        if (
+            start + n <= i
+            and np.array_equal(y[start : start + n], y[i : i + n])
+            and is_copy(rows[i : i + n], rows[start : start + n]).all()
+        ):
+            return n
+    return 0
 
 
 def _strays(x: Array) -> Indices:
@@ -237,19 +260,19 @@ def _usual(x: Array) -> float:
     return float(np.median(step[step > 0])) if np.any(step > 0) else 0.0
 
 
-def _drop_repeated_rows(work: _Work, raw: Array, same_as_previous: Callable[[Indices], NDArray[np.bool_]] | None) -> None:
+def _drop_repeated_rows(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices], NDArray[np.bool_]] | None) -> None:
     """Leave out rows that repeat stamp and values of the row before.
 
     On a coarse clock every row shares its stamp, and a sensor at rest may read the same twice: there it takes many to be copies.
     """
-    if same_as_previous is None:
+    if is_copy is None:
         return
     kept = np.flatnonzero(work.keep)
     again = kept[1:][np.diff(raw[kept]) == 0]
     again = again[work.keep[again - 1]]
     if len(again):
         n_shared = len(again)
-        again = again[same_as_previous(again)]
+        again = again[is_copy(again, again - 1)]
         if n_shared >= COARSE_SHARE * len(kept) and len(again) < 0.5 * n_shared:
             return
         work.keep[again] = False

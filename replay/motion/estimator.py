@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import Cancelled, CannotEstimate
+from replay.flightlog.audit import problems
 from replay.flightlog.log import FlightLog
 from replay.motion import filters, trajectory
 from replay.motion.attitude import GAINS, estimate_attitude, quick_attitude, start_of
@@ -79,7 +80,7 @@ def estimate(
     Raises
     ------
     CannotEstimate
-        The record can't carry it, or there is no such method.
+        The record can't carry it (`flightlog.audit.problems` says why), or there is no such method.
     Cancelled
     """
     from replay.jit import compiling_s
@@ -88,6 +89,7 @@ def estimate(
     if method not in METHODS:
         raise CannotEstimate("estimate", f"no method {method!r}; there are {', '.join(METHODS)}")
     calibration, site, settings = calibration or Calibration(), site or Site(), settings or EstimatorSettings()
+    _refuse(log)
     step = _Steps(progress, cancel)
     if mount is None:
         from replay.sensors.mount import find_mount
@@ -118,6 +120,14 @@ def estimate(
     )
     step(1.0, "done")
     return solution
+
+
+def _refuse(log: FlightLog) -> None:
+    """No estimate of a log whose own audit says that it can't carry one."""
+    found = problems(log)
+    if found:
+        column = f", column {found[0].column!r}" if found[0].column else ""
+        raise CannotEstimate("estimate", f"{', '.join(log.paths)}{column}: {found[0].text}")
 
 
 class _Steps:

@@ -1,6 +1,8 @@
 """read_log: columns become channels in SI, whatever the logger writes; what was guessed or wrong is said."""
 
+import gzip
 import hashlib
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -9,7 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 import replay
 from replay import rotation
-from replay.errors import Cancelled, LogReadError
+from replay.errors import Cancelled, CannotEstimate, LogReadError
 from replay.flightlog import load_column_map, read_log, save_column_map
 from replay.flightlog.audit import problems
 from replay.flightlog.columnmap import ColumnEntry, ColumnMap, FileEntry, OnboardAttitude
@@ -793,3 +795,125 @@ def test_a_time_column_that_does_not_run_forward_is_named(write, stamps):
     """Constant, from late to early, or blank: the error names the column, not every header of the file."""
     with pytest.raises(LogReadError, match=r"expected a time column.*got column 'time_s', which does not run forward"):
         read_log(write(table_text(plain() | {"time_s": stamps})))
+
+
+def test_a_clock_whose_unit_makes_it_too_fast_is_a_problem(write):
+    """Seconds under a header of milliseconds: 100 Hz would be 100 kHz, which no inertial sensor delivers (common practice, no source)."""
+    columns = {"time_ms": HAND.time_s, **imu_columns(HAND)}
+    log = read_log(write(table_text(columns)))
+    assert [issue.column for issue in problems(log)] == ["gx", "ax"]
+    assert all("is the time's unit right?" in issue.text for issue in problems(log))
+
+
+def test_a_record_of_less_than_a_second_asks_for_the_time_s_unit(write):
+    """At 10 Hz the same slip gives 10 kHz, which a sensor might; that it is over in 0.08 s shows it."""
+    log = read_log(write(table_text({"time_ms": 10.0 * HAND.time_s, **imu_columns(HAND)})))
+    assert problems(log) == ()
+    assert any("gyro: the whole record lasts 0.0799 s" in text for text in texts(log, "warning"))
+
+
+@pytest.mark.parametrize("mark", ["-9999", "9.9e37", "-2147483648", "-999"])
+def test_a_mark_for_no_value_is_blank_and_named(write, mark):
+    """A number no accelerometer gives is no reading; the others, rows and unit included, stay as they are."""
+    columns = plain()
+    cells = [f"{value:.6f}" for value in columns["az"]]
+    cells[300:310] = [mark] * 10
+    log = read_log(write(table_text({**columns, "az": cells})))
+    issue = next(issue for issue in log.issues if "no such sensor gives" in issue.text)
+    assert (issue.severity, issue.column, issue.rows) == ("warning", "az", tuple(range(302, 312)))
+    values = log[ACCEL].values
+    assert np.isnan(values[300:310, 2]).all()
+    assert_allclose(values[:300], HAND.accel[:300], atol=1e-6)
+    assert_allclose(values[310:], HAND.accel[310:], atol=1e-6)
+    assert log[ACCEL].full_scale is None
+
+
+def test_a_hard_landing_is_a_reading(write):
+    """One sample of 180 g stands far apart from the rest, but a sensor can give it."""
+    accel = HAND.accel.copy()
+    accel[500, 0] = 180.0 * G
+    log = read_log(write(table_text({**plain(), "ax": accel[:, 0]})))
+    assert_allclose(log[ACCEL].values[500, 0], 180.0 * G, rtol=1e-6)
+
+
+def test_a_gyro_in_another_unit_than_stated_keeps_its_readings(write):
+    """Rates that run through all sizes are no single faults: the unit is wrong, and that is what is said."""
+    columns = {"time_s": HAND.time_s, **imu_columns(HAND, 1.0, DEG / 200.0, ("ax", "ay", "az", "gx_radps", "gy_radps", "gz_radps"))}
+    log = read_log(write(table_text(columns)))
+    assert np.isfinite(log[RATE].values).all()
+    assert any("implausible unit" in text for text in texts(log))
+
+
+def test_pressures_no_flight_meets_are_blank(write):
+    """A barometer that answers nothing for a while: zeros and -9999 are left out, one air pressure stays."""
+    pressure = np.full(HAND.n, 98000.0) + np.arange(HAND.n) % 7
+    pressure[100:120], pressure[400] = 0.0, -9999.0
+    log = read_log(write(table_text(plain(pressure_pa=pressure))))
+    assert log["pressure_pa"].n_samples == HAND.n - 21
+    assert log["pressure_pa"].values.min() >= 98000.0
+
+
+def test_a_receiver_without_a_fix_is_not_in_the_gulf_of_guinea(write):
+    """Latitude and longitude of exactly zero are no position."""
+    lat, lon = np.full(HAND.n, 50.1), np.full(HAND.n, 8.6)
+    lat[:200] = lon[:200] = 0.0
+    height = np.where(lat == 0.0, 0.0, 250.0 + 0.1 * np.arange(HAND.n))
+    log = read_log(write(table_text(plain(latitude_deg=lat, longitude_deg=lon, gps_height_m=height))))
+    values = log["gnss_lat_lon_height"].values
+    assert len(values) == HAND.n - 200
+    assert_allclose(values[:, 0], 50.1 * DEG)
+
+
+def test_a_clock_set_in_the_middle_costs_no_memory(write):
+    """A satellite receiver sets the clock from seconds since start to seconds since 1970: one gap of half a century."""
+    time_s = HAND.time_s + np.where(np.arange(HAND.n) < 400, 0.0, 1.7e9)
+    tracemalloc.start()
+    log = read_log(write(table_text({**plain(), "time_s": time_s}, digits=3)))
+    assert tracemalloc.get_traced_memory()[1] < 100e6
+    tracemalloc.stop()
+    assert len(log[RATE].i_gap) == 1
+
+
+def test_rows_that_begin_with_a_count_the_header_leaves_out(write):
+    """The names belong to the columns after the count; nothing is read one column off."""
+    lines = table_text(plain()).splitlines()
+    text = "\n".join([lines[0], *(f"{i},{line}" for i, line in enumerate(lines[1:]))]) + "\n"
+    log = read_log(write(text))
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=1e-6)
+    assert_allclose(log[RATE].log_time_s, HAND.time_s, atol=1e-9)
+    assert any("the rows begin with a count" in text for text in texts(log, "warning"))
+
+
+def test_a_header_shorter_than_the_rows_is_said(write):
+    """Where the surplus column is no count, names are taken from the left, with a word."""
+    lines = table_text(plain()).splitlines()
+    log = read_log(write("\n".join([lines[0], *(f"{line},7.5" for line in lines[1:])]) + "\n"))
+    assert_allclose(log[ACCEL].values, HAND.accel, atol=1e-6)
+    assert any("the header names 7 columns, the rows have 8: names are taken from the left" in text for text in texts(log, "warning"))
+
+
+def test_a_column_mostly_of_words_says_why_it_is_no_sensor(write):
+    """Three of five cells say ERR: the accelerometer is missing, and the column and the first rows to blame are named."""
+    cells = [f"{value:.6f}" if i % 5 < 2 else "ERR" for i, value in enumerate(HAND.accel[:, 2])]
+    log = read_log(write(table_text(plain(az=cells))))
+    issue = next(issue for issue in log.issues if "a column of words" in issue.text)
+    assert (issue.column, issue.rows[:3]) == ("az", (4, 5, 6))
+    assert "480 of 800 cells are no numbers ('ERR')" in issue.text
+
+
+@pytest.mark.parametrize("junk", [gzip.compress(b"t,ax\n" * 400), bytes(range(1, 32)) * 90])
+def test_a_packed_file_says_so(tmp_path, junk):
+    """What helps is named: unpack it first."""
+    path = tmp_path / "log.csv"
+    path.write_bytes(junk)
+    expected = "a file packed with gzip: unpack it first" if junk[:2] == b"\x1f\x8b" else "a binary file"
+    with pytest.raises(LogReadError) as caught:
+        read_log(path)
+    assert caught.value.got == expected
+
+
+def test_no_estimate_of_a_log_that_can_not_carry_one(write):
+    """What the audit calls a problem is refused with the same words, file and column, whatever the method."""
+    log = read_log(write(table_text({"time_ms": HAND.time_s, **imu_columns(HAND)})))
+    with pytest.raises(CannotEstimate, match=r"log\.csv, column 'gx': gyro at 1e\+05 Hz"):
+        replay.estimate(log, method="integrate")

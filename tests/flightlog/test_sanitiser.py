@@ -419,3 +419,32 @@ def test_a_last_cell_cut_short_is_torn(cells, last, is_kept):
     table = parse_text(("t,n,c\n" + "\n".join(rows)).encode(), "x.csv")
     assert len(table.rows) == 30 - (not is_kept)
     assert any("torn" in issue.text for issue in table.issues) != is_kept
+
+
+def test_a_header_repeated_with_other_blanks_marks_the_restart():
+    """The same names with a blank after each comma, or in quotes: the logger started again there all the same."""
+    head, rows = "time_s,ax,ay", [f"{i}.5,1.0,2.0" for i in range(40)]
+    for again in ("time_s, ax, ay", '"time_s","ax","ay"'):
+        table = parse_text("\n".join([head, *rows[:20], again, *rows[20:]]).encode() + b"\n", "log.csv")
+        assert table.i_restart == (20,)
+        assert [(issue.text, issue.rows) for issue in table.issues] == [
+            ("header repeated 1 time among the data: the logger started again there", (22,))
+        ]
+
+
+def test_short_rows_with_words_where_numbers_belong_have_lost_a_field():
+    """Forty rows lack a field in the middle, so their word stands under a number: dropped, not padded."""
+    rows = [f"{i}.5,1.0,2.0,3.0,pad" for i in range(400)]
+    rows[100:140] = [f"{i}.5,1.0,2.0,pad" for i in range(100, 140)]
+    table = parse_text("\n".join(["t,ax,ay,az,state", *rows]).encode() + b"\n", "log.csv")
+    assert len(table.rows) == 360
+    issue = next(issue for issue in table.issues if "a field is missing in the middle" in issue.text)
+    assert issue.rows == tuple(range(102, 142))
+
+
+def test_an_odd_cell_beside_a_column_left_out_is_named_by_its_own_column():
+    """A nameless blank column in front is left out; the words are under az all the same."""
+    rows = [f",{i}.5,1.0,{'ERR' if i == 7 else 2.0}" for i in range(40)]
+    table = parse_text("\n".join([",t,ax,az", *rows]).encode() + b"\n", "log.csv")
+    assert table.headers == ("t", "ax", "az")
+    assert [(issue.column, issue.rows) for issue in table.issues] == [("az", (9,))]

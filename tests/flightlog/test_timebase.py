@@ -134,7 +134,7 @@ def test_blank_stamps_cost_their_rows():
 def test_a_row_written_twice_is_left_out():
     """Same stamp, same values."""
     stamps = np.insert(10 * np.arange(100), 50, 490)
-    clock = clock_of(stamps, same_as_previous=lambda rows: np.ones(len(rows), dtype=bool))
+    clock = clock_of(stamps, is_copy=lambda rows, others: np.ones(len(rows), dtype=bool))
     assert said(clock, "repeating the row before").rows == (52,)
     assert_allclose(clock.time_s, 0.01 * np.arange(100), atol=1e-12)
 
@@ -143,7 +143,7 @@ def test_a_stamp_that_stands_twice_over_fresh_values_is_spaced_out():
     """0, 10, 10, 30: the clock was read late once, and the rows lie 10 apart."""
     stamps = 10 * np.arange(100)
     stamps[50] = stamps[49]
-    clock = clock_of(stamps, same_as_previous=lambda rows: np.zeros(len(rows), dtype=bool))
+    clock = clock_of(stamps, is_copy=lambda rows, others: np.zeros(len(rows), dtype=bool))
     assert clock.keep.all()
     assert said(clock, "with the stamp of the row before").rows == (52,)
     assert_allclose(clock.time_s, 0.01 * np.arange(100), atol=1e-12)
@@ -250,8 +250,34 @@ def test_equal_readings_on_a_coarse_clock_are_no_copies():
     """At rest a coarsely read sensor gives the same values twice; on a clock of 10 ms over rows of 4 ms that is no row written twice."""
     true = 4 * np.arange(1000)
     chance = {251, 604}
-    clock = clock_of(true // 10 * 10, same_as_previous=lambda rows: np.isin(rows, list(chance)))
+    clock = clock_of(true // 10 * 10, is_copy=lambda rows, others: np.isin(rows, list(chance)))
     assert clock.keep.all()
     assert_allclose(np.diff(clock.time_s), 0.004, atol=2e-6)
-    copies = clock_of(np.repeat(10 * np.arange(500), 2), same_as_previous=lambda rows: rows % 2 == 1)
+    copies = clock_of(np.repeat(10 * np.arange(500), 2), is_copy=lambda rows, others: rows % 2 == 1)
     assert np.count_nonzero(copies.keep) == 500
+
+
+def test_a_stray_stamp_of_all_ones_is_no_wrap():
+    """One stamp of 2^32 - 1 among small ones: left out, and the clock goes on where it was."""
+    stamps = 10 * np.arange(400)
+    stamps[200] = 2**32 - 1
+    clock = clock_of(stamps)
+    assert said(clock, "jumps ahead and back").rows == (202,)
+    assert not any("wraps" in issue.text for issue in clock.issues)
+    assert_allclose(clock.time_s, np.delete(0.01 * np.arange(400), 200), atol=1e-12)
+
+
+def test_a_block_written_twice_is_left_out():
+    """300 rows stand again, all columns the same: no restart, no pause, the time as it was."""
+    place = np.concatenate((np.arange(500), np.arange(200, 500), np.arange(500, 900)))
+    clock = clock_of(10 * place, is_copy=lambda rows, others: place[rows] == place[others])
+    assert said(clock, "a block written twice").rows == tuple(range(502, 802))
+    assert_allclose(clock.time_s, 0.01 * np.arange(900), atol=1e-12)
+    assert len(clock.i_gap) == 0
+
+
+def test_a_block_with_the_stamps_of_another_but_other_values_is_a_restart():
+    """Only rows that are the same in every column are copies."""
+    place = np.concatenate((np.arange(500), np.arange(200, 500), np.arange(500, 900)))
+    clock = clock_of(10 * place, is_copy=lambda rows, others: np.zeros(len(rows), dtype=bool))
+    assert said(clock, "the clock starts anew 1 time").rows == (502,)
