@@ -40,7 +40,7 @@ def read_log(
     paths : path or iterable of paths
         Text or Parquet files, or a folder (all its text and Parquet files; those that hold no table are named in the issues).
     column_map : ColumnMap, optional
-        What it does not state is guessed.
+        A file whose columns it lists is read as it says, its other columns drawn only; the columns of every other file are guessed.
     progress : callable(fraction, text), optional
         Called with 0 to 1 and what is being done.
     cancel : callable() -> bool, optional

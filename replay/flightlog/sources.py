@@ -21,6 +21,7 @@ from replay.flightlog.timebase import Clock, make_clock
 from replay.flightlog.unit_table import TICKS, to_si
 
 Array = NDArray[np.float64]
+_DRIFT, _MOST_DRIFT = 0.002, 0.05  # a crystal is far better, a resistor and capacitor hardly worse (common practice, no source)
 _EPOCH_S = 1e9  # stamps beyond this count from a date: files that both have them share absolute time
 
 
@@ -159,13 +160,23 @@ def _align(work: Merge) -> None:
         elif (own > _EPOCH_S) == (start > _EPOCH_S) and min(stop, own_stop) - max(start, own) >= 0.3 * min(stop - start, own_stop - own):
             source.offset_s = own - start
             kind = "both stamps count from the same date" if own > _EPOCH_S else "their stamps overlap, one clock assumed"
-            work.say("note", f"{label}: {kind}; first rows {own - start:+.4g} s apart")
+            work.say(*_lengths(source.clock, main.clock, f"{label}: {kind}; first rows {own - start:+.4g} s", own - start, own_stop - stop))
         else:
             source.offset_s = 0.0
             work.say("warning", f"{label}: clocks have nothing in common, first rows put together; state clock_offset_s if they are not")
     earliest = min(source.offset_s for source in work.sources)
     for source in work.sources:
         source.offset_s -= earliest
+
+
+def _lengths(clock: Clock, main: Clock, said: str, first_s: float, last_s: float) -> tuple[str, str]:
+    """(severity, text) with how far the last rows lie apart: files that start together and do not end so may have clocks of two rates."""
+    text = f"{said}, last rows {last_s:+.4g} s apart"
+    together = 3.0 * max(float(np.median(np.diff(c.time_s))) for c in (clock, main))
+    share = (last_s - first_s) / float(main.time_s[-1])
+    if abs(first_s) > together or abs(last_s) <= together or not _DRIFT < abs(share) < _MOST_DRIFT:
+        return "note", text
+    return "warning", f"{text}: if both ran to the end, this clock runs {100 * share:+.2g} % against it; state scale for its time column"
 
 
 def _compare_clocks(work: Merge) -> None:

@@ -917,3 +917,18 @@ def test_no_estimate_of_a_log_that_can_not_carry_one(write):
     log = read_log(write(table_text({"time_ms": HAND.time_s, **imu_columns(HAND)})))
     with pytest.raises(CannotEstimate, match=r"log\.csv, column 'gx': gyro at 1e\+05 Hz"):
         replay.estimate(log, method="integrate")
+
+
+@pytest.mark.parametrize(("rate", "severity"), [(1.01, "warning"), (1.0, "note")])
+def test_a_file_whose_clock_runs_fast_is_said(write, rate, severity):
+    """Two files that start together: a clock that is 1 % fast ends 0.08 s late, and the scale that mends it is named and works."""
+    pressure = 98000.0 + np.arange(HAND.n) % 7
+    paths = [write(table_text(plain()), "imu.csv"), write(table_text({"time_s": rate * HAND.time_s, "pressure_pa": pressure}), "baro.csv")]
+    issue = next(issue for issue in read_log(paths).issues if "last rows" in issue.text)
+    assert issue.severity == severity
+    assert ("this clock runs +1 % against it; state scale" in issue.text) == (severity == "warning")
+    clock = ColumnEntry("time_s", "time", unit="s", scale=1.0 / rate, file="baro.csv")
+    stated = ColumnMap(columns=(clock, ColumnEntry("pressure_pa", "pressure_pa", unit="Pa", file="baro.csv")))
+    log = read_log(paths, stated)
+    assert_allclose(log["pressure_pa"].log_time_s, HAND.time_s, atol=1e-6)
+    assert not any("this clock runs" in text for text in texts(log))
