@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from replay.errors import CannotEstimate, SettingsError
+from replay.working_folder import working_folder
 
 if TYPE_CHECKING:
     from replay.flightlog.log import FlightLog
@@ -71,13 +72,9 @@ def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out"
         temporary.chmod(0o644)
         temporary.replace(target)
     except OSError as error:
-        raise _no_room(target, error, option) from None
+        raise SettingsError(str(target), option, "room and a place that can be written", error.strerror or str(error)) from None
     finally:
         temporary.unlink(missing_ok=True)
-
-
-def _no_room(target: Path, error: OSError, option: str = "--out") -> SettingsError:
-    return SettingsError(str(target), option, "room and a place that can be written", error.strerror or str(error))
 
 
 @contextmanager
@@ -88,18 +85,16 @@ def new_set(folder: Path, names: Sequence[str]) -> Iterator[Path]:
     `folder` is made where it is not there, and gone again where nothing came of it.
     """
     made = [path for path in (folder, *folder.parents) if not path.exists()]
+    expected = "a folder that can be written"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        temporary = Path(tempfile.mkdtemp(prefix=".plumbline-", dir=folder))
+        with working_folder(folder, "plumbline-") as temporary:
+            expected = "room and a place that can be written"
+            yield temporary
+            _take_places(temporary, folder, names)
     except OSError as error:
-        raise SettingsError(str(folder), "--out", "a folder that can be written", error.strerror or str(error)) from None
-    try:
-        yield temporary
-        _take_places(temporary, folder, names)
-    except OSError as error:
-        raise _no_room(folder, error) from None
+        raise SettingsError(str(folder), "--out", expected, error.strerror or str(error)) from None
     finally:
-        shutil.rmtree(temporary, ignore_errors=True)
         for path in made:
             with suppress(OSError):  # it holds something: it stays
                 path.rmdir()

@@ -93,7 +93,7 @@ def differences(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings)
 
 
 def trends(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
-    """Key figures of every flight in the order given, one standard deviation as bars, and the line of their trend."""
+    """Key figures of every flight in the order given, one standard deviation as bars, and a line where they rise or fall."""
     found = _compared(snapshot)
     rows = found.figures[: _MOST_FIGURES[settings.preset]]
     columns = 2 if settings.preset == "one-column" else 3
@@ -117,8 +117,8 @@ def trends(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> D
     numbered = _numbered(found.names)
     return Drawn(
         f"Key figures from flight to flight, in the order given. {numbered}. {_calibration_words(snapshot)}"
-        f"Bars: one standard deviation, where there is one. Dashed: weighted line through three flights or more; "
-        f"rising or falling from three standard deviations on. {said}.{left}",
+        f"Bars: one standard deviation, where there is one. Dashed, only where a figure rises or falls: weighted line "
+        f"through three flights or more with a slope of more than three standard deviations. {said}.{left}",
         f"{len(rows)} small plots of key figures against flight number. {numbered}. {said}.",
     )
 
@@ -143,7 +143,7 @@ def _draw_row(axes: Any, row: FigureRow) -> None:
     at, values = [i for i, _ in known], [q.value for _, q in known]
     spread = [q.sd if np.isfinite(q.sd) else 0.0 for _, q in known]
     axes.errorbar(at, values, yerr=spread, fmt="o", color=BLUE, markersize=4.0 * width, capsize=2.5 * width, linewidth=width)
-    line = trend_line(row.values)
+    line = trend_line(row.values) if row.course in _TOLD else None
     if line is not None:
         axes.plot(range(1, len(row.values) + 1), line, color=VERMILLION, linestyle=DASHES["dashed"])
     for i, q in enumerate(row.values, start=1):

@@ -7,8 +7,6 @@ Everything is drawn by the renderer of the window into images, so a film needs n
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -29,6 +27,7 @@ from replay.scene.build import SceneOptions, prepare
 from replay.scene.drawlist import DrawList, Rgba
 from replay.scene.paint import paint, to_image
 from replay.scene.picture import picture
+from replay.working_folder import working_folder
 
 _PLATE: Final[Rgba] = (255, 255, 255, 205)
 _PAPER: Final[Rgba] = (251, 252, 253, 255)
@@ -178,16 +177,13 @@ def render_film(
 @contextmanager
 def _beside(target: Path) -> Iterator[Path]:
     """A name of the same ending in a hidden folder beside `target`, gone again afterwards whatever happened."""
+    expected = "a folder that can be written"
     try:
-        folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+        with working_folder(target.parent, f"{target.name}.") as folder:
+            expected = "room and a place that can be written"  # from here on the disk is full, or its cable pulled
+            yield folder / target.name
     except OSError as error:
-        raise SettingsError(str(target), "--out", "a folder that can be written", error.strerror or str(error)) from None
-    try:
-        yield folder / target.name
-    except OSError as error:  # the disk is full, or its cable pulled
-        raise SettingsError(str(target), "--out", "room and a place that can be written", error.strerror or str(error)) from None
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        raise SettingsError(str(target), "--out", expected, error.strerror or str(error)) from None
 
 
 @contextmanager

@@ -17,10 +17,13 @@ from figure_flight import everything
 
 from replay.errors import SettingsError
 from replay.figures.arranged import arranged
+from replay.figures.campaign_differences import _draw_row
 from replay.figures.export import Origin, figure_bytes, new_figure, write_figure
 from replay.figures.material import ABSENT, material_of, with_material
 from replay.figures.registry import figure_kind, figure_kinds
 from replay.figures.style import PRESETS, FigureSettings, legend_columns, settings_from, style
+from replay.flight.compare import FigureRow
+from replay.flight.quantity import Quantity
 from replay.flightlog.log import FlightLog
 from replay.review.review import Review
 from replay.sensors.calibration import Calibration
@@ -96,6 +99,18 @@ def test_differences_of_a_campaign_are_those_drawn():
     assert said == pytest.approx(values.min(), abs=0.06)
     lone = with_material(moved, campaign=((first, flown), ("low", others[0][1])), explained=None)
     assert "has not been explained" in figure_kind("campaign-trends").missing(lone)
+
+
+@pytest.mark.parametrize(
+    ("slope", "sd", "is_drawn"), [(5.0, 1.0, True), (5.0, 2.0, False), (-5.0, 1.0, True), (float("nan"), float("nan"), False)]
+)
+def test_a_trend_is_drawn_only_where_it_is_told(slope, sd, is_drawn):
+    """A slope within three standard deviations is no clear trend: no line."""
+    values = tuple(Quantity("", 100.0 + 5.0 * i, 1.0, "m") for i in range(4))
+    with style("two-column"):
+        axes = new_figure(FigureSettings()).subplots()
+        _draw_row(axes, FigureRow("apogee", "m", values, Quantity("", slope, sd, "m")))
+    assert any(line.get_linestyle() == "--" for line in axes.lines) == is_drawn
 
 
 @needs_poppler

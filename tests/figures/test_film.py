@@ -361,7 +361,7 @@ def _script(path, codec, stop):
 
 @pytest.mark.parametrize(("name", "codec"), [("a.mp4", "h264"), ("frames", "sequence")])
 def test_killed_in_the_middle_leaves_nothing_under_the_final_name(tmp_path, name, codec):
-    """SIGKILL after the tenth frame: what is left is hidden and has another name."""
+    """SIGKILL after the tenth frame: what is left is hidden, has another name, and is gone after the next film of that name."""
     with subprocess.Popen([sys.executable, "-c", _script(tmp_path / name, codec, 12.0)], stdout=subprocess.PIPE, text=True) as process:
         for line in process.stdout:
             if line.startswith("frame 10 of"):
@@ -370,7 +370,9 @@ def test_killed_in_the_middle_leaves_nothing_under_the_final_name(tmp_path, name
         process.wait()
     assert process.returncode == -signal.SIGKILL
     assert not (tmp_path / name).exists()
-    assert all(left.name.startswith(f".{name}.") for left in tmp_path.iterdir())
+    assert [left.name.startswith(f".{name}.") for left in tmp_path.iterdir()] == [True]
+    render_film(FilmRequest(SHOT, **SHORT), tmp_path / name)
+    assert [left.name for left in tmp_path.iterdir()] == [name]
 
 
 def test_a_film_needs_no_window_and_no_application(tmp_path):
