@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QGraphicsItem, QStyleOptionGraphicsItem, QWidget
 from replay.desktop.trace_style import Look, marker_picture
 from replay.review.pyramid import Pyramid, visible_band
 from replay.review.series import Line
+from replay.scene import palette
 
 Array = NDArray[np.float64]
 
@@ -24,6 +25,8 @@ _SHIFTS = ((0.0, 0.0), (0.45, 0.0), (0.0, 0.45))
 """A smooth line is painted three times, so that it is as strong as a wider pen in every direction at a tenth of the cost."""
 _MARKER_EVERY_PX = 150.0
 _BAND_ALPHA = 46
+_BAND_Z, _COMPARED_Z = -5.0, -1.0
+"""A method drawn for comparison lies under the flight's own line, bands under all lines."""
 
 
 class PyramidCurve(pg.PlotCurveItem):
@@ -39,9 +42,7 @@ class PyramidCurve(pg.PlotCurveItem):
 
     def __init__(self, line: Line, look: Look, zero_log_s: float) -> None:
         super().__init__()
-        self.line = line
-        self.look = look
-        self.zero_log_s = zero_log_s
+        self.set_line(line, look, zero_log_s)
         self._pixel_s = 1.0
         self._points = (np.empty(0), np.empty(0))
         self._window = QRectF()
@@ -51,6 +52,7 @@ class PyramidCurve(pg.PlotCurveItem):
     def set_line(self, line: Line, look: Look, zero_log_s: float) -> None:
         """Take another result; nothing is drawn until the next `show_window`."""
         self.line, self.look, self.zero_log_s = line, look, zero_log_s
+        self.setZValue(_COMPARED_Z if line.variant in palette.OVERLAYS else 0.0)
 
     def show_window(self, start_log_s: float, stop_log_s: float, n_pixels: int, marker_phase: float = 0.0) -> None:
         """Look up the points for a window; `marker_phase` (0 to 1) shifts the markers so that those of several lines alternate."""
@@ -139,7 +141,7 @@ class PyramidBand(pg.GraphicsObject):
     def __init__(self, line: Line, look: Look, zero_log_s: float) -> None:
         super().__init__()
         self.setFlag(QGraphicsItem.GraphicsItemFlag.ItemHasNoContents, False)
-        self.setZValue(-5)
+        self.setZValue(_BAND_Z)
         self._pieces: list[QPolygonF] = []
         self._window = QRectF()
         self.set_line(line, look, zero_log_s)

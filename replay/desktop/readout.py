@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, Qt
-from PySide6.QtGui import QColor, QGuiApplication, QKeyEvent, QKeySequence, QPainter
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPointF, QRect, Qt
+from PySide6.QtGui import QColor, QFontMetrics, QGuiApplication, QKeyEvent, QKeySequence, QPainter, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QHeaderView,
@@ -17,15 +17,20 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from replay.desktop import style
+from replay.desktop import style, trace_style
+from replay.desktop.trace_style import variant_name
 from replay.review.readout import Row, rows_at
-from replay.review.series import reflown_of
+from replay.review.series import compared_of, reflown_of
 from replay.review.snapshot import Snapshot
 from replay.scene import palette
 
-_COLUMNS = ("at the cursor", "as flown", "what-if", "re-flown")
-_PENS: Final = tuple(QColor(ink) for ink in (style.INK, *(palette.SERIES[name][0] for name in ("as_flown", "what_if")), "#A2447A"))
-"""Re-flown in its own hue, darkened until it can be read as text on white (contrast 5.8; WCAG 2.1 asks for 4.5)."""
+_SERIES: Final = ("as_flown", "what_if", "reflown")
+_COLUMNS: Final = ("at the cursor", *(variant_name(series) for series in _SERIES))
+"""Columns that are always there, if hidden; one for each method drawn for comparison follows."""
+_LEAST_PX: Final = 58
+"""Of a column: room for a number without its deviation."""
+_ROOM_FOR_SD_PX: Final = 36
+"""What the deviation takes on top."""
 
 # Put together once: an enum's | takes as long as drawing the text.
 _LEFT: Final = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft
@@ -40,6 +45,17 @@ class _Model(QAbstractTableModel):
     def __init__(self) -> None:
         super().__init__()
         self.lines: tuple[Row, ...] = ()
+        self.columns = _COLUMNS
+        self.set_methods(())
+
+    def set_methods(self, methods: tuple[str, ...]) -> None:
+        """Methods drawn for comparison: a column each, in the colour of its line."""
+        if self.columns[len(_COLUMNS) :] != methods:
+            self.beginResetModel()
+            self.columns, self.lines = (*_COLUMNS, *methods), ()
+            self.endResetModel()
+        self.looks = [None, *(trace_style.Look(*palette.look_of(name)) for name in (*_SERIES, *methods))]
+        self.pens = [QColor(style.INK if look is None else palette.ink(look.colour)) for look in self.looks]
 
     def take(self, lines: tuple[Row, ...]) -> None:
         if [line.label for line in lines] != [line.label for line in self.lines]:
@@ -48,16 +64,18 @@ class _Model(QAbstractTableModel):
             self.endResetModel()
         elif lines:
             self.lines = lines
-            self.dataChanged.emit(self.index(0, 1), self.index(len(lines) - 1, len(_COLUMNS) - 1), [Qt.ItemDataRole.DisplayRole])
+            self.dataChanged.emit(self.index(0, 1), self.index(len(lines) - 1, len(self.columns) - 1), [Qt.ItemDataRole.DisplayRole])
 
     def rowCount(self, parent: QModelIndex = QModelIndex()) -> int:  # noqa: B008  (Qt's own signature)
         return 0 if parent.isValid() else len(self.lines)
 
     def columnCount(self, parent: QModelIndex = QModelIndex()) -> int:  # noqa: B008
-        return 0 if parent.isValid() else len(_COLUMNS)
+        return 0 if parent.isValid() else len(self.columns)
 
     def text(self, row: int, column: int) -> str:
         line = self.lines[row]
+        if column >= len(_COLUMNS):
+            return line.compared[column - len(_COLUMNS)] if line.compared else ""
         label = f"{line.label}, {line.unit}" if line.unit and line.unit != "1" else line.label
         return (label, line.as_flown, line.what_if, line.reflown)[column]
 
@@ -69,14 +87,14 @@ class _Model(QAbstractTableModel):
         if role == Qt.ItemDataRole.TextAlignmentRole and index.column():
             return Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
         if role == Qt.ItemDataRole.ForegroundRole:
-            return _PENS[index.column()]
+            return self.pens[index.column()]
         return None
 
     def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole:
-            return _COLUMNS[section]
+            return self.columns[section]
         if role == Qt.ItemDataRole.ForegroundRole:
-            return _PENS[section]
+            return self.pens[section]
         return None
 
 
@@ -90,7 +108,7 @@ class _Cell(QStyledItemDelegate):
             painter.fillRect(cell, option.palette.highlight())
         elif row % 2:
             painter.fillRect(cell, option.palette.alternateBase())
-        painter.setPen(option.palette.highlightedText().color() if is_chosen else _PENS[column])
+        painter.setPen(option.palette.highlightedText().color() if is_chosen else index.model().pens[column])
         text = index.model().text(row, column)
         inside = cell.adjusted(3, 0, -3, 0)
         if len(text) * _WIDEST_PX > inside.width():
@@ -101,16 +119,17 @@ class _Cell(QStyledItemDelegate):
 
 
 class Readout(QWidget):
-    """Table of quantity, as flown, what-if and re-flown; what there is not has no column. Rows can be copied."""
+    """Table of quantity, as flown, what-if, re-flown and the methods drawn for comparison; what there is not has no column. Every
+    column is headed by its line as traces and paths have it. Rows can be copied."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.model = _Model()
         self.table = _Table()
         self.table.setModel(self.model)
-        header = self.table.horizontalHeader()
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Fixed)
-        self._widths_px = [self.table.fontMetrics().horizontalAdvance(text) for text in ("sensor temperature, °C  ", "tilt azimuth, deg  ")]
+        self._widths_px = [
+            self.table.fontMetrics().horizontalAdvance(text) for text in ("sensor temperature, °C  ", "vertical speed, m/s ")
+        ]
         self._snapshot: Snapshot | None = None
         self._log_time_s = 0.0
         whole = QVBoxLayout(self)
@@ -120,10 +139,13 @@ class Readout(QWidget):
     def show_snapshot(self, snapshot: Snapshot) -> None:
         """Draw a new result at the cursor's place."""
         self._snapshot = snapshot
-        for column, solution in ((2, snapshot.what_if), (3, reflown_of(snapshot))):
-            self.table.setColumnHidden(column, solution is None)
-        is_tight = snapshot.what_if is not None and reflown_of(snapshot) is not None
-        self.table.horizontalHeader().resizeSection(0, self._widths_px[is_tight])
+        methods = tuple(compared_of(snapshot))
+        self.model.set_methods(methods)
+        beside = (snapshot.what_if is not None, reflown_of(snapshot) is not None)
+        for column, is_there in enumerate(beside, start=2):
+            self.table.setColumnHidden(column, not is_there)
+        self.table.label_px = self._widths_px
+        self.table.share_width()
         self.move_cursor(self._log_time_s)
 
     def forget_flight(self) -> None:
@@ -138,11 +160,33 @@ class Readout(QWidget):
             self.model.take(rows_at(self._snapshot, log_time_s))
 
 
+class _Header(QHeaderView):
+    """Heads every column of numbers with its own line: colour and dash are those of traces and paths."""
+
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(Qt.Orientation.Horizontal, parent)
+
+    def paintSection(self, painter: QPainter, rect: QRect, logical_index: int) -> None:
+        painter.save()
+        super().paintSection(painter, rect, logical_index)
+        painter.restore()
+        look = self.model().looks[logical_index]
+        if look is not None:
+            y = rect.bottom() - 0.5
+            painter.save()
+            painter.setPen(look.pen(2.0))
+            painter.drawLine(QPointF(rect.left() + 6, y), QPointF(rect.right() - 3, y))
+            painter.restore()
+
+
 class _Table(QTableView):
     """Read-only, dense, and it leaves the arrow keys and Space to the window."""
 
     def __init__(self) -> None:
         super().__init__()
+        self.label_px = (0, 0)
+        """Width of the first column, and what is enough of it where the others would not fit otherwise."""
+        self.setHorizontalHeader(_Header(self))
         self.setFont(style.figures(self, 0.92))
         self.setAccessibleName("Readout: numbers at the cursor")
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
@@ -155,16 +199,36 @@ class _Table(QTableView):
         self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 4)
         header = self.horizontalHeader()
         header.setFont(self.font())
-        header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         header.setMinimumSectionSize(40)
         header.setHighlightSections(False)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+
+    def share_width(self) -> None:
+        """Every column what its head and a number need, and an equal share of what is left over; with less room the table scrolls."""
+        header = self.horizontalHeader()
+        shown = [column for column in range(1, header.count()) if not header.isSectionHidden(column)]
+        if not shown:
+            return
+        metrics, columns = QFontMetrics(header.font()), self.model().columns
+        least = [max(_LEAST_PX, metrics.horizontalAdvance(columns[column]) + 12) for column in shown]
+        wide, tight = self.label_px
+        is_tight = wide + sum(least) + len(shown) * _ROOM_FOR_SD_PX > self.viewport().width() >= tight + sum(least)
+        header.resizeSection(0, tight if is_tight else wide)
+        spare = max(self.viewport().width() - header.sectionSize(0) - sum(least), 0)
+        for i, column in enumerate(shown):
+            header.resizeSection(column, least[i] + spare // len(shown) + (i < spare % len(shown)))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if self.model() is not None:
+            self.share_width()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.matches(QKeySequence.StandardKey.Copy):
             rows = sorted({index.row() for index in self.selectedIndexes()}) or range(self.model().rowCount())
-            shown = [column for column in range(len(_COLUMNS)) if not self.isColumnHidden(column)]
+            shown = [column for column in range(self.model().columnCount()) if not self.isColumnHidden(column)]
             texts = ["\t".join(self.model().text(row, column) for column in shown) for row in rows]
             QGuiApplication.clipboard().setText("\n".join(texts))
             event.accept()

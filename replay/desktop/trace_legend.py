@@ -116,7 +116,7 @@ def legend_entries(lines: Sequence[tuple[Line, Look]], catalogue: Mapping[str, T
     is_compared = any(variant in METHODS for variant in variants)
 
     def name_of(variant: str) -> str:
-        is_chosen = is_compared and bool(method) and variant in ("as_flown", "what_if")
+        is_chosen = is_compared and bool(method) and variant == "as_flown"
         return f"{variant_name(variant)}, {method}" if is_chosen else variant_name(variant)
 
     is_one_vector = len({catalogue[key].label for key in traces}) == 1

@@ -266,7 +266,7 @@ class TracePane(QFrame):
     def move_cursor(self, log_time_s: float) -> None:
         """Move the line and its dots; nothing else is drawn."""
         dots = []
-        for curve in self._curves:
+        for curve in sorted(self._curves, key=lambda curve: curve.zValue()):
             value = curve.value_at(log_time_s)
             if math.isfinite(value):
                 dots.append(Dot(min(max(self.y_px(value), -1e6), 1e6), curve.look.colour))

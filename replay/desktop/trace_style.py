@@ -14,23 +14,10 @@ from typing import Final
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QPolygonF
 
-from replay.motion.settings import METHODS
 from replay.review.catalogue import LOGGED
 from replay.review.series import Line
 from replay.scene import palette
 
-DASHES: Final = {
-    "solid": (),
-    "dashed": (7.0, 4.0),
-    "dotted": (1.5, 3.0),
-    "dashdot": (8.0, 3.0, 1.5, 3.0),
-    "long": (14.0, 4.0),
-    "dash two dots": (8.0, 3.0, 1.5, 3.0, 1.5, 3.0),
-    "sparse": (2.0, 8.0),
-    "long and short": (14.0, 4.0, 5.0, 4.0),
-    "pairs": (4.0, 2.0, 4.0, 8.0),
-}
-"""Dash name -> lengths on and off, pixels."""
 _TRACE_LOOKS: Final = (
     (palette.BLUE, "circle"),
     (palette.VERMILLION, "triangle"),
@@ -42,15 +29,6 @@ _TRACE_LOOKS: Final = (
     (palette.GREEN, "circle"),
 )
 _LOGGED_LOOKS: Final = ((palette.BLACK, "dashdot", "circle"), (palette.PURPLE, "long", "square"), (palette.GREEN, "dashdot", "diamond"))
-_OVERLAY_LOOKS: Final = (
-    (palette.PURPLE, "solid", "triangle"),
-    (palette.BLACK, "dashdot", "square"),
-    (palette.GREEN, "long", "diamond"),
-    (palette.ORANGE, "dashed", "cross"),
-    (palette.SKY, "dotted", "circle"),
-)
-_OVERLAY_DASHES: Final = ("long", "dash two dots", "sparse", "long and short", "pairs")
-"""None of them is the dash of a series that is always drawn the same (`palette.SERIES`)."""
 VARIANT_NAMES: Final = {
     "as_flown": "as flown",
     "what_if": "what-if",
@@ -74,8 +52,8 @@ class Look:
         pen = QPen(QColor(self.colour), width_px)
         pen.setCosmetic(True)
         pen.setCapStyle(Qt.PenCapStyle.FlatCap)
-        if DASHES[self.dash]:
-            pen.setDashPattern([length / width_px for length in DASHES[self.dash]])
+        if palette.DASHES[self.dash]:
+            pen.setDashPattern([length / width_px for length in palette.DASHES[self.dash]])
         return pen
 
 
@@ -88,7 +66,6 @@ def looks(lines: Sequence[Line]) -> list[Look]:
     """One look a line, for the lines of one pane in order."""
     solved = list(dict.fromkeys(line.key for line in lines if line.variant != LOGGED))
     logged = list(dict.fromkeys(line.key for line in lines if line.variant == LOGGED))
-    overlays = list(dict.fromkeys(line.variant for line in lines if line.variant != LOGGED and line.variant not in palette.SERIES))
     found = []
     for line in lines:
         if line.variant == LOGGED:
@@ -100,23 +77,10 @@ def looks(lines: Sequence[Line]) -> list[Look]:
             found.append(only if is_alone else Look(colour, dash, marker))
         elif len(solved) > 1:
             colour, marker = _TRACE_LOOKS[solved.index(line.key) % len(_TRACE_LOOKS)]
-            found.append(Look(colour, _dash(line.variant, overlays), marker))
-        elif line.variant in palette.SERIES:
-            found.append(Look(*palette.SERIES[line.variant]))
+            found.append(Look(colour, palette.look_of(line.variant)[1], marker))
         else:
-            found.append(Look(*_OVERLAY_LOOKS[_place(line.variant, overlays) % len(_OVERLAY_LOOKS)]))
+            found.append(Look(*palette.look_of(line.variant)))
     return found
-
-
-def _dash(variant: str, overlays: list[str]) -> str:
-    if variant in palette.SERIES:
-        return palette.SERIES[variant][1]
-    return _OVERLAY_DASHES[_place(variant, overlays) % len(_OVERLAY_DASHES)]
-
-
-def _place(variant: str, overlays: list[str]) -> int:
-    """A method looks the same in every pane, whichever others are drawn there."""
-    return METHODS.index(variant) if variant in METHODS else overlays.index(variant)
 
 
 def draw_marker(painter: QPainter, marker: str, centre: QPointF, colour: str, size_px: float = 3.5) -> None:

@@ -13,7 +13,8 @@ from replay.figures.style import DASHES, MM_PER_INCH, VARIANT_NAMES, FigureSetti
 from replay.review.pyramid import visible_band
 from replay.review.series import Line, Series, of_snapshot
 from replay.review.snapshot import Snapshot
-from replay.scene.palette import BLACK, BLUE, GREEN, ORANGE, PURPLE, SERIES, SKY, VERMILLION
+from replay.scene.palette import BLACK, BLUE, GREEN, ORANGE, OVERLAYS, PURPLE, SERIES, SKY, VERMILLION
+from replay.scene.palette import look_of as look_of_variant
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,8 +59,8 @@ def span_s(snapshot: Snapshot, settings: FigureSettings) -> tuple[float, float]:
 
 def look_of(line: Line, component: str, n_traces: int, place: int) -> tuple[str, str]:
     """Colour and dash of a line: by variant where a pane holds one trace, else by component, else by place."""
-    if n_traces == 1 and line.variant in SERIES:
-        return SERIES[line.variant]
+    if n_traces == 1 and (line.variant in SERIES or line.variant in OVERLAYS):
+        return look_of_variant(line.variant)[:2]
     if component in SERIES and line.variant in ("as_flown", "logged"):
         return SERIES[component]
     return LOOKS[place % len(LOOKS)]

@@ -13,9 +13,10 @@ from replay.figures.scene_axes import draw_on_axes
 from replay.figures.style import VARIANT_NAMES, FigureSettings, size_pt
 from replay.figures.words import HEADING_NOTE, capital
 from replay.review.snapshot import Snapshot
-from replay.scene.build import SceneOptions, pose_at, prepare
+from replay.scene.build import SceneOptions, prepare
 from replay.scene.camera import Viewpoint
 from replay.scene.picture import picture
+from replay.scene.tracks import pose_at
 from replay.units import DEG
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ def path_3d(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> 
         if track.has_position:
             top = track.path_enu_m[int(np.argmax(track.path_enu_m[:, 2]))]
             said.append(f"{VARIANT_NAMES[track.series]}: top at {top[2]:.1f} m, {np.hypot(*top[:2]):.1f} m from the pad over ground")
+    if flight.compared:
+        said.append(f"for comparison, thin: {', '.join(track.series for track in flight.compared)}")
     words = capital("; ".join(said)) or "No position was estimated"
     return Drawn(
         f"Path in three dimensions with its shadow on the ground, the vehicle drawn enlarged at {at:.2f} s. {words}. {HEADING_NOTE}",
@@ -60,7 +63,7 @@ def film_strip(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) 
     caption_pt = 3.1 * _TEXT_PX * pt_per_px
     columns, rows = _grid(len(times), width, height, caption_pt)
     cell = (width / columns, height / rows)
-    options = SceneOptions(show_notes=False, show_ground=False, show_path=False, background=None, text_px=_TEXT_PX)
+    options = SceneOptions(show_notes=False, show_ground=False, show_path=False, show_compared=False, background=None, text_px=_TEXT_PX)
     size = (round(cell[0] / pt_per_px), round((cell[1] - caption_pt) / pt_per_px))
     said = []
     for k, at in enumerate(times):

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from replay.errors import SettingsError
 from replay.motion.solution import PHASES, Solution
+from replay.scene import palette
 from replay.scene.palette import PHASE_SHADES
 
 if TYPE_CHECKING:
@@ -50,7 +51,15 @@ PRESETS: Final = MappingProxyType(
 )
 """Preset name -> Preset."""
 
-DASHES: Final = MappingProxyType({"solid": "-", "dashed": (0, (5, 2)), "dotted": (0, (1.2, 1.6)), "dashdot": (0, (6, 2, 1.2, 2))})
+DASHES: Final = MappingProxyType(
+    {
+        **{name: (0, tuple(0.75 * length for length in lengths)) for name, lengths in palette.DASHES.items()},
+        "solid": "-",
+        "dashed": (0, (5, 2)),
+        "dotted": (0, (1.2, 1.6)),
+        "dashdot": (0, (6, 2, 1.2, 2)),
+    }
+)
 """Dash name of the palette -> matplotlib line style."""
 
 VARIANT_NAMES: Final = MappingProxyType(

@@ -13,7 +13,7 @@ from replay.flightlog.channels import KINDS
 from replay.flightlog.log import Channel
 from replay.motion.solution import PHASES, Solution
 from replay.review.catalogue import FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE
-from replay.review.series import reflown_of
+from replay.review.series import compared_of, reflown_of
 from replay.review.snapshot import Snapshot
 from replay.units import DEG, celsius
 
@@ -29,6 +29,8 @@ class Row:
     as_flown: str = ""
     what_if: str = ""
     reflown: str = ""
+    compared: tuple[str, ...] = ()
+    """Of the methods drawn for comparison, in the order of `series.compared_of`; empty for what is of no method."""
 
 
 def rows_at(snapshot: Snapshot, log_time_s: float) -> tuple[Row, ...]:
@@ -38,12 +40,14 @@ def rows_at(snapshot: Snapshot, log_time_s: float) -> tuple[Row, ...]:
     samples = [None if solution is None else _Sample(solution, log_time_s) for solution in solutions]
     liftoff = snapshot.as_flown.events.liftoff_log_s
     phases = ["" if sample is None else sample.phase for sample in samples]
+    others = [_Sample(solution, log_time_s) for solution in compared_of(snapshot).values()]
     rows = [
         Row("time from liftoff", "s", _signed(log_time_s - liftoff, 3) if math.isfinite(liftoff) else "not known"),
-        Row("phase", "", phases[0], *("" if phase == phases[0] else phase for phase in phases[1:])),
+        Row("phase", "", phases[0], *("" if phase == phases[0] else phase for phase in phases[1:])),  # methods share one set of phases
     ]
     for i, (label, unit) in enumerate(_LINES):
-        rows.append(Row(label, unit, *("" if sample is None else sample.lines[i] for sample in samples)))
+        texts = ["" if sample is None else sample.lines[i] for sample in samples]
+        rows.append(Row(label, unit, *texts, compared=tuple(other.lines[i] for other in others)))
     return (*rows, *_gimbal_rows(again, log_time_s), *_onboard_rows(snapshot, log_time_s), *_channel_rows(snapshot, log_time_s))
 
 

@@ -11,6 +11,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from replay.flightlog.log import FlightLog
+from replay.motion.settings import METHODS
 from replay.motion.site import Site
 from replay.motion.solution import Events, Solution
 from replay.review import series, summary
@@ -120,7 +121,7 @@ class Estimating:
         prepared = work.thin if is_preview else work.prepared
         used: dict[Hashable, Solution] = {}
         solve = partial(self._solution, request, work, prepared, used, cancel)
-        others = () if is_preview else tuple(other for other in review.also_drawn if other != method)
+        others = () if is_preview else tuple(m for m in METHODS if m in review.also_drawn and m != method)
         shares = self._shares(1 + (review.drawn_whatif is not None) + len(others))
         as_flown = solve(next(shares), method, review.as_flown)
         what_if = None if review.drawn_whatif is None else solve(next(shares), method, review.drawn_whatif)

@@ -17,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.motion.settings import METHODS
 from replay.motion.solution import Solution
 from replay.review.catalogue import RawLine, Source, Trace, catalogue, gaps_on
 from replay.review.marks import Marks, marks_of
@@ -190,6 +191,12 @@ def reflown_of(snapshot: Snapshot) -> Solution | None:
     """The flight flown again, where one is drawn over the rest."""
     found: Solution | None = ((snapshot.extras or {}).get(OVERLAYS) or {}).get(REFLOWN)
     return found
+
+
+def compared_of(snapshot: Snapshot) -> dict[str, Solution]:
+    """Other methods' solutions that are drawn over the rest, by method."""
+    overlays = (snapshot.extras or {}).get(OVERLAYS) or {}
+    return {method: overlays[method] for method in METHODS if method in overlays}
 
 
 def of_snapshot(snapshot: Snapshot) -> Series:

@@ -8,30 +8,28 @@ its own place and in the chase camera at the same place, where only the differen
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
 from replay.motion.solution import PHASES, Solution
-from replay.review.catalogue import GIMBAL_ANGLE
-from replay.review.series import OVERLAYS
+from replay.review.series import OVERLAYS, compared_of
 from replay.review.snapshot import Snapshot
 from replay.scene import palette
 from replay.scene.camera import Stage
+from replay.scene.compared import compared_noses, compared_paths, compared_rows
 from replay.scene.ground import compass_ring, drop_line, grid_step_m, still_items
 from replay.scene.mesh import VehicleShape, arrow, place, shape_of, thrust_axis_body, vehicle_mesh
 from replay.scene.scene import Corner, Dash, Item, Label, Line, Note, Row, Scene, Solid
-from replay.scene.spread import rings
+from replay.scene.tracks import Pose, Track, pose_at, spread_indices, track_of
 from replay.units import DEG
 
 Array = NDArray[np.float64]
 
 _NAMES = {"as_flown": "as flown", "what_if": "what-if", "reflown": "re-flown", "truth": "truth"}
 """Series that are drawn as a vehicle, in this order."""
-_N_PATH, _N_LOOKED_AT = 320, 20_000
 _GHOST_ALPHA = {"what_if": (0.10, 0.34), "reflown": (0.02, 0.08), "truth": (0.05, 0.2)}
 """Of a twin where it stands in the vehicle as flown, and once it leans or stands clear of it. The what-if is filled, the re-flown one
 hollow with its series' dashes for an outline: they differ by more than colour."""
@@ -43,68 +41,13 @@ _RING_ALPHA = 0.6
 
 
 @dataclass(frozen=True, eq=False)
-class Track:
-    """One solution, ready to draw.
-
-    Parameters
-    ----------
-    series : str
-        Key of `palette.SERIES`.
-    solution : Solution
-    path_log_time_s : ndarray, shape (m,)
-    path_enu_m : ndarray, shape (m, 3)
-        Thinned to even steps along the path; one point where the position was not estimated.
-    has_position : bool
-    rings_enu_m : ndarray, shape (k, 3)
-        One standard deviation of the position along the path (`spread.rings`); empty where there is none.
-    """
-
-    series: str
-    solution: Solution
-    path_log_time_s: Array
-    path_enu_m: Array
-    has_position: bool
-    rings_enu_m: Array = field(default_factory=lambda: np.empty((0, 3)))
-
-    @property
-    def gimbal(self) -> tuple[Array, Array] | None:
-        """Gimbal angles the solution itself carries, rad about body x and y, with their times: those of a re-flown flight."""
-        return self.solution.diagnostics.get(GIMBAL_ANGLE)
-
-    @property
-    def colour(self) -> str:
-        return str(palette.SERIES[self.series][0])
-
-    @property
-    def dash(self) -> Dash:
-        dash: Dash = palette.SERIES[self.series][1]  # type: ignore[assignment]
-        return dash
-
-
-@dataclass(frozen=True, eq=False)
-class Pose:
-    """Attitude and place at one instant, shapes (4,) and (3,)."""
-
-    q_enu_from_body: Array
-    pos_enu_m: Array
-
-    @cached_property
-    def dcm_enu_from_body(self) -> Array:
-        """Shape (3, 3); the last column is where the nose points."""
-        return rotation.to_dcm(self.q_enu_from_body)
-
-    @cached_property
-    def tilt_rad(self) -> float:
-        """Angle of the nose from up."""
-        return float(rotation.tilt(self.q_enu_from_body))
-
-
-@dataclass(frozen=True, eq=False)
 class Flight:
-    """What `build_scene` draws from: the track as flown, the others beside it, the recorded gimbal, the shape and the stage."""
+    """What `build_scene` draws from: the track as flown, its twins (what-if, re-flown, truth), other methods' tracks of the same flight,
+    the recorded gimbal, the shape and the stage."""
 
     as_flown: Track
     others: tuple[Track, ...]
+    compared: tuple[Track, ...]
     gimbal: tuple[Array, Array] | None
     shape: VehicleShape
     stage: Stage
@@ -128,6 +71,7 @@ class SceneOptions:
     show_ground: bool = True
     show_path: bool = True
     show_reference: bool = True
+    show_compared: bool = True
     show_notes: bool = True
     show_readings: bool = True
     heading_note: str = "heading declared, not measured"
@@ -136,47 +80,14 @@ class SceneOptions:
 
 
 def prepare(snapshot: Snapshot) -> Flight:
-    """Tracks, shape and stage of a published result. Of its overlays a re-flown flight and a truth are drawn; other methods are not."""
+    """Tracks, shape and stage of a published result. The stage holds the flight and its twins; a method that runs off it may leave it."""
     shape = shape_of(snapshot.vehicle)
-    as_flown = _track("as_flown", snapshot.as_flown)
+    as_flown = track_of("as_flown", snapshot.as_flown)
     solutions = dict((snapshot.extras or {}).get(OVERLAYS) or {}) | ({"what_if": snapshot.what_if} if snapshot.what_if is not None else {})
-    others = tuple(_track(name, solutions[name]) for name in _NAMES if name in solutions)
-    return Flight(as_flown, others, _gimbal(snapshot), shape, _stage((as_flown, *others), shape), _peak_thrust(snapshot.as_flown))
-
-
-def pose_at(track: Track, log_time_s: float) -> Pose:
-    """Attitude by spherical, position by straight interpolation between the two samples round an instant; held beyond the ends."""
-    solution = track.solution
-    t = solution.log_time_s
-    i = min(max(int(np.searchsorted(t, log_time_s, side="right")) - 1, 0), max(len(t) - 2, 0))
-    j = min(i + 1, len(t) - 1)
-    share = min(max((log_time_s - float(t[i])) / float(t[j] - t[i]), 0.0), 1.0) if j > i else 0.0
-    q = slerp(solution.q_enu_from_body[i], solution.q_enu_from_body[j], share)
-    if not track.has_position:
-        return Pose(q, np.zeros(3))
-    pos = solution.pos_enu_m[i] + share * (solution.pos_enu_m[j] - solution.pos_enu_m[i])
-    return Pose(q, np.where(np.isfinite(pos), pos, 0.0))
-
-
-def slerp(q_first: Array, q_second: Array, share: float) -> Array:
-    """The attitude a `share` of the way along the shorter turn from one to the other, shape (4,). Upright where either is not known.
-
-    Plain floats: one pair a frame, where array calls would cost more than the arithmetic.
-    """
-    a, b = q_first.tolist(), q_second.tolist()
-    dot = sum(p * q for p, q in zip(a, b, strict=True))
-    if not math.isfinite(dot):
-        return np.array([1.0, 0.0, 0.0, 0.0])
-    if dot < 0.0:
-        b, dot = [-q for q in b], -dot
-    angle = math.acos(min(dot, 1.0))
-    if angle < 1e-4:
-        start, stop = 1.0 - share, share
-    else:
-        start, stop = math.sin((1.0 - share) * angle) / math.sin(angle), math.sin(share * angle) / math.sin(angle)
-    q = [start * p + stop * r for p, r in zip(a, b, strict=True)]
-    length = math.sqrt(sum(v * v for v in q))
-    return np.array(q) / length
+    others = tuple(track_of(name, solutions[name]) for name in _NAMES if name in solutions)
+    compared = tuple(track_of(method, solution) for method, solution in compared_of(snapshot).items())
+    stage = _stage((as_flown, *others), shape)
+    return Flight(as_flown, others, compared, _gimbal(snapshot), shape, stage, _peak_thrust(snapshot.as_flown))
 
 
 def middle_enu_m(flight: Flight, log_time_s: float, *, is_wide: bool) -> Array:
@@ -195,7 +106,11 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     tracks = [track for track in flight.tracks if options.show_what_if or track.series != "what_if"]
     pairs = [(track, pose_at(track, log_time_s)) for track in tracks]
     scale = flight.stage.enlargement if options.is_wide else 1.0
+    middle = _middle(flight, pairs[0][1], is_wide=options.is_wide)
+    compared = flight.compared if options.show_compared else ()
     items: list[Item] = []
+    if options.show_path and options.is_wide:
+        items.extend(compared_paths(compared, log_time_s, 0.5 * scale * flight.shape.diameter_m))
     if options.show_path:
         for track, pose in pairs if options.is_wide else pairs[:1]:
             items.extend(_path(track, pose, log_time_s, options))
@@ -203,9 +118,9 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
                 items.append(Line(track.rings_enu_m, track.colour, 1.0, "solid", _RING_ALPHA))
             if options.is_wide and track.has_position:
                 items.extend(drop_line(pose.pos_enu_m, 0.3 * scale * flight.shape.diameter_m, track.colour))
-    middle = _middle(flight, pairs[0][1], is_wide=options.is_wide)
     if options.show_reference and not options.is_wide:
         items.extend(compass_ring(middle, 0.66 * flight.stage.vehicle_m, options.text_px))
+        items.extend(compared_noses(compared, log_time_s, middle, 0.76 * flight.stage.vehicle_m))
         items.extend(_nose_lines(pairs, middle, flight.stage.vehicle_m, options.text_px))
     items.extend(_vehicles(flight, pairs, middle, log_time_s, options))
     if flight.as_flown.solution.events.phase_of(np.array(log_time_s)) == PHASES.index("boost"):
@@ -216,30 +131,6 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     if not options.is_wide:  # a camera beside the vehicle goes with it: nothing stands still in its picture
         return Scene((*still, *items), options.background)
     return Scene(tuple(items), options.background, still)
-
-
-def _track(series: str, solution: Solution) -> Track:
-    pos = solution.pos_enu_m
-    i_near = _spread(len(pos))
-    i_known = i_near[np.isfinite(pos[i_near]).all(axis=1)]
-    if not len(i_known):
-        return Track(series, solution, solution.log_time_s[:1], np.zeros((1, 3)), has_position=False)
-    step = np.linalg.norm(np.diff(pos[i_known], axis=0), axis=1)
-    along = np.concatenate(([0.0], np.cumsum(step)))
-    wanted = np.searchsorted(along, np.linspace(0.0, along[-1], _N_PATH))
-    rising = np.concatenate(([0], wanted.clip(max=len(i_known) - 1), [len(i_known) - 1]))
-    i_kept = i_known[rising[np.concatenate(([True], np.diff(rising) > 0))]]
-    path, sd = np.ascontiguousarray(pos[i_kept]), solution.pos_sd_enu_m
-    spread = {} if sd is None else {"rings_enu_m": rings(path, sd[i_kept])}
-    return Track(series, solution, solution.log_time_s[i_kept], path, has_position=True, **spread)
-
-
-def _spread(n: int) -> NDArray[np.intp]:
-    """At most _N_LOOKED_AT indices spread over n samples, both ends among them: enough to shape a path, and the same cost for any log."""
-    if not n:
-        return np.empty(0, dtype=np.intp)
-    i = np.arange(0, n, max(1, -(-n // _N_LOOKED_AT)))
-    return i if i[-1] == n - 1 else np.append(i, n - 1)
 
 
 def _gimbal(snapshot: Snapshot) -> tuple[Array, Array] | None:
@@ -263,7 +154,7 @@ def _stage(tracks: tuple[Track, ...], shape: VehicleShape) -> Stage:
 
 def _peak_thrust(solution: Solution) -> float:
     """Largest smoothed axial specific force of the boost, by which the thrust arrow is scaled; 0 without one."""
-    i_near = _spread(len(solution.log_time_s))
+    i_near = spread_indices(len(solution.log_time_s))
     is_boost = solution.events.phase_of(solution.log_time_s[i_near]) == PHASES.index("boost")
     axial = solution.accel_body_mps2[i_near[is_boost], 2]
     axial = axial[np.isfinite(axial)]
@@ -380,6 +271,7 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     rows = tuple(
         Row(_NAMES[track.series] + reading, key=(track.colour, track.dash)) for (track, _), reading in zip(pairs, readings, strict=True)
     )
+    rows += compared_rows(flight.compared if options.show_compared else ())
     solution = flight.as_flown.solution
     liftoff = solution.events.liftoff_log_s
     phase = PHASES[int(solution.events.phase_of(np.array(log_time_s)))]

@@ -17,8 +17,8 @@ from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QImage, QPageSiz
 
 from replay.errors import SettingsError
 from replay.scene.drawlist import DrawList, Facets, Polygon, Polyline, Rgba, Segments, Text
+from replay.scene.palette import DASHES
 
-_DASHES = {"dashed": [5.0, 3.0], "dotted": [1.0, 2.2], "dashdot": [6.0, 2.5, 1.0, 2.5]}
 _PX_PER_INCH = 96
 _AROUND = tuple((0.11 * math.cos(k * math.pi / 6.0), 0.11 * math.sin(k * math.pi / 6.0)) for k in range(12))
 _FAMILIES = ["DejaVu Sans", "Helvetica", "Arial"]
@@ -80,7 +80,7 @@ def _brush(red: int, green: int, blue: int, alpha: int) -> QBrush:
 def _pen(colour: Rgba, width_px: float, dash: str = "solid") -> QPen:
     pen = QPen(QColor(*colour), width_px, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap, Qt.PenJoinStyle.RoundJoin)
     if dash != "solid":
-        pen.setDashPattern(_DASHES[dash])
+        pen.setDashPattern([length * max(1.0 / width_px, 0.5) for length in DASHES[dash]])  # a pen counts in widths; a broad one's grow
     return pen
 
 

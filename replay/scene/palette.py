@@ -28,6 +28,35 @@ SERIES: Final = MappingProxyType(
 )
 """Series name -> (colour, dash). Every series differs by dash as well as colour."""
 
+OVERLAYS: Final = MappingProxyType(
+    {
+        "integrate": (ORANGE, "long", "triangle"),
+        "complementary": (SKY, "dash two dots", "diamond"),
+        "gradient": (GREEN, "short and far", "square"),
+        "kalman": (PURPLE, "long and short", "circle"),
+        "smoother": (BLACK, "pairs", "cross"),
+    }
+)
+"""Method drawn for comparison -> (colour, dash, marker), the same on traces, paths and over its column of numbers. None of the dashes is
+that of a series, so that a method is never taken for the flight as flown, the what-if or a re-flown flight."""
+
+DASHES: Final = MappingProxyType(
+    {
+        "solid": (),
+        "dashed": (7.0, 4.0),
+        "dotted": (1.5, 3.0),
+        "dashdot": (8.0, 3.0, 1.5, 3.0),
+        "long": (14.0, 4.0),
+        "dash two dots": (8.0, 3.0, 1.5, 3.0, 1.5, 3.0),
+        "short and far": (4.0, 8.0),
+        "long and short": (14.0, 4.0, 5.0, 4.0),
+        "pairs": (4.0, 2.0, 4.0, 8.0),
+    }
+)
+"""Dash name -> lengths on and off, pixels on screen."""
+
+_INKS: Final = MappingProxyType({PURPLE: "#A2447A", ORANGE: "#8A5A00", SKY: "#1B6F9F", GREEN: "#00714F", VERMILLION: "#B04E00"})
+
 PHASE_SHADES: Final = MappingProxyType(
     {"pad": "#FFFFFF", "boost": "#FBE3D6", "coast": "#E3F0FA", "descent": "#E6F4EE", "landed": "#F3F3F3"}
 )
@@ -36,6 +65,18 @@ PHASE_SHADES: Final = MappingProxyType(
 TIME_RAMP: Final = ("#440154", "#482475", "#414487", "#355F8D", "#2A788E", "#21918C", "#22A884")
 """Time along a track, early to late, evenly spaced: the darker six tenths of matplotlib's viridis (CC0). Lightness only rises, and the
 last stop still has a contrast of 3 on white (WCAG 2.1, 1.4.11)."""
+
+
+def look_of(variant: str) -> tuple[str, str, str]:
+    """Colour, dash and marker of a series or of a method drawn for comparison; of anything else drawn over the rest, black."""
+    if variant in SERIES:
+        return (*SERIES[variant], "")
+    return OVERLAYS.get(variant, (BLACK, "long", "diamond"))
+
+
+def ink(colour: str) -> str:
+    """The colour as it is written in: of the same hue, and dark enough to be read on white (WCAG 2.1 asks for a contrast of 4.5)."""
+    return _INKS.get(colour, colour)
 
 
 def rgb(colour: str) -> tuple[float, float, float]:

@@ -16,7 +16,8 @@ Array = NDArray[np.float64]
 Layer = Literal["ground", "behind", "space", "over"]
 """ground: under everything · behind: before any solid · space: sorted by depth among the solids · over: after everything."""
 Corner = Literal["top left", "top right", "bottom left", "bottom right"]
-Dash = Literal["solid", "dashed", "dotted", "dashdot"]
+Dash = Literal["solid", "dashed", "dotted", "dashdot", "long", "dash two dots", "short and far", "long and short", "pairs"]
+"""A name in `palette.DASHES`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,14 +92,22 @@ class Label:
     is_shy: bool = False
 
 
+COLUMN_EM = 11.5
+"""Holds a key and the longest name of a method."""
+
+
 @dataclass(frozen=True)
 class Row:
-    """One line of a note; `key` draws a short sample of a line (colour, dash) before the text, as in a legend."""
+    """One line of a note; `key` draws a short sample of a line (colour, dash) before the text, as in a legend.
+
+    `beside`: more short rows on the same line, each a column of `COLUMN_EM` type sizes further in.
+    """
 
     text: str
     colour: str = "#2B2F36"
     is_bold: bool = False
     key: tuple[str, Dash] | None = None
+    beside: tuple[Row, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,16 @@ import dataclasses
 import drawn_flight
 import numpy as np
 import pytest
-from PySide6.QtGui import QGuiApplication
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetrics, QGuiApplication
 from PySide6.QtTest import QTest
 
 from replay import rotation
 from replay.desktop.readout import Readout
+from replay.desktop.trace_style import looks
 from replay.review import series
 from replay.review.readout import index_at, rows_at, shown_value, with_sd
+from replay.scene import palette
 from replay.units import DEG
 
 
@@ -99,6 +102,39 @@ def test_the_table_follows_the_cursor_and_can_be_copied(qtbot, snapshot):
     assert QGuiApplication.clipboard().text().splitlines()[2] == f"tilt, deg\t{lines[2].as_flown}\t{lines[2].what_if}"
     readout.show_snapshot(dataclasses.replace(snapshot, what_if=None))
     assert readout.table.isColumnHidden(2)
+
+
+def test_methods_drawn_for_comparison_have_a_column_each_under_their_own_line(qtbot, snapshot):
+    """Their values at the cursor with their spread, in the colour and under the dash of their traces; copied with the rest; gone with
+    the comparison. Where there is no room for all of them the table scrolls and nothing is squeezed."""
+    others = {m: drawn_flight.solution(snapshot.as_flown.log_time_s, extra_tilt_deg=k) for k, m in ((1.0, "kalman"), (2.0, "integrate"))}
+    shown = dataclasses.replace(snapshot, extras={series.OVERLAYS: others})
+    i = index_at(others["kalman"].log_time_s, 9.5)
+    texts = [f"{rotation.tilt(others[m].q_enu_from_body[i]) / DEG:.2f}" for m in ("integrate", "kalman")]
+    assert [text.partition(" ±")[0] for text in _row(shown, 9.5, "tilt").compared] == texts
+    assert _row(shown, 9.5, "battery voltage").compared == ()
+    readout = Readout()
+    qtbot.addWidget(readout)
+    readout.resize(330, 260)
+    readout.show()
+    readout.move_cursor(9.5)
+    readout.show_snapshot(shown)
+    assert [readout.model.headerData(c, Qt.Orientation.Horizontal) for c in (4, 5)] == ["integrate", "kalman"]
+    assert readout.model.text(2, 5).startswith(texts[1])
+    lines = series.prepare(shown).lines("tilt")
+    drawn = {line.variant: look for line, look in zip(lines, looks(lines), strict=True)}
+    for column, method in ((1, "as_flown"), (2, "what_if"), (4, "integrate"), (5, "kalman")):
+        assert readout.model.looks[column] == drawn[method]
+        assert readout.model.pens[column].name().upper() == palette.ink(drawn[method].colour).upper()
+    header = readout.table.horizontalHeader()
+    least = [QFontMetrics(header.font()).horizontalAdvance(readout.model.columns[c]) for c in (1, 2, 4, 5)]
+    assert all(header.sectionSize(c) > width for c, width in zip((1, 2, 4, 5), least, strict=True))
+    assert readout.table.horizontalScrollBar().maximum() > 0
+    readout.table.setFocus()
+    QTest.keySequence(readout.table, "Ctrl+C")
+    assert QGuiApplication.clipboard().text().splitlines()[2].split("\t")[3].startswith(texts[0])
+    readout.show_snapshot(snapshot)
+    assert readout.model.columnCount() == 4 and readout.table.horizontalScrollBar().maximum() == 0
 
 
 def test_a_flight_flown_again_has_a_column_from_liftoff_on(qtbot, snapshot):

@@ -366,7 +366,7 @@ def test_the_legend_names_the_chosen_method_beside_the_compared_ones_and_takes_t
     stack.show_snapshot(_compared(drawn))
     _settle(stack)
     legend = stack.panes[0].legend
-    assert legend.entries()[:2] == ["as flown, smoother", "what-if, smoother"]
+    assert legend.entries()[:2] == ["as flown, smoother", "what-if"]
     assert legend.n_rows > 1
     assert [text for *_, text in legend._places(legend.n_rows)] == legend.entries()
     assert all(pane.plot.height() >= 40 for pane in stack.panes)

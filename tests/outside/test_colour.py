@@ -14,15 +14,16 @@ from matplotlib import colormaps
 from replay.figures.difference_map import map_colours
 from replay.figures.lines import LOOKS
 from replay.figures.style import AMOUNTS
+from replay.motion.settings import METHODS
 from replay.scene import palette
-from replay.scene.palette import SERIES, TIME_RAMP, rgb
+from replay.scene.palette import OVERLAYS, SERIES, TIME_RAMP, rgb
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore", SyntaxWarning)  # its docstrings hold TeX; shown once, when Python first compiles it
     warnings.simplefilter("ignore", DeprecationWarning)
     from colorspacious import cspace_convert
 
-OURS = sorted({colour for colour, _ in (*SERIES.values(), *LOOKS)})
+OURS = sorted({colour for colour, *_ in (*SERIES.values(), *OVERLAYS.values(), *LOOKS)})
 DEFAULT_CYCLE = ["#1F77B4", "#FF7F0E", "#2CA02C", "#D62728"]
 SIGHT = (None, "protanomaly", "deuteranomaly", "tritanomaly")
 
@@ -93,13 +94,31 @@ def test_every_look_differs_by_dash_too():
     assert len({SERIES[name][1] for name in ("as_flown", "what_if", "reflown", "onboard")}) == 4
 
 
+def test_every_method_has_a_dash_and_a_marker_of_its_own():
+    """No method drawn for comparison shares its dash with another or with a series that may be beside it."""
+    assert set(OVERLAYS) == set(METHODS)
+    beside = [SERIES[name][1] for name in ("as_flown", "what_if", "reflown", "onboard")]
+    dashes = [dash for _, dash, _ in OVERLAYS.values()]
+    assert len({*beside, *dashes}) == len(beside) + len(METHODS)
+    assert len({palette.DASHES[dash] for dash in (*beside, *dashes)}) == len(beside) + len(METHODS)
+    assert len({marker for *_, marker in OVERLAYS.values()}) == len(METHODS)
+
+
+def contrast(colour):
+    """On white, WCAG 2.1."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in rgb(colour)]
+    return 1.05 / (0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05)
+
+
+def test_numbers_in_the_colour_of_their_line_can_be_read():
+    """WCAG 2.1, 1.4.3: a contrast of 4.5 for text; and the darkened hues stay apart as the lines do."""
+    inks = sorted({palette.ink(colour) for colour in OURS})
+    assert len(inks) == len(OURS)
+    assert all(contrast(colour) >= 4.5 for colour in inks)
+
+
 def test_lines_stand_out_on_white():
     """Contrast of at least 2.2, and 3 (WCAG 2.1, 1.4.11) for all but the two pale ones, which are always the last to be used."""
-
-    def contrast(colour):
-        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in rgb(colour)]
-        return 1.05 / (0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05)
-
     pale = {palette.ORANGE, palette.SKY}
     assert all(contrast(colour) >= (2.2 if colour in pale else 3.0) for colour in OURS)
     assert {colour for colour, _ in LOOKS[-2:]} == pale

@@ -14,7 +14,7 @@ from replay import rotation
 from replay.review.catalogue import GIMBAL_ANGLE
 from replay.review.series import OVERLAYS
 from replay.scene import palette
-from replay.scene.build import SceneOptions, build_scene, gimbal_at, middle_enu_m, pose_at, prepare, signed, slerp
+from replay.scene.build import SceneOptions, build_scene, gimbal_at, middle_enu_m, prepare, signed
 from replay.scene.camera import Viewpoint, camera_at
 from replay.scene.drawlist import Polyline, Text
 from replay.scene.lens import Lens
@@ -22,6 +22,7 @@ from replay.scene.mesh import thrust_axis_body
 from replay.scene.project import project
 from replay.scene.scene import Label, Line, Note, Solid
 from replay.scene.spread import N_RINGS, rings
+from replay.scene.tracks import pose_at, slerp
 
 FLIGHT = prepare(snapshot())
 ALONE = prepare(snapshot(with_what_if=False))
@@ -221,7 +222,7 @@ def test_signed_numbers():
 
 
 def test_a_reflown_flight_is_a_third_vehicle_with_its_own_path():
-    """Among the overlays the re-flown one is drawn, dash-dotted in its colour; another method's solution is not."""
+    """Among the overlays the re-flown one is drawn as a vehicle, dash-dotted in its colour; another method's solution is not."""
     shot = snapshot()
     shot = dataclasses.replace(shot, extras={OVERLAYS: {"reflown": shot.what_if, "kalman": shot.as_flown}})
     scene = build_scene(prepare(shot), 9.0, SceneOptions(is_wide=True))
@@ -229,6 +230,69 @@ def test_a_reflown_flight_is_a_third_vehicle_with_its_own_path():
     keys = [row.key for item in scene.items if isinstance(item, Note) for row in item.rows if row.key]
     assert keys[2] == (palette.PURPLE, "dashdot")
     assert any(isinstance(item, Line) and item.dash == "dashdot" and len(item.points_enu_m) > 30 for item in scene.items)
+
+
+def _shifted(solution, east_m):
+    return dataclasses.replace(solution, pos_enu_m=solution.pos_enu_m + [east_m, 0.0, 0.0])
+
+
+def test_a_method_drawn_for_comparison_is_a_thin_path_with_its_own_look_under_the_flights_own():
+    """In plan and in every wide view: its path through its own positions, a cross where it has the vehicle, its name in the legend; it has
+    no vehicle and does not change what the camera holds."""
+    shot = snapshot()
+    off = _shifted(shot.as_flown, 40.0)
+    flight = prepare(dataclasses.replace(shot, extras={OVERLAYS: {"kalman": off}}))
+    assert flight.stage == prepare(shot).stage
+    scene = build_scene(flight, 9.0, SceneOptions(is_wide=True))
+    assert len(_solids(scene)) == len(_solids(build_scene(prepare(shot), 9.0, SceneOptions(is_wide=True))))
+    colour, dash, _ = palette.OVERLAYS["kalman"]
+    lines = [item for item in scene.items if isinstance(item, Line)]
+    gone, to_come = sorted((line for line in lines if line.dash == dash), key=lambda line: -line.width_px)
+    assert {gone.colour, to_come.colour} == {colour}
+    here = pose_at(flight.as_flown, 9.0).pos_enu_m + [40.0, 0.0, 0.0]
+    for end in (gone.points_enu_m[-1], to_come.points_enu_m[0]):
+        assert_allclose(end, here, atol=1e-9)
+    assert_allclose(to_come.points_enu_m[-1], off.pos_enu_m[-1], atol=1e-9)
+    cross = next(line for line in lines if line.colour == colour and line.dash == "solid")
+    assert_allclose(np.nanmean(cross.points_enu_m, axis=0), here, atol=1e-9)
+    own = next(line for line in lines if line.colour == palette.BLUE and line.width_px == 2.0)
+    assert lines.index(to_come) < lines.index(gone) < lines.index(own) and gone.width_px < own.width_px
+    rows = [row for item in scene.items if isinstance(item, Note) for row in item.rows]
+    assert [(row.text, row.key) for row in rows if row.text == "kalman"] == [("kalman", (colour, dash))]
+
+
+def test_beside_the_vehicle_a_compared_method_shows_where_it_has_the_nose():
+    """A line from the vehicle's middle along that method's nose, not its path."""
+    shot = snapshot()
+    turned = dataclasses.replace(
+        shot.as_flown, q_enu_from_body=rotation.multiply(rotation.from_rotvec(np.array([0.2, 0.0, 0.0])), shot.as_flown.q_enu_from_body)
+    )
+    flight = prepare(dataclasses.replace(shot, extras={OVERLAYS: {"gradient": turned}}))
+    colour, dash, _ = palette.OVERLAYS["gradient"]
+    (line,) = [item for item in build_scene(flight, 9.0).items if isinstance(item, Line) and item.dash == dash]
+    along = line.points_enu_m[1] - line.points_enu_m[0]
+    nose = rotation.rotate(pose_at(flight.compared[0], 9.0).q_enu_from_body, [0.0, 0.0, 1.0])
+    assert line.colour == colour
+    assert_allclose(along / np.linalg.norm(along), nose, atol=1e-12)
+
+
+def test_a_method_without_a_path_has_none_and_four_methods_take_two_lines_of_the_legend():
+    """Where no position was estimated nothing is drawn but the name; names stand two in a row and do not overlap."""
+    shot = snapshot()
+    blind = dataclasses.replace(shot.as_flown, pos_enu_m=np.full_like(shot.as_flown.pos_enu_m, np.nan))
+    methods = ("integrate", "complementary", "gradient", "kalman")
+    flight = prepare(dataclasses.replace(shot, extras={OVERLAYS: dict.fromkeys(methods, blind)}))
+    scene = build_scene(flight, 9.0, SceneOptions(is_wide=True))
+    dashes = {palette.OVERLAYS[method][1] for method in methods}
+    assert not [item for item in scene.items if isinstance(item, Line) and item.dash in dashes]
+    texts = [
+        s
+        for s in project(scene, camera_at(Viewpoint("top"), flight.stage, np.zeros(3), 320 / 220), (320, 220)).shapes
+        if isinstance(s, Text) and s.text in methods
+    ]
+    assert [text.text for text in texts] == list(methods)
+    assert texts[0].y_px == texts[1].y_px < texts[2].y_px == texts[3].y_px
+    assert texts[0].x_px + 0.6 * 12.0 * len("integrate") + 2.6 * 12.0 < texts[1].x_px < 320.0 - 0.6 * 12.0 * len("complementary")
 
 
 def test_twins_differ_by_more_than_colour():
