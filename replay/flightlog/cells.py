@@ -20,7 +20,7 @@ _WORTH_A_WORD = 0.05  # a column of words with this share of numbers may have be
 
 
 def as_array(series: Any) -> NDArray[Any]:
-    """float64, int64, or object with str and None."""
+    """A pandas column, n cells, as an array of shape (n,): float64, int64, or object with str and None."""
     import pandas as pd
 
     if pd.api.types.is_bool_dtype(series):
@@ -116,7 +116,23 @@ def _say_rows(lines: Lines, rows: NDArray[np.int64], what: str) -> None:
 
 
 def one_column(part: Sequence[NDArray[Any]], *, is_decimal_comma: bool = False) -> tuple[NDArray[Any], NDArray[np.bool_] | None, list[str]]:
-    """One column of all pieces, where its odd cells are, and the first few of them."""
+    """One column of all pieces, where its odd cells are, and the first few of them.
+
+    Parameters
+    ----------
+    part : sequence of ndarray, shape (n_i,) each
+        float64, int64, or object with str and None.
+    is_decimal_comma : bool
+
+    Returns
+    -------
+    column : ndarray, shape (n,)
+        float64 or int64 with NaN for a cell that is no number, or str with "" for a blank one.
+    is_odd : ndarray of bool, shape (n,), or None
+        Cells that are no number, in a column of numbers or one that may have been meant so; None where there are none.
+    cells : list of str
+        The first three of them.
+    """
     import pandas as pd
 
     if not part:

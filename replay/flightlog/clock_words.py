@@ -14,7 +14,10 @@ _LEAST_SHARE = 0.9
 
 
 def seconds_of(words: NDArray[Any]) -> NDArray[np.float64] | None:
-    """Seconds since 1970 (ISO 8601 dates) or since midnight (times of day), NaN where a cell is none; None for a column of other words."""
+    """Seconds of a column of dates or times of day, shape (n,) for words of shape (n,).
+
+    Since 1970 (ISO 8601 dates) or since midnight (times of day), NaN where a cell is none; None for a column of other words.
+    """
     given = words[words != ""]
     if not len(given):
         return None
@@ -29,7 +32,10 @@ def seconds_of(words: NDArray[Any]) -> NDArray[np.float64] | None:
 
 
 def since_1970(dates: Any) -> NDArray[np.float64]:
-    """Seconds since 1970 of dates as words (ISO 8601) or as pandas holds them, UTC where no zone is stated; NaN where a cell is none."""
+    """Seconds since 1970, shape (n,), of n dates as words (ISO 8601) or as pandas holds them, UTC where no zone is stated.
+
+    NaN where a cell is no date.
+    """
     import pandas as pd
 
     given = pd.Series(dates)

@@ -18,7 +18,17 @@ _LONG = 2.5  # times the usual step: rows are missing there
 
 @dataclass(frozen=True, eq=False)
 class Recovered:
-    """Evenly spaced times, gaps after rows `i_gap`, and what to say about it."""
+    """A coarse clock made even.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Evenly spaced, s.
+    i_gap : ndarray of int, shape (g,)
+        A gap lies between rows i and i + 1.
+    text : str
+        What to say about it.
+    """
 
     time_s: Array
     i_gap: Indices
@@ -56,7 +66,10 @@ def _is_steady(step: Array, tick: float) -> bool:
 
 
 def spread(x: Array) -> Array:
-    """Rows on one stamp spaced evenly up to the next stamp; after the last stamp, and into a gap, by the usual step."""
+    """Rows on one stamp spaced evenly up to the next stamp, shape (n,) for stamps `x` of shape (n,) that never run backward, s.
+
+    After the last stamp, and into a gap, by the usual step.
+    """
     typical = _typical_step(x, np.diff(x) == 0)
     starts, counts = _stamps(x)
     stamps = x[starts]

@@ -14,9 +14,19 @@ Words = frozenset[str]
 
 @dataclass(frozen=True)
 class Rule:
-    """Words that name a channel. `helps` go with it, `bars` forbid it, `dims` make it a worse choice; any other word costs a little.
+    """Words that name a channel.
 
-    `needs`: one of these must be there too, where the naming word alone is not enough.
+    Parameters
+    ----------
+    channel : str
+    names : set of str
+        Any of these names it.
+    helps, bars, dims : set of str
+        Words that go with it, forbid it, and make it a worse choice; any other word costs a little.
+    needs : set of str
+        One of these must be there too, where the naming word alone is not enough.
+    base : float
+        Score of the bare name, up to 1.
     """
 
     channel: str

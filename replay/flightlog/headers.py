@@ -31,7 +31,21 @@ from replay.flightlog.unit_table import FAMILIES, TICKS, find_unit
 
 @dataclass(frozen=True)
 class Reading:
-    """One reading of a header. `stem` is the header without its axis: columns of one sensor share it."""
+    """One reading of a header.
+
+    Parameters
+    ----------
+    channel, component : str
+        Component "#1" where a number stands for it.
+    unit : str or None
+        As stated, in our spelling.
+    score : float
+        About 1 for a sure reading; only for comparing one with another.
+    stem : str
+        The header without its axis: columns of one sensor share it.
+    reason : str
+        For the screen.
+    """
 
     channel: str
     component: str

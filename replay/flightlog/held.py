@@ -49,7 +49,14 @@ def _repeated_share(values: Array) -> float:
 
 
 def fresh_rows(values: Array, usual: int) -> NDArray[np.bool_]:
-    """The rows on which a held column shows a new sample, shape (n,). A sample equal to the one before counts, by the usual run."""
+    """The rows on which a held column shows a new sample, shape (n,). A sample equal to the one before counts, by the usual run.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,) or (n, w)
+    usual : int
+        `rows_per_sample` of them.
+    """
     starts = _run_starts(values)
     fresh = np.zeros(len(values), dtype=bool)
     fresh[starts] = True

@@ -31,12 +31,26 @@ class Found:
 
 
 def thinned(values: Array, n_most: int = 100_000) -> Array:
-    """Every k-th row, for a median that does not need them all."""
+    """Every k-th row of `values` (n, …), at most about `n_most`, for a median that does not need them all."""
     return values[:: max(1, len(values) // n_most)]
 
 
 def quiet_windows(values: Array, n_window: int = 50, n_most: int = 10_000) -> tuple[Array, Array]:
-    """Means and total standard deviations of windows from all over the record, shape (k, w) and (k,); NaN rows left out."""
+    """Means and total standard deviations of windows from all over the record, in the values' own unit; NaN rows left out.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,) or (n, w)
+    n_window : int
+        Samples in a window.
+    n_most : int
+        Windows taken, about.
+
+    Returns
+    -------
+    means, spreads : ndarray, shape (k, w) and (k,)
+        A spread is the root of the summed variances of all w columns.
+    """
     values = values.reshape(len(values), -1)
     good = np.isfinite(values).all(axis=1)
     values = values if good.all() else values[good]
@@ -47,9 +61,9 @@ def quiet_windows(values: Array, n_window: int = 50, n_most: int = 10_000) -> tu
 
 
 def rest_norm(values: Array) -> float:
-    """Length of a vector at rest, in the values' own unit: what most of the quietest third of the windows agree on. NaN without values.
+    """Length of a vector (n, 3) at rest, in the values' own unit: what most of the quietest third of the windows agree on.
 
-    Pad and ground outnumber what else is quiet: free fall reads next to nothing, a clipped stretch its limit.
+    NaN without values. Pad and ground outnumber what else is quiet: free fall reads next to nothing, a clipped stretch its limit.
     """
     means, spreads = quiet_windows(values)
     norms = np.linalg.norm(means, axis=1)
@@ -63,7 +77,7 @@ def rest_norm(values: Array) -> float:
 
 
 def accel_unit(values: Array) -> Found:
-    """g, milli-g, m/s² or counts of a power of two, by the one g of the rest."""
+    """g, milli-g, m/s² or counts of a power of two, by the one g of the rest; `values` (n, 3) as logged."""
     norm = rest_norm(values)
     for unit, one_g, tolerance in (("g", 1.0, 0.2), ("m/s²", _G, 0.2), ("mg", 1000.0, 0.1)):
         if abs(norm / one_g - 1.0) < tolerance:
@@ -133,7 +147,16 @@ def rate_unit(
 
 
 def turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array] | None) -> float | None:
-    """True rate per logged rate, from angles between successive attitudes; None where nothing turns enough to tell."""
+    """True rate per logged rate, from angles between successive attitudes; None where nothing turns enough to tell.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, 3)
+        Angular rate as logged, any unit.
+    time_s : ndarray, shape (n,)
+    attitude : (time_s (k,), q (k, 4)), or None
+        Scalar first, either way round.
+    """
     if attitude is None or len(attitude[0]) < 20:
         return None
     at_s, q = attitude
@@ -152,7 +175,16 @@ def turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array]
 
 
 def turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> float | None:
-    """True rate per logged rate, from gravity turning in the sensor's axes while its length stays near g."""
+    """True rate per logged rate, from gravity turning in the sensor's axes while its length stays near g; None where it can't be told.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, 3)
+        Angular rate as logged, any unit, imu axes.
+    time_s : ndarray, shape (n,)
+    up : (time_s (k,), accel_mps2 (k, 3)), or None
+        Specific force, imu axes.
+    """
     if up is None or len(up[0]) < 50:
         return None
     at_s, accel = up
@@ -189,7 +221,15 @@ def _edges(at_s: Array, start_s: float, stop_s: float, span: float) -> Array:
 
 
 def time_unit(steps: Array, is_whole: bool) -> Found:
-    """s, ms, µs or ns of a bare `time` column, from its usual step: a log runs between a few and some thousand rows a second."""
+    """s, ms, µs or ns of a bare `time` column, from its usual step: a log runs between a few and some thousand rows a second.
+
+    Parameters
+    ----------
+    steps : ndarray, shape (n - 1,)
+        Differences of the stamps as logged.
+    is_whole : bool
+        All stamps are whole numbers.
+    """
     positive = steps[steps > 0]
     if not len(positive):
         return Found("", "it never advances")
@@ -205,6 +245,13 @@ def scalar_unit(family: str, values: Array) -> Found:
     """Unit of a scalar by its size: pressure near an atmosphere, temperature near a day's, battery of a few volts.
 
     Of 50 to 150 the numbers do not tell whether they are a warm sensor's °C or a mild day's °F.
+
+    Parameters
+    ----------
+    family : str
+        A key of `unit_table.FAMILIES`.
+    values : ndarray
+        As logged, any shape.
     """
     finite = values[np.isfinite(values)]
     if not len(finite):
@@ -227,7 +274,7 @@ _SIZES: dict[str, tuple[tuple[str, float, float, bool], ...]] = {
 
 
 def latitude_unit(values: Array) -> Found:
-    """Degrees, or degrees times ten million as some receivers send them."""
+    """Degrees, or degrees times ten million as some receivers send them; `values` as logged, any shape."""
     finite = values[np.isfinite(values)]
     if len(finite) and float(np.max(np.abs(finite))) > 1000.0:
         return Found("1e-7 deg", f"it reaches {np.max(np.abs(finite)):.3g}")
@@ -235,7 +282,7 @@ def latitude_unit(values: Array) -> Found:
 
 
 def angle_unit(values: Array) -> Found:
-    """Degrees or radians of an attitude angle."""
+    """Degrees or radians of an attitude angle; `values` as logged, any shape."""
     finite = values[np.isfinite(values)]
     top = float(np.max(np.abs(finite))) if len(finite) else 0.0
     if top > 2.0 * np.pi * 1.01:
@@ -244,7 +291,10 @@ def angle_unit(values: Array) -> Found:
 
 
 def servo_unit(values: Array) -> Found:
-    """Unit of a gimbal or servo angle; a pulse of 800 to 2200 µs is read at 0.09 deg/µs around 1500 µs (common practice, no source)."""
+    """Unit of a gimbal or servo angle, `values` as logged, any shape.
+
+    A pulse of 800 to 2200 µs is read at 0.09 deg/µs around 1500 µs (common practice, no source).
+    """
     finite = values[np.isfinite(values)]
     if not len(finite):
         return Found("", "no values")
@@ -259,7 +309,10 @@ def servo_unit(values: Array) -> Found:
 
 
 def mag_unit(values: Array) -> Found:
-    """µT, mG or G by the size of the earth's field (25 to 65 µT; common practice, no source); else arbitrary units."""
+    """µT, mG, G, nT or T by the size of the earth's field (25 to 65 µT; common practice, no source), else arbitrary units.
+
+    `values` (n, 3) as logged.
+    """
     norm = float(np.nanmedian(np.linalg.norm(values, axis=1))) if len(values) else float("nan")
     for unit, low, high in (("µT", 20.0, 75.0), ("mG", 200.0, 750.0), ("G", 0.2, 0.75), ("nT", 2.0e4, 7.5e4), ("T", 2.0e-5, 7.5e-5)):
         if low <= norm <= high:

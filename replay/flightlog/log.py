@@ -53,6 +53,7 @@ class Channel:
 
     @property
     def n_samples(self) -> int:
+        """How many samples there are."""
         return len(self.log_time_s)
 
     @property
@@ -110,8 +111,10 @@ class FlightLog:
         return self.channels[name]
 
     def get(self, name: str) -> Channel | None:
+        """The channel of a name, None where the log has none."""
         return self.channels.get(name)
 
     @property
     def duration_s(self) -> float:
+        """Log time of the last sample of any channel, s; 0 for an empty log."""
         return max((float(c.log_time_s[-1]) for c in self.channels.values() if c.n_samples), default=0.0)

@@ -26,7 +26,15 @@ _LEAST_TURN_RAD = 0.1
 
 @dataclass(frozen=True)
 class Inertial:
-    """Gyro and accelerometer as logged, SI, on one log clock each."""
+    """Gyro and accelerometer as logged, SI, on one log clock each.
+
+    Parameters
+    ----------
+    gyro_time_s : ndarray, shape (n,)
+    rate_imu_radps : ndarray, shape (n, 3)
+    accel_time_s : ndarray, shape (k,)
+    accel_imu_mps2 : ndarray, shape (k, 3)
+    """
 
     gyro_time_s: Array
     rate_imu_radps: Array
@@ -163,9 +171,9 @@ def _height(time_s: Array, q: Array, inertial: Inertial, axes: Array) -> float:
 
 
 def to_enu_from_body(q: Array, attitude: OnboardAttitude) -> Array:
-    """Components w, x, y, z as logged to `q_enu_from_body`: body to earth, z up, unit length, signs continuous. NaN stays NaN.
+    """Components w, x, y, z as logged to `q_enu_from_body`, shape (n, 4) both: body to earth, z up, unit length, signs continuous.
 
-    "Body" is the logged imu axes here: the mount comes after.
+    "Body" is the logged imu axes here: the mount comes after. NaN stays NaN.
     An earth frame with z up is taken as it is: where its x points in the world is the computer's own business, as heading always is.
     """
     norm = np.linalg.norm(q, axis=1, keepdims=True)

@@ -79,7 +79,14 @@ def read_log(
 def read_tables(
     paths: PathLike | Iterable[PathLike], progress: Callable[[float, str], None], cancel: Callable[[], bool]
 ) -> tuple[list[Table], list[Issue]]:
-    """Every file's table, and what was found on the way."""
+    """Every file's table, and what was found on the way.
+
+    Raises
+    ------
+    LogReadError
+        A named file can't be read, two have the same name, or a folder holds no table.
+    Cancelled
+    """
     given = [paths] if isinstance(paths, str | os.PathLike) else list(paths)
     files = [(Path(path), False) for path in given if not Path(path).is_dir()]
     for path in given:

@@ -34,9 +34,9 @@ class Lines:
         Byte ranges of whole lines, about 32 MB each.
     sizes : list of int
         Lines in each piece.
-    counts : ndarray of int
+    counts : ndarray of int, shape (lines,)
         Fields of each line.
-    keep : ndarray of bool
+    keep : ndarray of bool, shape (lines,)
         The line is a row of the table.
     rewritten : dict of int to bytes
         Lines that are read in another form than they stand in the file (quotes and blank surplus fields taken off).

@@ -36,11 +36,14 @@ class Source:
 
     @cached_property
     def log_time_s(self) -> Array:
-        """Times of the kept rows on the log's clock, settled once clocks are aligned: one array for all channels that have every row."""
+        """Times of the k kept rows on the log's clock, s, shape (k,): one array for all channels that have every row.
+
+        Settled once clocks are aligned.
+        """
         return self.clock.time_s + self.offset_s
 
     def kept(self, column: str) -> NDArray[Any]:
-        """Values of a column on the kept rows."""
+        """Values of a column on the k kept rows, shape (k,), as logged."""
         values = self.table.column(column)
         return values if self.clock.keep.all() else values[self.clock.keep]
 

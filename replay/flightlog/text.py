@@ -39,9 +39,9 @@ class Table:
         Unique; "column 3" where the file has none.
     units : tuple of str
         Unit row under the header; empty strings where there is none.
-    columns : tuple of ndarray
-        float64, int64 or str, one per header, all of one length.
-    rows : ndarray of int
+    columns : tuple of ndarray, shape (n,) each
+        float64, int64 or str, one per header.
+    rows : ndarray of int, shape (n,)
         1-based line (Parquet: row) of the file each row came from.
     preamble : tuple of str
         Lines above the table.
@@ -68,7 +68,7 @@ class Table:
         return Path(self.path).name
 
     def column(self, header: str) -> NDArray[Any]:
-        """Values under a header. KeyError where there is no such column."""
+        """Values under a header, shape (n,). KeyError where there is no such column."""
         try:
             return self.columns[self.headers.index(header)]
         except ValueError:
@@ -104,7 +104,13 @@ def read_bytes(path: str | Path) -> bytes:
 
 
 def parse_text(raw: bytes, name: str, progress: Progress = _quiet, cancel: Cancel = _never) -> Table:
-    """`read_text` on bytes already in memory; `name` stands for the path."""
+    """`read_text` on bytes already in memory; `name` stands for the path.
+
+    Raises
+    ------
+    LogReadError, Cancelled
+        As `read_text`.
+    """
     issues: list[Issue] = []
     data = _plain_bytes(raw, issues)
     if _is_binary(data):

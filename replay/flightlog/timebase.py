@@ -39,9 +39,9 @@ class Clock:
         One per kept row, strictly increasing, zero at the first.
     start_s : float
         The first stamp on the column's own scale, s.
-    i_gap : ndarray of int
+    i_gap : ndarray of int, shape (g,)
         A gap lies between kept rows i and i + 1.
-    i_break : ndarray of int
+    i_break : ndarray of int, shape (b,)
         Those of them at which the logger started again: gaps for a slower stream too, however short.
     issues : tuple of Issue
     """
@@ -294,9 +294,10 @@ def _even_out(work: _Work, x: Array, kept: Indices, i_break: Indices, is_integer
 
 
 def find_gaps(time_s: Array) -> Indices:
-    """i where the step from row i to i + 1 is a gap: more than 2.5 times the median of the 21 steps around it.
+    """Each i where the step from row i to i + 1 of `time_s` (n,) is a gap, shape (g,).
 
-    A log that is slow on the pad and fast in flight has no gap where it changes its rate.
+    That is a step over 2.5 times the median of the 21 steps around it: a log that is slow on the pad and fast in flight has no gap where
+    it changes its rate.
     """
     step = np.diff(time_s)
     if len(step) < 2:

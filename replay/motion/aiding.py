@@ -118,7 +118,10 @@ def _grid(start: float, stop: float, step: float) -> Array:
 def epoch_kinds(
     pre: Preintegrated, events: Events, levelling: Levelling, settings: EstimatorSettings, noise: ImuNoise, gate: NDArray[np.bool_]
 ) -> Index:
-    """What each epoch is, shape (m,): bits of `_kernels_measure`. A declared rest is believed only where the samples are quiet."""
+    """What each epoch is, shape (m,): bits of `_kernels_measure`. A declared rest is believed only where the samples are quiet.
+
+    `gate` (n,) says at which samples the accelerometer may correct the attitude.
+    """
     start, stop = pre.log_time_s[:-1], pre.log_time_s[1:]
     period = float(np.median(pre.duration_s / np.maximum(np.diff(pre.edges), 1)))
     rate, accel = pre.mean[:, :3], pre.mean[:, 3:]
@@ -162,13 +165,30 @@ def _is_like_the_others(rate: Array, among: NDArray[np.bool_], noise: ImuNoise) 
 
 @dataclass(frozen=True, eq=False)
 class Aiding:
-    """Measurements arranged by epoch, and the numbers `_kernels_measure` reads by place.
+    """Measurements of m epochs, and the numbers `_kernels_measure` reads by place.
 
-    `variances`: 0 velocity of a vehicle at rest, 1 one barometric height, 2 mean rate and 3 mean specific force of an epoch at rest, 4 and
-    5 velocity and displacement where said to be zero, 6 and 7 satellite position horizontal and vertical, 8 magnetic field component, 9
-    horizontal velocity in descent times s, 10 shortest epoch at rest that is measured, s, 11 share of
-    the dynamic pressure that the barometer's port may feel at one time or another, 12 for how long, s.
-    `gates`: 0 barometer, 1 s after which a refused barometer is taken back, 2 satellite and magnetometer.
+    Parameters
+    ----------
+    baro_log_time_s, baro_height_m : ndarray, shape (b,)
+        Within the record, height above the pad.
+    baro_first : ndarray of int, shape (m + 1,)
+        How many of them lie before or at each edge.
+    satellite_enu_m : ndarray, shape (m, 3)
+        Last fix of an epoch, NaN where there is none or it is not used.
+    satellite_back_s : ndarray, shape (m,)
+        How long before the epoch's end it was taken.
+    mag_body : ndarray, shape (m, 3)
+        Field at the epoch's end over that on the pad, body axes, no unit; NaN where not used.
+    mag_ref_enu : ndarray, shape (3,)
+        Direction of the field on the pad.
+    variances : ndarray, shape (13,)
+        0 velocity of a vehicle at rest, 1 one barometric height, 2 mean rate and 3 mean specific force of an epoch at rest, 4 and
+        5 velocity and displacement where said to be zero, 6 and 7 satellite position horizontal and vertical, 8 magnetic field component,
+        9 horizontal velocity in descent times s, 10 shortest epoch at rest that is measured, s, 11 share of the dynamic pressure that
+        the barometer's port may feel at one time or another, squared, 12 for how long, s.
+    gates : ndarray, shape (3,)
+        0 barometer, 1 s after which a refused barometer is taken back, 2 satellite and magnetometer.
+    notes : tuple of str
     """
 
     baro_log_time_s: Array
@@ -183,7 +203,7 @@ class Aiding:
     notes: tuple[str, ...]
 
     def packed(self, variances: Array) -> tuple[Array | Index, ...]:
-        """As the compiled loops take it, with other variances."""
+        """As the compiled loops take it, with other `variances`, shape (13,)."""
         return (
             self.baro_log_time_s, self.baro_height_m, self.baro_first, self.satellite_enu_m, self.satellite_back_s, self.mag_body,
             self.mag_ref_enu, variances, self.gates,

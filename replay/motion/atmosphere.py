@@ -28,39 +28,39 @@ EXPONENT = 5.2558761
 
 
 def geopotential_m(height_m: ArrayLike) -> Array:
-    """Geopotential height of a geometric height, m."""
+    """Geopotential height of a geometric height, m; shape of the argument."""
     h = np.asarray(height_m, dtype=float)
     return np.asarray(EARTH_RADIUS_M * h / (EARTH_RADIUS_M + h))
 
 
 def standard_temperature_k(height_m: ArrayLike) -> Array:
-    """Temperature at a geometric height, K; below 11 km."""
+    """Temperature at a geometric height in m, K, shape of the argument; below 11 km."""
     return np.asarray(SEA_LEVEL_TEMPERATURE_K - LAPSE_K_PER_M * geopotential_m(height_m))
 
 
 def standard_pressure_pa(height_m: ArrayLike) -> Array:
-    """Pressure at a geometric height, Pa; below 11 km."""
+    """Pressure at a geometric height in m, Pa, shape of the argument; below 11 km."""
     return np.asarray(STANDARD_PRESSURE_PA * (standard_temperature_k(height_m) / SEA_LEVEL_TEMPERATURE_K) ** EXPONENT)
 
 
 def density_kgpm3(pressure_pa: ArrayLike, temperature_k: ArrayLike) -> Array:
-    """Density of dry air; humidity takes off 0.6 % at most."""
+    """Density of dry air, kg/m³, shape of the arguments together; humidity takes off 0.6 % at most."""
     return np.asarray(np.asarray(pressure_pa, dtype=float) / (GAS_CONSTANT * np.asarray(temperature_k, dtype=float)))
 
 
 def sound_speed_mps(temperature_k: ArrayLike) -> Array:
-    """Speed of sound in dry air."""
+    """Speed of sound in dry air, m/s, shape of the argument."""
     return np.asarray(np.sqrt(HEAT_RATIO * GAS_CONSTANT * np.asarray(temperature_k, dtype=float)))
 
 
 def pressure_altitude_m(pressure_pa: ArrayLike) -> Array:
-    """Geopotential height at which the standard atmosphere has this pressure, m."""
+    """Geopotential height at which the standard atmosphere has this pressure, m, shape of the argument."""
     ratio = np.asarray(pressure_pa, dtype=float) / STANDARD_PRESSURE_PA
     return np.asarray(SEA_LEVEL_TEMPERATURE_K / LAPSE_K_PER_M * (1.0 - ratio ** (1.0 / EXPONENT)))
 
 
 def climb_m(pressure_pa: ArrayLike, ground_pressure_pa: float, ground_temperature_k: float) -> Array:
-    """Geopotential height above the ground, m, from the air temperature at the ground and 6.5 K/km above it.
+    """Geopotential height above the ground, m, shape of `pressure_pa`, from the air temperature at the ground and 6.5 K/km above it.
 
     The standard atmosphere's own heights are short by the factor of the two temperatures: 300 m at 30 °C would read 284.44 m.
     """
@@ -69,7 +69,7 @@ def climb_m(pressure_pa: ArrayLike, ground_pressure_pa: float, ground_temperatur
 
 
 def height_above_pad_m(pressure_pa: ArrayLike, ground_pressure_pa: float, site: Site) -> Array:
-    """Height above the pad in true metres, from the site's temperature and its local gravity.
+    """Height above the pad in true metres, shape of `pressure_pa`, from the site's temperature and its local gravity.
 
     A geopotential metre is a joule per kilogram over standard gravity; where gravity is weaker the true metre count is larger:
     0.3 % at the equator, 0.16 m in a kilometre from height alone.
@@ -81,6 +81,6 @@ def height_above_pad_m(pressure_pa: ArrayLike, ground_pressure_pa: float, site: 
 
 
 def pressure_from_altitude_pa(pressure_altitude_m: ArrayLike) -> Array:
-    """Pressure of a pressure altitude: undoes what a logger did that wrote heights and no pressure."""
+    """Pressure of a pressure altitude, Pa, shape of the argument: undoes what a logger did that wrote heights and no pressure."""
     ratio = 1.0 - np.asarray(pressure_altitude_m, dtype=float) * (LAPSE_K_PER_M / SEA_LEVEL_TEMPERATURE_K)
     return np.asarray(STANDARD_PRESSURE_PA * ratio**EXPONENT)

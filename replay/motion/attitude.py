@@ -180,7 +180,7 @@ def _first_attitude(time: Array, rate: Array, accel: Array, bias: Array, pad_azi
 
 
 def integrated_rows(time_s: Array, rate: Array, bias: Array, i_start: int, q_start: Array) -> Array:
-    """Gyro-only attitude of a stretch without gaps, finite rows, shape (n, 4)."""
+    """Gyro-only attitude of a stretch without gaps, finite rows, shape (n, 4); `rate` (n, 3) and `bias` (3,) in body axes, rad/s."""
     return filters.integrate(
         np.ascontiguousarray(time_s), np.ascontiguousarray(rate), bias, i_start, q_start, np.zeros(len(time_s), dtype=bool)
     )

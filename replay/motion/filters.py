@@ -22,7 +22,10 @@ Mask = NDArray[np.bool_]
 
 
 def filled(time_s: Array, values: Array) -> Array:
-    """The same array where every row is finite, else a copy with the others on a straight line between their neighbours."""
+    """`values` (n, w) where every row is finite; else a copy with the others on a straight line between their neighbours.
+
+    `time_s` has shape (n,).
+    """
     from replay.motion import _kernels
 
     if np.isfinite(values).all():
@@ -36,10 +39,17 @@ LONG_GAP_STEPS, NEAR_GAP_S = 5.0, 0.1
 
 
 def calm_gap_ends(time_s: Array, values: Array, is_gap_before: Mask) -> Array:
-    """The samples on either side of each long gap put onto a straight line through their last tenth of a second, in a copy.
+    """The samples on either side of each long gap put onto a straight line through their last tenth of a second, in a copy, shape (n, 3).
 
     A bridge rests on those two samples alone: vibration of a few m/s² in them, over a gap of some hundredths of a second, would be a
-    tenth of a metre per second. The same array where there is no such gap. Rows finite.
+    tenth of a metre per second. The same array where there is no such gap.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    values : ndarray, shape (n, 3)
+        Specific force or rate, finite.
+    is_gap_before : ndarray of bool, shape (n,)
     """
     if len(time_s) < 2 or not is_gap_before.any():
         return values
@@ -61,7 +71,7 @@ def calm_gap_ends(time_s: Array, values: Array, is_gap_before: Mask) -> Array:
 
 
 def mark_finite(rate_body_radps: Array, accel_body_mps2: Array, is_used: Mask) -> int:
-    """Turn `is_used` False, in place, where a row is not finite; returns how many are not."""
+    """Turn `is_used` (n,) False, in place, where a row of the rate or specific force (n, 3) is not finite; returns how many are not."""
     from replay.motion import _kernels
 
     return int(_kernels.mark_finite(rate_body_radps, accel_body_mps2, is_used))
@@ -104,7 +114,11 @@ def complementary(
     time_s: Array, rate_body_radps: Array, accel_body_mps2: Array, is_used: Mask, bias: Array, i_start: int, q_start: Array,
     is_gap_before: Mask, *, gain_per_s: float, bias_gain_per_s2: float,
 ) -> Array:  # fmt: skip
-    """Proportional-integral correction towards the measured vertical where `is_used`; arguments as `integrate`."""
+    """Proportional-integral correction towards the measured vertical where `is_used`.
+
+    Arguments as `integrate`, with `accel_body_mps2` (n, 3), `is_used` (n,), and the gains `gain_per_s` (1/s) and `bias_gain_per_s2` (1/s²);
+    `bias` (3,) is the gyro's at the start, rad/s. Returns shape (n, 4).
+    """
     from replay.motion import _kernels
 
     q = _before(time_s, rate_body_radps, bias, i_start, q_start, is_gap_before)
@@ -120,7 +134,10 @@ def gradient(
     time_s: Array, rate_body_radps: Array, accel_body_mps2: Array, is_used: Mask, bias: Array, i_start: int, q_start: Array,
     is_gap_before: Mask, *, gain_radps: float,
 ) -> Array:  # fmt: skip
-    """A step of fixed length down the gradient of the gravity error where `is_used`; arguments as `integrate`."""
+    """A step of fixed length down the gradient of the gravity error where `is_used`.
+
+    Arguments as `integrate`, with `accel_body_mps2` (n, 3), `is_used` (n,), and the step in rad/s; `bias` (3,) in rad/s. Returns shape (n, 4).
+    """
     from replay.motion import _kernels
 
     q = _before(time_s, rate_body_radps, bias, i_start, q_start, is_gap_before)

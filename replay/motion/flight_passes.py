@@ -32,7 +32,23 @@ _STILL_RAD, _STILL_M, _STILL_SHARE = 2e-5, 5e-3, 2e-3
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """Everything the passes share."""
+    """Everything the passes share, for m epochs.
+
+    Parameters
+    ----------
+    pre : Preintegrated
+    kinds : ndarray of int, shape (m,)
+        `aiding.epoch_kinds`.
+    aiding : Aiding
+    walk_var : ndarray, shape (m, 16)
+        What each epoch adds to the variances of the parameters.
+    gravity : ndarray, shape (4,)
+        Gravity at height zero, m/s²; its terms by height and height squared, 1/m and 1/m²; height of the pad, m.
+    start : Trajectory
+    prior_sd : ndarray, shape (22,)
+        Of velocity, position and parameters at the first edge, SI.
+    pad_azimuth_rad, heading_sd_rad : float
+    """
 
     pre: Preintegrated
     kinds: Index
@@ -48,6 +64,7 @@ class Problem:
 def start_covariance(q_enu_from_body: Array, prior_sd: Array, pad_azimuth_rad: float, heading_sd_rad: float) -> Array:
     """Covariance of the 25 errors at the first edge, shape (25, 25).
 
+    `q_enu_from_body` (4,), `prior_sd` (22,) of all but the attitude.
     The tilt is free (half a radian), levelling measures it; the twist about the vertical is the declared one. A lean changes both, so
     the two free directions are those in which the declared heading, taken after the lean is undone, stays what it is.
     """
@@ -166,7 +183,7 @@ class Passes:
         return self._backward(has_covariance=False)[0]
 
     def stands_still(self, delta: Array) -> bool:
-        """Whether that is next to nothing, or far less than a filter knows it."""
+        """Whether `delta`, shape (m + 1, 25), is next to nothing, or far less than a filter knows it."""
         sd = np.sqrt(self.packed[:, _shown_places()[[0, 1, 2, 9, 10, 11]]])
         turns, moves = np.abs(delta[:, :3]), np.abs(delta[:, 6:9])
         return bool(np.all(turns < _STILL_RAD + _STILL_SHARE * sd[:, :3]) and np.all(moves < _STILL_M + _STILL_SHARE * sd[:, 3:]))

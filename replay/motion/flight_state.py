@@ -44,7 +44,17 @@ BAROMETER, REST_RATE, REST_GRAVITY, ZERO_VELOCITY, ZERO_DISPLACEMENT, SATELLITE,
 
 @dataclass(eq=False)
 class Trajectory:
-    """Nominal states at the m + 1 edges: the smoother's and the filter's result in turn, moved in place."""
+    """Nominal states at the m + 1 edges: the smoother's and the filter's result in turn, moved in place.
+
+    Parameters
+    ----------
+    q : ndarray, shape (m + 1, 4)
+        `q_enu_from_body`.
+    vel, pos : ndarray, shape (m + 1, 3)
+        enu, m/s and m.
+    parameters : ndarray, shape (m + 1, 16)
+        Inertial and barometer errors, SI, in the order of the names above.
+    """
 
     q: Array
     vel: Array
@@ -52,7 +62,7 @@ class Trajectory:
     parameters: Array
 
     def moved(self, delta: Array) -> Trajectory:
-        """Errors, shape (m + 1, 25), put onto the states."""
+        """The states with errors `delta`, shape (m + 1, 25), put onto them."""
         return Trajectory(
             rotation.normalise(rotation.multiply(rotation.from_rotvec(delta[:, :3]), self.q)),
             self.vel + delta[:, 3:6],

@@ -23,7 +23,7 @@ EARTH_RATE_RADPS = 7.292115e-5
 
 
 def surface_gravity_mps2(latitude_rad: ArrayLike) -> Array:
-    """Normal gravity on the ellipsoid, m/s² (Somigliana's closed formula)."""
+    """Normal gravity on the ellipsoid, m/s², shape of the argument (Somigliana's closed formula)."""
     s = np.sin(np.asarray(latitude_rad, dtype=float)) ** 2
     return np.asarray(EQUATOR_GRAVITY_MPS2 * (1.0 + SOMIGLIANA * s) / np.sqrt(1.0 - ECCENTRICITY_SQUARED * s))
 
@@ -36,7 +36,7 @@ def height_terms(latitude_rad: float) -> tuple[float, float, float]:
 
 
 def gravity_mps2(latitude_rad: ArrayLike, height_m: ArrayLike = 0.0) -> Array:
-    """Normal gravity at a height above the ellipsoid, m/s².
+    """Normal gravity at a height above the ellipsoid, m/s², shape of the arguments together.
 
     Height above sea level will do: the geoid lies within 110 m of the ellipsoid, 0.0003 m/s².
     """

@@ -366,7 +366,7 @@ def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike
 
 
 def with_lag(s: AttitudeFilterSettings, time_s: Array) -> AttitudeFilterSettings:
-    """The settings with the lag of both sensors put in where it is left to the record: half its median step, give or take as much."""
+    """The settings with the lag of both sensors put in where it is left to the record: half the median step of `time_s` (n,), ± as much."""
     half = 0.5 * float(np.median(np.diff(time_s)))
     sd = s.lag_sd_s if s.lag_sd_s is not None else half if s.lag_s is None else 0.0
     return dataclasses.replace(s, lag_s=half if s.lag_s is None else s.lag_s, lag_sd_s=sd)

@@ -41,15 +41,21 @@ class Model:
     R: Array
 
     def at(self, k: int) -> tuple[Array, Array, Array, Array]:
-        """The four matrices of sample k."""
+        """F, H, Q and R of sample k, shapes (d, d), (m, d), (d, d), (m, m)."""
         return tuple(value[k] if value.ndim == 3 else value for value in (self.F, self.H, self.Q, self.R))  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, eq=False)
 class Track:
-    """Means and covariances of n samples: `x` (n, d), `P` (n, d, d); before the measurements `x_prior`, `P_prior`; `nis` (n,).
+    """Means and covariances of n samples of d states.
 
-    `nis` is the normalised innovation squared over the components measured at that sample, NaN where there is none.
+    Parameters
+    ----------
+    x, P : ndarray, shape (n, d) and (n, d, d)
+    x_prior, P_prior : ndarray, shape (n, d) and (n, d, d)
+        Before the measurements of the sample.
+    nis : ndarray, shape (n,)
+        Normalised innovation squared over the components measured at that sample, NaN where there is none.
     """
 
     x: Array
@@ -69,6 +75,11 @@ def kalman_filter(m: Model, z: ArrayLike, x0: ArrayLike, P0: ArrayLike) -> Track
     """Filter measurements `z` (n, m) from the prior `x0` (d,), `P0` (d, d); a NaN component of `z` is not measured.
 
     The covariance update is Joseph's form, symmetric and positive for any gain.
+
+    Raises
+    ------
+    CannotEstimate
+        Shapes that don't fit.
     """
     z = np.asarray(z, dtype=float)
     x, p = np.array(x0, dtype=float), np.array(P0, dtype=float)
@@ -105,7 +116,9 @@ def rts_smoother(m: Model, filtered: Track) -> Track:
 
 
 def steady_covariance(m: Model, steps: int = 60) -> tuple[Array, Array]:
-    """Covariance before and after the measurement that a constant model settles to, by doubling: `steps` doublings are 2^steps samples.
+    """Covariance before and after the measurement, shape (d, d) each, that a constant model settles to.
+
+    By doubling: `steps` doublings are 2^steps samples.
 
     Raises
     ------

@@ -18,7 +18,10 @@ Array = NDArray[np.float64]
 
 
 def onboard_attitude(log: FlightLog) -> tuple[Array, Array] | None:
-    """(log_time_s, q_enu_from_body) as logged, unit length, signs continuous; None where the log has none. NaN rows are left out."""
+    """(log_time_s (n,), q_enu_from_body (n, 4)) as logged, unit length, signs continuous; None where the log has none.
+
+    NaN rows are left out.
+    """
     channel = log.get("q_enu_from_body_onboard")
     if channel is None:
         return None

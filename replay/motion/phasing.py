@@ -28,7 +28,18 @@ _NAN = float("nan")
 
 @dataclass(frozen=True, eq=False)
 class Blocks:
-    """Means over short blocks, k of them; everything the search for events needs in a hundredth of the samples."""
+    """Means over short blocks, k of them; everything the search for events needs in a hundredth of the samples.
+
+    Parameters
+    ----------
+    start_log_s, stop_log_s, n : ndarray, shape (k,)
+        First and last time, and how many samples.
+    accel_body_mps2, rate_body_radps : ndarray, shape (k, 3)
+    accel_norm_mps2 : ndarray, shape (k,)
+        Mean of the length.
+    accel_variance, rate_variance : ndarray, shape (k,)
+        Within the block, three axes together, (m/s²)² and (rad/s)².
+    """
 
     start_log_s: Array
     stop_log_s: Array
@@ -41,6 +52,7 @@ class Blocks:
 
     @property
     def mid_log_s(self) -> Array:
+        """Middle of each block, shape (k,)."""
         return 0.5 * (self.start_log_s + self.stop_log_s)
 
 
@@ -67,7 +79,10 @@ def _ahead(mid_s: Array, values: Array, span_s: float) -> Array:
 
 
 def baro_height_m(measurements: Measurements, site: Site, start_log_s: float, stop_log_s: float) -> Array | None:
-    """Barometric height above the pad on the barometer's clock, zero on the mean of the given span; None without a barometer."""
+    """Barometric height above the pad on the barometer's clock, shape (m,), zero on the mean of the given span.
+
+    None without a barometer.
+    """
     times, pressure = measurements.baro_log_time_s, measurements.pressure_pa
     if times is None:
         return None

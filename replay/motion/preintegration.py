@@ -104,10 +104,12 @@ class Preintegrated:
 
     @property
     def n_epochs(self) -> int:
+        """m."""
         return len(self.edges) - 1
 
     @property
     def duration_s(self) -> Array:
+        """Of each epoch, shape (m,)."""
         return np.diff(self.log_time_s)
 
     def corrected(self, errors: Array) -> tuple[Array, Array, Array]:

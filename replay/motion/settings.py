@@ -18,7 +18,12 @@ def _shown(label: str, unit: str, factor: float, low: float, high: float, step: 
 
 @dataclass(frozen=True)
 class EstimatorSettings:
-    """Gains, gates and noise. None stands for "measured on the pad, else the stated default" (`sensors.noise.ImuNoise`)."""
+    """Gains, gates and noise; SI and radians. `metadata` of each field holds its label, and of a number shown unit, factor, range and step.
+
+    None stands for "measured on the pad, else the stated default" (`sensors.noise.ImuNoise`). `_nd_` is a noise density (unit·√s),
+    `_walk_` a random walk (unit/√s), `_sd` one standard deviation; a scale is a ratio. `baro_port_factor`: share of v²/2g by which
+    moving air may put the barometric height off.
+    """
 
     complementary_gain_per_s: float = field(default=0.5, metadata=_shown("complementary gain", "1/s", 1.0, 0.0, 20.0, 0.01))
     complementary_bias_gain_per_s2: float = field(default=0.0, metadata=_shown("complementary bias gain", "1/s²", 1.0, 0.0, 2.0, 0.001))

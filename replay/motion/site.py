@@ -31,18 +31,22 @@ class Site:
 
     @property
     def latitude_or_default_rad(self) -> float:
+        """As declared, else 45°."""
         return float(np.radians(45.0)) if self.latitude_rad is None else self.latitude_rad
 
     @property
     def ground_height_or_default_m(self) -> float:
+        """As declared, else sea level."""
         return 0.0 if self.ground_height_m is None else self.ground_height_m
 
     @property
     def ground_temperature_or_default_k(self) -> float:
+        """As declared, else 15 °C."""
         return kelvin(15.0) if self.ground_temperature_k is None else self.ground_temperature_k
 
     @property
     def pad_azimuth_or_default_rad(self) -> float:
+        """As declared, else 90°: body x faces east."""
         return float(np.radians(90.0)) if self.pad_azimuth_rad is None else self.pad_azimuth_rad
 
     def assumptions(self) -> tuple[str, ...]:

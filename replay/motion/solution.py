@@ -31,7 +31,7 @@ class Events:
     rest_log_s: float = float("nan")
 
     def phase_of(self, log_time_s: Array) -> NDArray[np.uint8]:
-        """Phase code of each time: pad before liftoff, and so on; an unknown event never begins."""
+        """Phase code of each time, shape (n,) for `log_time_s` (n,): pad before liftoff, and so on; an unknown event never begins."""
         code = np.zeros(np.shape(log_time_s), dtype=np.uint8)
         bounds = (self.liftoff_log_s, self.burnout_log_s, self.apogee_log_s, self.touchdown_log_s)
         for i, start in enumerate(bounds, start=1):
@@ -87,12 +87,12 @@ class Solution:
     attitude_sd_rad : ndarray, shape (n, 3), or None
         About east, north, up.
     pos_sd_enu_m, vel_sd_enu_mps : ndarray, shape (n, 3), or None
-    gyro_bias_body_radps, accel_bias_body_mps2 and their _sd_ : ndarray, shape (n, 3), or None
+    gyro_bias_body_radps, accel_bias_body_mps2, gyro_bias_sd_radps, accel_bias_sd_mps2 : ndarray, shape (n, 3), or None
         In-flight corrections found by the method, on top of the calibration.
     rejected : tuple of (str, float, float)
         Measurement name, log time, innovation in sigmas: what a filter refused.
-    diagnostics : dict of str to (log_time_s, values)
-        Innovation and rest-residual traces.
+    diagnostics : dict of str to (log_time_s, values), shape (k,) each
+        Innovation and rest-residual traces, SI.
     assumptions : tuple of str
         Defaults and choices the result leaned on.
     run_time_s : float
@@ -124,23 +124,26 @@ class Solution:
 
     @property
     def time_s(self) -> Array:
-        """Zero at liftoff; from the first row where liftoff is unknown."""
+        """Shape (n,), zero at liftoff; at the log's first row where liftoff is unknown."""
         zero = self.events.liftoff_log_s
         return self.log_time_s - (zero if np.isfinite(zero) else 0.0)
 
     @property
     def tilt_rad(self) -> Array:
+        """Angle of the nose from up, shape (n,)."""
         return rotation.tilt(self.q_enu_from_body)
 
     @property
     def tilt_azimuth_rad(self) -> Array:
+        """Compass direction the nose leans to, clockwise from north, shape (n,)."""
         return rotation.tilt_azimuth(self.q_enu_from_body)
 
     @property
     def roll_rad(self) -> Array:
+        """Twist about the long axis, shape (n,)."""
         return rotation.roll(self.q_enu_from_body)
 
     @property
     def phase(self) -> NDArray[np.uint8]:
-        """Index into PHASES per sample."""
+        """Index into PHASES, shape (n,)."""
         return self.events.phase_of(self.log_time_s)

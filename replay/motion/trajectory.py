@@ -101,8 +101,9 @@ def aid_height(
     measurements: Measurements, q_enu_from_body: Array, vel_enu_mps: Array, pos_enu_m: Array, events: Events, site: Site,
     levelling: Levelling, noise: ImuNoise, settings: EstimatorSettings,
 ) -> Vertical | None:  # fmt: skip
-    """Hold height and vertical speed to the barometer, in place: errors of height, speed and acceleration, filtered and smoothed.
+    """Hold height and vertical speed to the barometer: errors of height, speed and acceleration, filtered and smoothed.
 
+    `vel_enu_mps` and `pos_enu_m` (n, 3) are corrected in place, for the attitude `q_enu_from_body` (n, 4) on the measurements' clock.
     The barometer is trusted less where the air moves past its port (`settings.baro_port_factor` of v²/2g) and where the temperature is
     only assumed. What lies beyond the gate (ejection spikes, a bay under pressure) is refused. None without barometer or liftoff.
     """
@@ -176,9 +177,16 @@ def _vertical_bias(levelling: Levelling, site: Site, noise: ImuNoise) -> tuple[f
 
 
 def to_cg(q_enu_from_body: Array, rate_body_radps: Array, imu_from_cg_m: Vec3, vel_enu_mps: Array, pos_enu_m: Array) -> tuple[Array, Array]:
-    """Velocity and position of the centre of gravity from those of the IMU; both positions are zero on the pad, before any motion.
+    """Velocity and position of the centre of gravity from those of the IMU, shape (n, 3) each, enu; both positions are zero on the pad.
 
     Exact and free of the noise that differentiating the gyro would bring.
+
+    Parameters
+    ----------
+    q_enu_from_body : ndarray, shape (n, 4)
+    rate_body_radps, vel_enu_mps, pos_enu_m : ndarray, shape (n, 3)
+    imu_from_cg_m : (float, float, float)
+        Body axes.
     """
     if not any(imu_from_cg_m):
         return vel_enu_mps, pos_enu_m

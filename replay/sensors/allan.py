@@ -97,6 +97,11 @@ def deviation(samples: ArrayLike, rate_hz: float, averaging: ArrayLike, statisti
     -------
     deviation : ndarray, shape (k,)
         In the unit of `samples` ("time": that unit times seconds); NaN where the record is too short for m.
+
+    Raises
+    ------
+    CannotEstimate
+        Not one channel, or a gap in it.
     """
     y = np.asarray(samples, dtype=float)
     if y.ndim != 1 or not np.all(np.isfinite(y)):
@@ -109,13 +114,13 @@ def deviation(samples: ArrayLike, rate_hz: float, averaging: ArrayLike, statisti
 
 
 def octaves(n_samples: int) -> NDArray[np.int64]:
-    """Averaging factors 1, 2, 4, … up to a fifth of the record, where the deviation still has a few degrees of freedom."""
+    """Averaging factors 1, 2, 4, …, shape (k,), up to a fifth of the record, where the deviation still has a few degrees of freedom."""
     top = max(int(math.log2(max(n_samples / 5.0, 1.0))), 0)
     return np.array(2 ** np.arange(top + 1), dtype=np.int64)
 
 
 def degrees_of_freedom(n_samples: int, averaging: ArrayLike, power: int = -1) -> Array:
-    """Equivalent degrees of freedom of the overlapping Allan variance (NIST SP 1065, table 5).
+    """Equivalent degrees of freedom of the overlapping Allan variance (NIST SP 1065, table 5), at least one; shape of `averaging`.
 
     `power` is that of the averaging time in the variance: -2 or -1 white rate noise, 0 flicker, 1 or 2 random walk of the rate.
     """
@@ -132,7 +137,17 @@ def degrees_of_freedom(n_samples: int, averaging: ArrayLike, power: int = -1) ->
 
 @dataclass(frozen=True)
 class Coefficient:
-    """One noise coefficient with its 95 % interval; `value` is NaN where the recording never lets its term dominate."""
+    """One noise coefficient.
+
+    Parameters
+    ----------
+    name, symbol : str
+    value, low, high : float
+        With its 95 % interval, in the unit of the channel times the power of seconds its term has; NaN where the recording never lets
+        the term dominate.
+    read_at_s : float
+        Averaging time at which the term's line is read for `value`.
+    """
 
     name: str
     symbol: str
@@ -213,6 +228,17 @@ def allan(samples: ArrayLike, rate_hz: float) -> AllanResult:
     A sparse non-negative least-squares fit of the variance to the sum of the five terms tells which term rules where. Each coefficient is
     then read at the octave where its own term stands clearest, the other terms taken off, with the chi-square interval of that
     octave. One whose term nowhere carries half of the variance is not given: the recording does not show it.
+
+    Parameters
+    ----------
+    samples : array_like, shape (n,)
+        Evenly spaced, any unit.
+    rate_hz : float
+
+    Raises
+    ------
+    CannotEstimate
+        Fewer than 40 samples, or a gap.
     """
     from scipy.stats import chi2
 

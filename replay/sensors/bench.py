@@ -23,7 +23,16 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Pose:
-    """One span at rest: its times, mean raw specific force and rate, and the residual the fit left."""
+    """One span at rest.
+
+    Parameters
+    ----------
+    start_s, stop_s : float
+    accel_raw, rate_raw : (float, float, float)
+        Means, imu axes, unit of the recording.
+    residual_mps2 : float
+        Length of what the fit left; NaN where it took no part in one.
+    """
 
     start_s: float
     stop_s: float
@@ -61,7 +70,7 @@ class BenchResult:
 
 
 def vec3(values: ArrayLike) -> Vec3:
-    """Three numbers as the tuple a Calibration holds."""
+    """Three numbers, shape (3,), as the tuple a Calibration holds."""
     x, y, z = (float(v) for v in np.asarray(values, dtype=float))
     return (x, y, z)
 
@@ -93,6 +102,11 @@ def find_rests(time_s: Array, accel_raw: Array, rate_raw: Array, threshold: floa
     -------
     list of slice
         Half a window is cut from each end, so that the last touch of the hand is out.
+
+    Raises
+    ------
+    CannotEstimate
+        The recording is shorter than three windows.
     """
     step_s = float(np.median(np.diff(time_s)))
     n_window = max(round(0.5 * shortest_s / step_s), 4)
@@ -113,7 +127,7 @@ def find_rests(time_s: Array, accel_raw: Array, rate_raw: Array, threshold: floa
 
 
 def pose_of(time_s: Array, accel_raw: Array, rate_raw: Array, span: slice) -> Pose:
-    """The pose of one span at rest."""
+    """The pose of one span at rest; `time_s` (n,), `accel_raw` and `rate_raw` (n, 3) in any unit."""
     return Pose(
         float(time_s[span.start]),
         float(time_s[span.stop - 1]),
@@ -138,6 +152,11 @@ def six_face(face_means_raw: ArrayLike, gravity_mps2: float = STANDARD_GRAVITY_M
     BenchResult
         Bias, scale and cross-axis in the accelerometer's own axes; what is left of the matrix is a pure rotation from those axes to
         the fixture's and is returned as the mount rotation.
+
+    Raises
+    ------
+    CannotEstimate
+        Not six finite means of three axes, or not in that order.
     """
     readings = np.asarray(face_means_raw, dtype=float)
     if readings.shape != (6, 3) or not np.all(np.isfinite(readings)):
@@ -181,7 +200,13 @@ def six_face(face_means_raw: ArrayLike, gravity_mps2: float = STANDARD_GRAVITY_M
 
 
 def order_faces(poses: list[Pose]) -> Array:
-    """Means of the poses that lie on the six faces, in the order `six_face` wants; several poses on one face are averaged."""
+    """Means of the poses that lie on the six faces, shape (6, 3), in the order `six_face` wants; several on one face are averaged.
+
+    Raises
+    ------
+    CannotEstimate
+        A face is missing.
+    """
     means = np.array([p.accel_raw for p in poses])
     centre = 0.5 * (means.max(axis=0) + means.min(axis=0))
     span = 0.5 * (means.max(axis=0) - means.min(axis=0))

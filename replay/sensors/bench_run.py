@@ -26,7 +26,19 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class BenchOptions:
-    """What the recording itself can't say. `gravity_mps2` None: standard gravity, and the result says so."""
+    """What the recording itself can't say.
+
+    Parameters
+    ----------
+    gravity_mps2 : float or None
+        Local gravity; None: standard gravity, and the result says so.
+    turn_rad, turn_sd_rad : float
+        The known turn and how well it was stopped at its mark.
+    reference_k : float
+        Temperature the biases are stated for.
+    threshold : float
+        Of `bench.find_rests`.
+    """
 
     gravity_mps2: float | None = None
     turn_rad: float = 360.0 * DEG
@@ -36,7 +48,13 @@ class BenchOptions:
 
 
 def inertial_arrays(log: FlightLog) -> tuple[Array, Array, Array]:
-    """Time (n,), raw specific force (n, 3), raw rate (n, 3) on the accelerometer's clock; rows with a NaN are left out."""
+    """Time (n,), raw specific force (n, 3), raw rate (n, 3) on the accelerometer's clock, imu axes, SI; rows with a NaN are left out.
+
+    Raises
+    ------
+    CannotEstimate
+        The log lacks one of the two sensors.
+    """
     for name, what in (("accel_raw_imu_mps2", "accelerometer"), ("rate_raw_imu_radps", "gyro")):
         if name not in log:
             raise CannotEstimate("bench work", f"{log.paths[0]} has no {what} columns (state them with --columns)")
@@ -158,7 +176,13 @@ def _with_residuals(poses: Sequence[Pose], calibration: Calibration, gravity: fl
 
 
 def sweep_run(log: FlightLog) -> SweepRun:
-    """One recording of a temperature sweep on the accelerometer's clock."""
+    """One recording of a temperature sweep on the accelerometer's clock.
+
+    Raises
+    ------
+    CannotEstimate
+        No sensor temperature, or no accelerometer or gyro.
+    """
     if "imu_temperature_k" not in log:
         raise CannotEstimate("temperature sweep", f"{log.paths[0]} has no sensor temperature column")
     time, accel, rate = inertial_arrays(log)
@@ -171,6 +195,11 @@ def allan_channels(log: FlightLog, step: Callable[[str], None] = lambda _: None)
     """Overlapping Allan deviation of each accelerometer and gyro axis; the recording must be evenly spaced and without gaps.
 
     `step` is called with the name of each axis before it is begun; what it raises stops the work.
+
+    Raises
+    ------
+    CannotEstimate
+        A gap, too short a recording, or neither sensor in it.
     """
     results = {}
     for name, title in (("rate_raw_imu_radps", "gyro"), ("accel_raw_imu_mps2", "accelerometer")):

@@ -49,7 +49,25 @@ def _shown(label: str, unit: str, factor: float, low: float, high: float, step: 
 
 @dataclass(frozen=True)
 class Calibration:
-    """One calibration. SI and radians; `metadata` of each field holds label, shown unit, factor, range, step and file key."""
+    """One calibration. SI and radians; `metadata` of each field holds label, shown unit, factor, range, step and file key.
+
+    corrected = M · (raw − bias − slope · (temperature − reference)), M of scale and cross-axis; each in the order of the imu's x, y, z.
+
+    Parameters
+    ----------
+    accel_bias_imu_mps2, accel_slope_imu_mps2_per_k : (float, float, float)
+    accel_scale, accel_cross_axis : (float, float, float)
+        Diagonal of M, and its xy, xz, yz.
+    gyro_bias_imu_radps, gyro_slope_imu_radps_per_k : (float, float, float)
+        The bias on top of the one read on the pad, where `gyro_pad_bias`.
+    gyro_pad_bias : bool
+    gyro_scale : (float, float, float)
+    gyro_misalignment_rad : (float, float, float)
+        Rotation vector from the gyro's axes to the accelerometer's.
+    reference_temperature_k : float
+    mount_rotation_rad : (float, float, float)
+        Rotation vector, imu to body, after the column map's axis assignment.
+    """
 
     accel_bias_imu_mps2: Vec3 = field(
         default=ZERO3, metadata=_shown("accelerometer bias", "m/s²", 1.0, -2.0, 2.0, 0.001, "accelerometer.bias_mps2")
@@ -77,7 +95,7 @@ class Calibration:
     mount_rotation_rad: Vec3 = field(default=ZERO3, metadata=_shown("mount rotation", "deg", DEG, -30.0, 30.0, 0.01, "mount.rotation_deg"))
 
     def with_axis(self, name: str, axis: int, value: float) -> Calibration:
-        """A copy with one component of one field changed."""
+        """A copy with one component (0, 1, 2 for x, y, z) of one field changed; `value` in the field's SI unit."""
         vector = list(getattr(self, name))
         vector[axis] = float(value)
         change: dict[str, Any] = {name: tuple(vector)}

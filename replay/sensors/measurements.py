@@ -30,7 +30,16 @@ _RATE_CLIP_FLOOR_RADPS = 100.0 * DEG
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
-    """What of a log no calibration changes: n raw inertial samples on the gyro's clock, and the slower sensors on theirs."""
+    """What of a log no calibration changes: n raw inertial samples on the gyro's clock, and the slower sensors on theirs.
+
+    Parameters
+    ----------
+    log_time_s : ndarray, shape (n,)
+    accel_raw_imu_mps2, rate_raw_imu_radps : ndarray, shape (n, 3)
+    is_gap_before, is_accel_clipped, is_rate_clipped : ndarray of bool, shape (n,)
+    temperature_k : ndarray, shape (n,), or None
+    notes : tuple of str
+    """
 
     log_time_s: Array
     accel_raw_imu_mps2: Array
@@ -92,6 +101,7 @@ class Measurements:
 
     @property
     def n_samples(self) -> int:
+        """Inertial samples."""
         return len(self.log_time_s)
 
 

@@ -75,7 +75,7 @@ class Mount:
 
 
 def dcm_of_axes(axes: Axes) -> Array:
-    """Rotation matrix of an axis assignment: row k picks the imu axis that is body axis k."""
+    """Rotation matrix, body from imu, shape (3, 3), of an axis assignment: row k picks the imu axis that is body axis k."""
     dcm = np.zeros((3, 3))
     for k, axis in enumerate(axes):
         dcm[k, "xyz".index(axis[1])] = -1.0 if axis[0] == "-" else 1.0
@@ -95,7 +95,10 @@ def _assignments() -> list[tuple[Axes, Array]]:
 
 
 def nearest_axes(nose_imu: Array) -> Axes:
-    """The assignment that puts the nose nearest to body z; of the four with that nose, the one nearest to the identity."""
+    """The assignment that puts the nose nearest to body z; of the four with that nose, the one nearest to the identity.
+
+    `nose_imu` is the nose's direction in imu axes, shape (3,).
+    """
     return max(_assignments(), key=lambda item: round(float(item[1][2] @ nose_imu), 9))[0]
 
 

@@ -69,6 +69,11 @@ def fit_norms(means_raw: Array, gravity_mps2: float) -> tuple[Array, Array, Arra
     share : ndarray, shape (9,)
         Standard deviation over that of the prior: near one, the recording says nothing about it.
     residual_mps2 : ndarray, shape (k,)
+
+    Raises
+    ------
+    CannotEstimate
+        An axis never saw gravity from both ends, and the readings are not in m/s².
     """
     from scipy.optimize import least_squares
 
@@ -183,6 +188,11 @@ def multi_position(
     -------
     BenchResult
         In a calibration for counts, `accel_scale` is m/s² per count and `gyro_scale` rad/s per count.
+
+    Raises
+    ------
+    CannotEstimate
+        Fewer than four poses at rest, or poses that leave an axis open.
     """
     time, accel, rate = (np.asarray(a, dtype=float) for a in (time_s, accel_raw, rate_raw))
     spans = find_rests(time, accel, rate, threshold)

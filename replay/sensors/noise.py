@@ -55,6 +55,12 @@ def white_density(time_s: Array, values: Array) -> float:
     """White noise density of evenly enough spaced samples of something that does not move, in unit·√s; NaN where too few.
 
     From the differences of neighbours, so that a slow drift or sway does not count as noise; the median of the axes.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+    values : ndarray, shape (n, w)
+        Any unit.
     """
     from replay.sensors import _kernels
 

@@ -23,7 +23,13 @@ _LEAST_SPAN_K = 3.0
 
 @dataclass(frozen=True, eq=False)
 class SweepRun:
-    """One recording at rest while the temperature changes: (n,) K, (n, 3) m/s², (n, 3) rad/s, all raw, on one clock."""
+    """One recording at rest while the temperature changes, all raw, on one clock, imu axes.
+
+    Parameters
+    ----------
+    temperature_k : ndarray, shape (n,)
+    accel_raw_mps2, rate_raw_radps : ndarray, shape (n, 3)
+    """
 
     temperature_k: Array
     accel_raw_mps2: Array
@@ -32,7 +38,17 @@ class SweepRun:
 
 @dataclass(frozen=True)
 class SlopeFit:
-    """Straight line of one channel over one run: value at the reference temperature, slope per kelvin, their sd, largest residual."""
+    """Straight line of one channel over one run, in the channel's unit.
+
+    Parameters
+    ----------
+    at_reference, at_reference_sd : float
+        Value at the reference temperature.
+    slope_per_k, slope_sd : float
+        Per kelvin.
+    residual_largest : float
+        Of the bins' means.
+    """
 
     at_reference: float
     at_reference_sd: float
@@ -42,7 +58,10 @@ class SlopeFit:
 
 
 def binned(temperature_k: Array, values: Array) -> tuple[Array, Array]:
-    """Mean temperature and mean value, shape (k,) each, in equal bins of temperature; empty bins are left out."""
+    """Mean temperature and mean value, shape (k,) each, of n samples in equal bins of temperature; empty bins are left out.
+
+    `temperature_k` and `values` (any unit) have shape (n,).
+    """
     edges = np.linspace(temperature_k.min(), temperature_k.max(), _N_BINS + 1)
     bin_of = np.clip(np.digitize(temperature_k, edges) - 1, 0, _N_BINS - 1)
     count = np.bincount(bin_of, minlength=_N_BINS)
@@ -52,8 +71,15 @@ def binned(temperature_k: Array, values: Array) -> tuple[Array, Array]:
 
 
 def fit_slope(temperature_k: Array, values: Array, reference_k: float) -> SlopeFit:
-    """Least squares on means in equal temperature bins: a recording is long, its noise small, and its wander slow, so the scatter of
-    the bins about the line, not the sample noise, is what the slope's standard deviation is made of.
+    """Least squares on means in equal temperature bins, of `values` (n,) in any unit over `temperature_k` (n,).
+
+    A recording is long, its noise small, and its wander slow, so the scatter of the bins about the line, not the sample noise, is what
+    the slope's standard deviation is made of.
+
+    Raises
+    ------
+    CannotEstimate
+        The temperature hardly moved.
     """
     span = float(np.ptp(temperature_k))
     if span < _LEAST_SPAN_K:
@@ -103,6 +129,11 @@ def temperature_sweep(
     BenchResult
         `accel_slope_imu_mps2_per_k` and `gyro_slope_imu_radps_per_k`. The gyro's bias at the reference is among the figures only: a
         flight reads its own on the pad. The accelerometer's needs known poses.
+
+    Raises
+    ------
+    CannotEstimate
+        No recording, or one in which the temperature hardly moved.
     """
     if not runs:
         raise CannotEstimate("temperature sweep", "no recording given")

@@ -79,6 +79,11 @@ def turn_scale(
     -------
     BenchResult
         Scale and its standard deviation for each axis that was turned; the others undetermined.
+
+    Raises
+    ------
+    CannotEstimate
+        No turn about a single axis between two rests.
     """
     time, accel, rate = (np.asarray(a, dtype=float) for a in (time_s, accel_raw, rate_raw))
     turns = find_turns(time, accel, rate, threshold)
