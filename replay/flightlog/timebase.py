@@ -20,6 +20,7 @@ Indices = NDArray[np.int64]
 
 _GAP = 2.5  # a step this many times the usual step near it is a gap: at least two rows are missing
 _MISSED = 1.6  # and this many times: one row is missing, worth a word but no break
+_DAY_S = 86400.0
 _PAUSE_S = 1.0  # put between two runs of a logger whose clock began anew: the true pause is unknown
 _N_GLITCH = 3  # rows; a longer run of backward stamps is a restart
 _N_NEAR = 21  # steps around a step that say what is usual there
@@ -93,7 +94,7 @@ def make_clock(
         nothing = np.empty(0, dtype=np.int64)
         return Clock(np.zeros(len(raw), dtype=bool), np.empty(0), first * tick_s, nothing, nothing, tuple(work.issues))
     _unwrap(work, raw, first, set(i_restart))
-    restarts = _put_in_order(work, raw, is_copy)
+    restarts = _put_in_order(work, raw, is_copy) | _take_back_jumps(work, raw)
     _drop_repeated_rows(work, raw, is_copy)
     kept = np.flatnonzero(work.keep)
     x = raw[kept] * tick_s
@@ -223,6 +224,21 @@ def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices],
         f"the clock starts anew {{n}} time{{s}}: the pause is unknown, {_PAUSE_S:g} s is put there as a gap",
     )
     return restarts
+
+
+def _take_back_jumps(work: _Work, raw: Array) -> set[int]:
+    """Shift what follows a jump ahead by more than a day, in place: a clock that was set. Returns the rows after the jumps."""
+    kept = np.flatnonzero(work.keep)
+    step = np.diff(raw[kept])
+    far = np.flatnonzero(step * work.tick_s > _DAY_S)
+    if not len(far):
+        return set()
+    excess = np.zeros(len(kept))
+    excess[far + 1] = step[far] - _PAUSE_S / work.tick_s
+    raw[kept] -= np.cumsum(excess)
+    text = f"the clock jumps ahead by more than a day {{n}} time{{s}}, as if it was set: {_PAUSE_S:g} s is put there as a gap"
+    work.report(kept[far + 1], "warning", text)
+    return {int(row) for row in kept[far + 1]}
 
 
 def _n_copied(y: Array, i: int, rows: Indices, is_copy: Callable[[Indices, Indices], NDArray[np.bool_]]) -> int:

@@ -136,7 +136,8 @@ def gradient(
 ) -> Array:  # fmt: skip
     """A step of fixed length down the gradient of the gravity error where `is_used`.
 
-    Arguments as `integrate`, with `accel_body_mps2` (n, 3), `is_used` (n,), and the step in rad/s; `bias` (3,) in rad/s. Returns shape (n, 4).
+    Arguments as `integrate`, with `accel_body_mps2` (n, 3), `is_used` (n,), and the step in rad/s; `bias` (3,) in rad/s.
+    Returns shape (n, 4).
     """
     from replay.motion import _kernels
 

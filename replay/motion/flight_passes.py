@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
+from replay.errors import CannotEstimate
 from replay.motion.aiding import Aiding
 from replay.motion.flight_state import BAROMETER, HELD, PARAMETERS, STATIC, STEADY, STOPS_AT_END, Fit, N, Trajectory
 from replay.motion.preintegration import Preintegrated
@@ -90,12 +91,20 @@ def solve(
     tick: Callable[[float], None] = lambda share: None,
     whole_covariance: bool = False,
 ) -> Fit:
-    """Filter, and with `backward` smooth until the result stands still."""
+    """Filter, and with `backward` smooth until the result stands still.
+
+    Raises
+    ------
+    CannotEstimate
+        The record lets the numbers run away: a gap in flight that nothing bridges.
+    """
     passes = Passes(problem)
     fit = passes.filtered(problem.start, None)
+    _check_bounded(problem, passes.deltas)
     if not backward:
         return fit if not whole_covariance else dataclasses.replace(fit, covariance=passes.filter_covariance())
     delta = passes.smoothing()
+    _check_bounded(problem, delta)
     n_passes = 1
     while n_passes < max_passes:
         tick(0.35 + 0.5 * n_passes / max_passes)
@@ -108,6 +117,16 @@ def solve(
         if passes.stands_still(delta):
             break
     return passes.smoothed(fit, n_passes, whole_covariance=whole_covariance)
+
+
+def _check_bounded(problem: Problem, delta: Array) -> None:
+    if np.isfinite(delta).all():
+        return
+    durations = problem.pre.duration_s
+    k = int(np.argmax(durations))
+    raise CannotEstimate(
+        "filtering", f"the gap of {durations[k]:.4g} s at {problem.pre.log_time_s[k]:.2f} s of the log is too long to bridge in flight"
+    )
 
 
 class Passes:

@@ -32,6 +32,9 @@ MOST_BLOCKS = 400
 SHORTEST_WINDOW_S = 0.5
 GYRO_INSTABILITY_RADPS = 0.003 * DEG
 """Of a bias read over any window, however long: 10 degrees an hour, the middle of what consumer MEMS sensors do (from memory)."""
+LEAST_MARGIN_S = 0.05
+"""Kept away from liftoff where the record begins so late that the usual margin leaves nothing."""
+FEWEST_ROWS = 5
 MOVING_TILT_SD_RAD = 3.0 * DEG
 MOVING_RATE_SD_RADPS = 0.5 * DEG
 
@@ -59,12 +62,12 @@ def level(
     -------
     Levelling
         Attitude at the end of the window; the specific force is averaged in a frame carried along by the gyro, so a sway on the rod
-        does not tilt it.
+        does not tilt it. A record that begins just before liftoff is levelled on what there is, as one in motion: known to 3°.
 
     Raises
     ------
     CannotEstimate
-        Not one row with accelerometer and gyro.
+        Not one row with accelerometer and gyro, or none from before liftoff.
     """
     margin = (settings or EstimatorSettings()).liftoff_margin_s
     liftoff = events.liftoff_log_s
@@ -72,14 +75,27 @@ def level(
     is_quiet = True
     if window_log_s is None:
         blocks = blocks_of(measurements, WINDOW_BLOCK_S, stop - LOOK_BACK_S if np.isfinite(liftoff) else -np.inf, stop)
-        if not len(blocks.n):
-            blocks = blocks_of(measurements, WINDOW_BLOCK_S)
-        if not len(blocks.n):
+        if len(blocks.n):
+            window_log_s, is_quiet = _window(blocks, prefers_late=np.isfinite(liftoff))
+        elif np.isfinite(liftoff):
+            window_log_s, is_quiet = _last_rows_before(measurements, liftoff), False
+        else:
             raise CannotEstimate("levelling", "no row has both accelerometer and gyro")
-        window_log_s, is_quiet = _window(blocks, prefers_late=np.isfinite(liftoff))
     i = int(np.searchsorted(measurements.log_time_s, window_log_s[0]))
     j = max(int(np.searchsorted(measurements.log_time_s, window_log_s[1], side="right")), i + 1)
     return _levelled(measurements, slice(i, j), site, is_quiet)
+
+
+def _last_rows_before(measurements: Measurements, liftoff_log_s: float) -> tuple[float, float]:
+    """What a record that begins late has before liftoff."""
+    time_s = measurements.log_time_s
+    start, stop = np.searchsorted(time_s, (liftoff_log_s - LOOK_BACK_S, liftoff_log_s - LEAST_MARGIN_S))
+    if stop - start < FEWEST_ROWS:
+        reason = (
+            f"liftoff at {liftoff_log_s:.2f} s of the log has no record of the pad before it, so nothing shows how the vehicle stood there"
+        )
+        raise CannotEstimate("levelling", f"{reason}; log from half a second before liftoff, better from ten")
+    return float(time_s[start]), float(time_s[stop - 1])
 
 
 def _window(blocks: Blocks, *, prefers_late: bool) -> tuple[tuple[float, float], bool]:

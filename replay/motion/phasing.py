@@ -91,9 +91,8 @@ def baro_height_m(measurements: Measurements, site: Site, start_log_s: float, st
             return None
         pressure = pressure_from_altitude_pa(measurements.baro_height_m)
     is_pad = (times >= start_log_s) & (times <= stop_log_s)
-    ground = float(np.median(pressure[is_pad])) if np.count_nonzero(is_pad) < 8 else float(np.mean(pressure[is_pad]))
-    if not is_pad.any():
-        ground = float(pressure[0])
+    pad = pressure[is_pad] if is_pad.any() else pressure[:1]
+    ground = float(np.median(pad) if len(pad) < 8 else np.mean(pad))
     return height_above_pad_m(pressure, ground, site)
 
 

@@ -865,13 +865,15 @@ def test_a_receiver_without_a_fix_is_not_in_the_gulf_of_guinea(write):
 
 
 def test_a_clock_set_in_the_middle_costs_no_memory(write):
-    """A satellite receiver sets the clock from seconds since start to seconds since 1970: one gap of half a century."""
+    """A satellite receiver sets the clock from seconds since start to seconds since 1970: a gap, but not of half a century."""
     time_s = HAND.time_s + np.where(np.arange(HAND.n) < 400, 0.0, 1.7e9)
     tracemalloc.start()
     log = read_log(write(table_text({**plain(), "time_s": time_s}, digits=3)))
     assert tracemalloc.get_traced_memory()[1] < 100e6
     tracemalloc.stop()
-    assert len(log[RATE].i_gap) == 1
+    assert log[RATE].i_gap.tolist() == [399]
+    assert_allclose(np.diff(log[RATE].log_time_s)[399], 1.0, atol=1e-6)
+    assert any("the clock jumps ahead by more than a day 1 time, as if it was set" in text for text in texts(log, "warning"))
 
 
 def test_rows_that_begin_with_a_count_the_header_leaves_out(write):

@@ -234,3 +234,47 @@ def test_the_public_name_is_the_function():
     """`replay.estimate` and `replay.motion.estimate` are callable however they were reached."""
     assert replay.estimate is estimate and replay.motion.estimate is estimate and callable(estimate)
     assert replay.Site is Site
+
+
+def cut(flight, from_log_s, gap_at_s=np.inf, gap_s=0.0):
+    """The flight's log from some time on, its clock ahead by `gap_s` from another time on."""
+    channels = {}
+    for name, channel in flight.log.channels.items():
+        keep = channel.log_time_s >= from_log_s
+        time_s = channel.log_time_s[keep] - from_log_s
+        late = np.flatnonzero(channel.log_time_s[keep] >= gap_at_s)
+        time_s[late] += gap_s
+        i_gap = late[:1] - 1 if gap_s else np.empty(0, dtype=np.int64)
+        channels[name] = dataclasses.replace(channel, log_time_s=time_s, values=channel.values[keep].copy(), i_gap=i_gap)
+    return dataclasses.replace(flight, log=FlightLog(flight.log.paths, flight.log.sha256, channels, flight.log.column_map))
+
+
+@pytest.mark.parametrize(("method", "most_m"), [("integrate", 15.0), ("smoother", 5.0)])
+def test_a_record_that_begins_just_before_liftoff_is_still_a_flight(clean, method, most_m):
+    """A logger that starts at the first push leaves 0.13 s of pad: the flight is the same, known less well, and not zero ± zero.
+
+    So short a rest gives no gyro bias; what 0.4 deg/s turn in the 8 s to apogee, at 20 m/s, is some 10 m.
+    """
+    solution = solved(cut(clean, 7.9), method)
+    truth = clean.truth
+    i = int(np.searchsorted(solution.log_time_s, truth.events.apogee_log_s - 7.9))
+    off = solution.pos_enu_m[i] - truth.pos_enu_m[int(np.searchsorted(truth.log_time_s, truth.events.apogee_log_s))]
+    assert solution.levelling.stop_log_s < 0.1
+    assert abs(off[2]) < 1.0
+    assert np.linalg.norm(off[:2]) < most_m
+    if solution.pos_sd_enu_m is not None:
+        assert np.all(np.abs(off) < 3.0 * solution.pos_sd_enu_m[i] + 0.05)
+        assert solution.pos_sd_enu_m[i].min() > 0.1
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_record_that_begins_in_the_boost_is_refused(clean, method):
+    """How fast it already was and how it stood, nothing in the record shows."""
+    with pytest.raises(CannotEstimate, match="no record of the pad before it"):
+        solved(cut(clean, 9.0), method)
+
+
+def test_a_gap_too_long_to_bridge_in_flight_is_refused_by_name(clean):
+    """Fifty minutes without a sample under the parachute: one clear error with the gap's place, not a crash in the algebra."""
+    with pytest.raises(CannotEstimate, match=r"the gap of 3000 s at 3[56]\.\d+ s of the log is too long to bridge"):
+        solved(cut(clean, 0.0, 36.0, 3000.0), "smoother")
