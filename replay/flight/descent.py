@@ -18,11 +18,17 @@ Array = NDArray[np.float64]
 
 SETTLE_S = 2.5
 """After the opening jerk the canopy swings and slows for about this long (common practice, no source)."""
+RATE_CHANGE_SHARE = 0.4
+"""Rates this far apart, as a share of the faster, are two canopies or a canopy that changed, not gusts (common practice, no source)."""
+CHANGE_FIT = 4.0
+"""And two lines must leave this many times less of the height than one does."""
+SHORTEST_STRETCH_S = 3.0
 DRIFT_SD_MPS = 1.0
 """The drift shows the wind only where the horizontal velocity is known better than this."""
 
 _LABELS = {
     "descent rate": ("descent rate under the parachute", "m/s"),
+    "descent rate above": ("descent rate higher up", "m/s"),
     "drag area": ("drag area of the parachute", "m²"),
     "landing speed": ("landing speed", "m/s"),
     "landing energy": ("landing energy", "J"),
@@ -50,10 +56,19 @@ def descent(
     if not math.isfinite(start):
         why = events.unknown.get("touchdown", events.unknown.get("apogee", "no descent in the log"))
         return {name: undetermined(label, unit, why) for name, (label, unit) in _LABELS.items()}
-    rate = _rate(solution, start, stop, baro)
-    figures = {"descent rate": rate}
+    time, height = baro if baro is not None else (solution.log_time_s, solution.pos_enu_m[:, 2])
+    inside = (time > start) & (time < stop) & np.isfinite(height)
+    change = _last_change(time[inside], height[inside])
+    figures = {}
+    if change is not None:  # what it lands under is what counts at the ground
+        figures["descent rate above"] = _rate("descent rate above", time[inside], height[inside], start, change)
+        start = change
+    rate = _rate("descent rate", time[inside], height[inside], start, stop)
+    figures["descent rate"] = rate
     if not rate.is_known or rate.value <= 0.0:
-        return figures | {n: undetermined(*_LABELS[n], "no steady descent") for n in _LABELS if n != "descent rate"}
+        return figures | {
+            n: undetermined(*_LABELS[n], "no steady descent") for n in _LABELS if n not in figures and n != "descent rate above"
+        }
     if dry_mass_kg is None:
         figures |= {n: undetermined(*_LABELS[n], "mass not given") for n in ("drag area", "landing energy")}
     else:
@@ -71,19 +86,56 @@ def _span(events: FlightEvents) -> tuple[float, float]:
     return (start, stop) if stop - start > 1.0 else (math.nan, math.nan)
 
 
-def _rate(solution: Solution, start: float, stop: float, baro: tuple[Array, Array] | None) -> Quantity:
-    """Slope of the height over the steady descent; its scatter over five equal spans is its standard deviation."""
-    label, unit = _LABELS["descent rate"]
-    time, height = baro if baro is not None else (solution.log_time_s, solution.pos_enu_m[:, 2])
-    inside = (time > start) & (time < stop) & np.isfinite(height)
+def _last_change(time: Array, height: Array) -> float | None:
+    """Time of the last lasting change of the descent rate: a second canopy, or one that tore; None where one rate holds.
+
+    The break of the two straight lines that leave the least of the height, looked for again in what follows it.
+    """
+    found = None
+    while (at := _break(time, height)) is not None:
+        found = float(time[at])
+        time, height = time[at:], height[at:]
+    return found
+
+
+def _break(time: Array, height: Array) -> int | None:
+    """Where two straight lines meet the height best, if their slopes lie far enough apart and one line does much worse."""
+    if len(time) < 40 or time[-1] - time[0] < 2.0 * SHORTEST_STRETCH_S:
+        return None
+    candidates = np.searchsorted(time, np.arange(time[0] + SHORTEST_STRETCH_S, time[-1] - SHORTEST_STRETCH_S, 0.25))
+    t = time - time[0]
+    best, lines = math.inf, (0.0, 0.0)
+    at = None
+    for k in candidates:
+        if min(k, len(t) - k) < 20:
+            continue
+        (a, left_a), (b, left_b) = _line(t[:k], height[:k]), _line(t[k:], height[k:])
+        if left_a + left_b < best:
+            best, lines, at = left_a + left_b, (a, b), int(k)
+    apart = abs(lines[1] - lines[0])
+    if at is None or apart < RATE_CHANGE_SHARE * max(map(abs, lines)) or best * CHANGE_FIT > _line(t, height)[1]:
+        return None
+    return at
+
+
+def _line(t: Array, h: Array) -> tuple[float, float]:
+    """Slope of a straight line, and the sum of squares it leaves."""
+    t, h = t - t.mean(), h - h.mean()
+    slope = float(t @ h) / float(t @ t)
+    return slope, float(h @ h) - slope * float(t @ h)
+
+
+def _rate(name: str, time: Array, height: Array, start: float, stop: float) -> Quantity:
+    """Slope of the height over a steady stretch; its scatter over five equal spans is its standard deviation."""
+    label, unit = _LABELS[name]
+    inside = (time >= start) & (time < stop)
     if np.count_nonzero(inside) < 20:
         return undetermined(label, unit, "neither barometer nor height in the descent")
     t, h = time[inside], height[inside]
     slopes = [-float(np.polyfit(part, h[(t >= part[0]) & (t <= part[-1])], 1)[0]) for part in np.array_split(t, 5) if len(part) > 3]
     whole = -float(np.polyfit(t - t[0], h, 1)[0])
-    return Quantity(
-        label, whole, max(float(np.std(slopes)) / math.sqrt(len(slopes)), 0.01 * abs(whole)), unit, f"over {stop - start:.1f} s"
-    )
+    spread = max(float(np.std(slopes)) / math.sqrt(len(slopes)), 0.01 * abs(whole))
+    return Quantity(label, whole, spread, unit, f"over {stop - start:.1f} s")
 
 
 def _density(site: Site, height_m: float) -> float:

@@ -20,7 +20,10 @@ GAP_S: Final = 0.03
 NEAR_RANGE_SHARE: Final = 0.8
 SPIKE_M: Final = 3.0
 SPIKE_SIGMAS: Final = 8.0
+SPIKES_APART_S: Final = 1.0
 LAG_S: Final = 0.15
+LEAST_LAG_SHARE: Final = 0.9
+"""Of what a height without lag leaves; less, and the barometer is off for another reason than being late."""
 
 
 def _up(known: Explained) -> tuple[float, float]:
@@ -143,23 +146,32 @@ def barometer_spike(known: Explained) -> tuple[Finding, ...]:
     left = h - _running_line(t, h)
     noise = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 0.02)
     out = np.flatnonzero(np.abs(left) > max(SPIKE_M, SPIKE_SIGMAS * noise))
-    if not len(out):
-        return ()
-    k = out[int(np.argmax(np.abs(left[out])))]
-    near = bool(abs(t[k] - known.time("deployment")) < 0.5)
-    return (
-        Finding(
-            "note",
-            f"Barometer spike of {left[k]:+.0f} m" + (" at the opening" if near else ""),
-            *place(float(t[out[0]]), float(t[out[-1]])),
-            (
-                Quantity("largest jump", float(left[k]), noise, "m"),
-                Quantity("samples off", float(len(out)), 0.0, "1"),
-                Quantity("after apogee", float(t[k]) - known.time("apogee"), math.nan, "s"),
-            ),
-            "the ejection charge pressed on the sensor" if near else "a pressure wave, a loose port, or light on the sensor",
-            "a computer that finds apogee or arms by raw pressure can be fooled by this: vent the bay and filter spikes before deciding",
+    bursts = np.split(out, np.flatnonzero(np.diff(t[out]) > SPIKES_APART_S) + 1) if len(out) else []
+    # the worst of each half of the flight: under the parachute a port in the wind may jump a hundred times
+    halves = ([b for b in bursts if is_up == bool(t[b[0]] < known.time("apogee"))] for is_up in (True, False))
+    worst = [max(half, key=lambda b: float(np.abs(left[b]).max())) for half in halves if half]
+    return tuple(_spike(known, t, left, burst, noise, len(out) - len(burst)) for burst in worst)
+
+
+def _spike(known: Explained, t: Array, left: Array, burst: NDArray[np.intp], noise: float, elsewhere: int) -> Finding:
+    """One burst of heights off the line, said where it is."""
+    k = burst[int(np.argmax(np.abs(left[burst])))]
+    opening, apogee = known.time("deployment"), known.time("apogee")
+    at_opening = bool(t[burst[0]] - 0.5 < opening < t[burst[-1]] + 0.5)
+    where = " at the opening" if at_opening else " on the way up" if t[k] < apogee else " on the way down" if t[k] >= apogee else ""
+    return Finding(
+        "note",
+        f"Barometer spike of {left[k]:+.0f} m{where}",
+        *place(float(t[burst[0]]), float(t[burst[-1]])),
+        (
+            Quantity("largest jump", float(left[k]), noise, "m"),
+            Quantity("samples off", float(len(burst)), 0.0, "1", f"{elsewhere} more elsewhere in the flight" if elsewhere else ""),
+            Quantity("after apogee", float(t[k]) - apogee, math.nan, "s"),
         ),
+        "the ejection charge pressed on the sensor"
+        if at_opening
+        else "a pressure wave (near the speed of sound the air around the ports jumps), a loose port, or light on the sensor",
+        "a computer that finds apogee or arms by raw pressure can be fooled by this: vent the bay and filter spikes before deciding",
     )
 
 
@@ -195,8 +207,11 @@ def barometer_lag_s(known: Explained) -> Quantity | None:
     return _lag_fit(known.baro[0][inside], known.baro[1][inside], time, height)
 
 
-def _lag_fit(t: Array, measured: Array, time: Array, height: Array) -> Quantity:
-    """First-order lag that brings the integrated height nearest to the measured one; scale, zero and a bias of the force beside it."""
+def _lag_fit(t: Array, measured: Array, time: Array, height: Array) -> Quantity | None:
+    """First-order lag that brings the integrated height nearest to the measured one; scale, zero and a bias of the force beside it.
+
+    None where a lag does not account for what stands between the two.
+    """
     from replay.flight.actuator import lagged
     from replay.flight.misalignment import autocorrelation_widening
 
@@ -223,6 +238,8 @@ def _lag_fit(t: Array, measured: Array, time: Array, height: Array) -> Quantity:
         residual = measured - d @ solved
         lag = max(0.0, lag + float(np.linalg.lstsq(jacobian, residual, rcond=None)[0][0]))
     residual = left(lag)
+    if lag > LAG_S and float(residual @ residual) > (1.0 - LEAST_LAG_SHARE) * float(left(0.0) @ left(0.0)):
+        return None
     variance = float(residual @ residual) / (len(t) - 4) * autocorrelation_widening(residual)
     sd = math.sqrt(float(np.linalg.pinv(jacobian.T @ jacobian)[0, 0]) * variance)
     # a sample of the integrated path, and what gusts on the port leave (value from memory)

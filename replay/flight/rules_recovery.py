@@ -98,13 +98,15 @@ def fast_descent(known: Explained) -> tuple[Finding, ...]:
     hard = energy is not None and is_beyond(energy, LANDING_ENERGY_J)
     if not (is_beyond(rate, FAST_DESCENT_MPS) or torn or hard):
         return ()
-    evidence = [q for q in (rate, area, known.descent.get("landing speed"), energy) if q is not None and q.is_known]
+    fast = torn or is_beyond(rate, FAST_DESCENT_MPS)
+    higher = known.descent.get("descent rate above")
+    evidence = [q for q in (rate, higher, area, known.descent.get("landing speed"), energy) if q is not None and q.is_known]
     if stated:
         evidence.append(Quantity("drag area stated", stated, math.nan, "m²"))
     return (
         Finding(
             "warning",
-            f"Fast descent at {rate.value:.1f} m/s",
+            f"Fast descent at {rate.value:.1f} m/s" if fast or energy is None else f"Hard landing: {energy.value:.0f} J",
             *place(known.time("deployment"), known.time("touchdown")),
             tuple(evidence),
             "the canopy held less air than stated: torn, tangled or not fully open" if torn else "the canopy is small for this mass",

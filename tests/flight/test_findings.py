@@ -123,6 +123,30 @@ def test_a_barometer_that_lags_is_measured():
     assert BY_NAME["barometer lag"].find(explained("clean")) == ()
 
 
+def with_baro(known, added_m):
+    """The flight with heights off by a function of time from liftoff."""
+    time, height = known.baro
+    return dataclasses.replace(known, baro=(time, height + added_m(time - known.time("liftoff"))))
+
+
+def test_a_barometer_spike_is_said_where_it_is():
+    """A pressure wave in the boost is not "at the opening", however long after it the opening spikes too."""
+    known = with_baro(explained("crooked_bench"), lambda t: np.where((t > 2.0) & (t < 2.2), -60.0, 0.0))
+    up, opening = BY_NAME["barometer spike"].find(known)
+    assert up.title == "Barometer spike of -60 m on the way up"
+    assert "ejection" not in up.meaning
+    assert up.start_log_s == pytest.approx(known.time("liftoff") + 2.0, abs=0.05)
+    assert up.stop_log_s == pytest.approx(known.time("liftoff") + 2.2, abs=0.05)
+    assert opening.title == "Barometer spike of -17 m at the opening"
+    assert abs(opening.start_log_s - known.time("deployment")) < 0.5
+
+
+def test_a_pressure_wave_on_the_way_up_is_no_lag():
+    """A height that is off for another reason than being late leaves the lag unsaid."""
+    known = with_baro(explained("clean"), lambda t: -40.0 * np.exp(-0.5 * ((t - 4.0) / 0.8) ** 2))
+    assert BY_NAME["barometer lag"].find(known) == ()
+
+
 def test_a_thrust_line_off_the_axis():
     """One degree about x is found and said; the clean flight's 0.18 is not worth a line."""
     known = explained("clean", thrust_tilt_rad=(1.0 * DEG, 0.0))

@@ -201,6 +201,22 @@ def test_descent_against_truth(results):
     assert "horizontal velocity" in figures["wind speed"].note
 
 
+def test_the_ground_meets_the_second_canopy_not_the_mean_of_both(results):
+    """30 m/s under a small canopy, then 5 m/s: speed and energy at the ground are of the second, the first is told beside it."""
+    flight, solution, events, _ = results["clean"]
+    start, stop = events["deployment"].log_time_s, events["touchdown"].log_time_s
+    time = np.arange(start, stop, 0.02)
+    change = stop - 12.0
+    height = np.where(time < change, 60.0 + 30.0 * (change - time), 5.0 * (stop - time))
+    height += np.random.default_rng(4).normal(0.0, 0.3, len(time))
+    figures = descent(solution, events, flight.vehicle.site, 0.94, (time, height))
+    assert figures["descent rate"].value == pytest.approx(5.0, abs=0.1)
+    assert figures["descent rate above"].value == pytest.approx(30.0, abs=0.3)
+    assert figures["landing energy"].value < 0.5 * 0.94 * 6.5**2
+    steady = descent(solution, events, flight.vehicle.site, 0.94, (time, 5.0 * (stop - time)))
+    assert "descent rate above" not in steady, "one rate is not two"
+
+
 def test_descent_without_touchdown_says_why(results):
     flight, solution, events, _ = results["clean"]
     aloft = FlightEvents(
