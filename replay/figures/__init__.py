@@ -1,0 +1,1 @@
+"""Figures, write-up and film of a reviewed flight."""

@@ -122,7 +122,7 @@ class FilmClock:
         return sum(_film_seconds(low, min(high, time_s), *speeds, high) for low, high, speeds in self._pieces() if low < time_s)
 
     def time_of(self, frame: int) -> float:
-        """Flight time a frame shows; the slate shows the start."""
+        """Flight time a frame shows, s from liftoff; the slate shows the start."""
         left = max(frame - self.n_slate, 0) / float(self.rate)
         for low, high, (before, after) in self._pieces():
             lasts = _film_seconds(low, high, before, after, high)

@@ -227,7 +227,7 @@ def unbroken(points: Array) -> list[Array]:
 
 
 def round_ticks(low: float, high: float, n_wanted: int) -> Array:
-    """Multiples of 1, 2 or 5 × 10ⁿ inside a range, about `n_wanted` of them."""
+    """Multiples of 1, 2 or 5 × 10ⁿ from `low` to `high`, about `n_wanted` of them, shape (k,)."""
     raw = (high - low) / max(n_wanted, 1)
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= raw * (1.0 - 1e-9))

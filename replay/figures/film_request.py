@@ -114,7 +114,13 @@ class FilmRequest:
         return FilmClock(rate, start + zero, stop + zero, ramp, round(self.slate_s * rate))
 
     def codec_for(self, path: Path) -> str:
-        """The codec a name asks for, checked against what was asked."""
+        """The codec a name asks for, checked against what was asked.
+
+        Raises
+        ------
+        SettingsError
+            The name's ending, the codec and a transparent background don't go together.
+        """
         codec = self.codec
         if codec == "auto":
             usual = {".mp4": "h264", ".mov": "prores" if self.is_transparent else "h264", "": "sequence"}

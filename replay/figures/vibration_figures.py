@@ -34,7 +34,13 @@ def _span(snapshot: Snapshot, settings: FigureSettings) -> tuple[float, float]:
 
 
 def spectrum(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
-    """Spectral density of specific force and angular rate through the burn (Welch's method, Hann window)."""
+    """Spectral density of specific force and angular rate through the burn (Welch's method, Hann window).
+
+    Raises
+    ------
+    CannotEstimate
+        The span holds too few samples.
+    """
     from scipy.signal import welch
 
     s = snapshot.as_flown
@@ -74,7 +80,13 @@ def _tone_words(tone: Tone, unit: str) -> str:
 
 
 def short_time(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
-    """Short-time spectrum of the specific force over time."""
+    """Short-time spectrum of the specific force over time.
+
+    Raises
+    ------
+    CannotEstimate
+        The span holds too few samples.
+    """
     s = snapshot.as_flown
     start, stop = _span(snapshot, settings)
     inside = (s.time_s >= start - 0.5) & (s.time_s <= stop + 0.5)

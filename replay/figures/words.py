@@ -33,7 +33,7 @@ def at_event(solution: Solution, name: str) -> int | None:
 
 
 def plus_minus(value: float, sd: Array | None, i: int, unit: str, digits: int = 1, column: int | None = None, factor: float = 1.0) -> str:
-    """A number with one standard deviation where there is one."""
+    """A number with one standard deviation where there is one: `sd` (n,) or (n, w) at row `i`, `column`, times `factor`, all in `unit`."""
     if sd is None:
         return f"{value:.{digits}f} {unit}"
     spread = float(sd[i] if column is None else sd[i, column]) * factor

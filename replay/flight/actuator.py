@@ -25,7 +25,16 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ActuatorFit:
-    """First-order lag behind a delay: response = gain · lag(command(t − delay)) + nuisance. One standard deviation each."""
+    """First-order lag behind a delay: response = gain · lag(command(t − delay)) + nuisance. One standard deviation each.
+
+    Parameters
+    ----------
+    gain, gain_sd : float
+        Response per command, in the units of the two.
+    time_constant_s, time_constant_sd_s, delay_s, delay_sd_s : float
+    residual : float
+        Root mean square of what the fit leaves, unit of the response.
+    """
 
     gain: float
     gain_sd: float

@@ -14,14 +14,14 @@ Array = NDArray[np.float64]
 
 
 def robust_sd(values: Array, least: float = 0.02) -> float:
-    """Standard deviation from the median distance to the median, never below `least`."""
+    """Standard deviation of `values` (n,) from the median distance to the median, in their unit, never below `least`."""
     if len(values) < 3:
         return least
     return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), least)
 
 
 def parabola_top(time: Array, height: Array) -> ChangePoint | None:
-    """Top of a parabola through heights, outliers off; None where it does not open downwards."""
+    """Top of a parabola through heights in m at times in s, shape (n,) both, outliers off; None where it does not open downwards."""
     keep = np.isfinite(height)
     for _ in range(4):
         t0 = float(np.mean(time[keep]))

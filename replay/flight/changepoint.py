@@ -25,7 +25,7 @@ ALARM_LEVEL = 9.0
 
 
 def cumulative_sum(standardised: Array, reference: float = REFERENCE_VALUE) -> Array:
-    """One-sided (upward) cumulative sum of a standardised signal, shape (n,): s = max(0, s + z − k). NaN adds nothing.
+    """One-sided (upward) cumulative sum of a signal in standard deviations, shape (n,): s = max(0, s + z − `reference`). NaN adds nothing.
 
     Written as a running sum less its own running minimum, which is the same number without a loop.
     """
@@ -37,7 +37,8 @@ def cumulative_sum(standardised: Array, reference: float = REFERENCE_VALUE) -> A
 def first_alarm(standardised: Array, reference: float = REFERENCE_VALUE, level: float = ALARM_LEVEL) -> tuple[int, int] | None:
     """(alarm, change): the first sample at which the sum exceeds `level`, and the last one before it at which the sum was zero.
 
-    The change is where the signal left its level (Page's estimate); None where there is no alarm.
+    The change is where the signal left its level (Page's estimate); None where there is no alarm. `standardised` (n,), `reference` and
+    `level` in standard deviations.
     """
     sums = cumulative_sum(standardised, reference)
     over = np.flatnonzero(sums > level)
@@ -51,6 +52,7 @@ def first_alarm(standardised: Array, reference: float = REFERENCE_VALUE, level: 
 def average_run_length(shift_sd: float, reference: float = REFERENCE_VALUE, level: float = 4.0, n_states: int = 2000) -> float:
     """Mean number of samples to an alarm of the one-sided sum under white noise shifted by `shift_sd`, from zero.
 
+    `reference` and `level` in standard deviations, as in `first_alarm`.
     The sum is a Markov chain on `n_states` cells of [0, level] (Brook and Evans, Biometrika 59, 1972).
     """
     from scipy.linalg import solve_toeplitz
@@ -133,5 +135,5 @@ def _hinge_fit(time_s: Array, values: Array, sd: Array, change_s: float, before:
 
 
 def hinge_slopes(time_s: Array, values: Array, sd: Array, change_s: float, *, before: int, after: int) -> Array:
-    """Value at the change, then the coefficients before and after it."""
+    """Value at the change, then the coefficients before and after it, shape (1 + before + after,); arguments as `hinge_misfit`."""
     return _hinge_fit(time_s, values, sd, change_s, before, after)[0]

@@ -56,8 +56,21 @@ SWINGING: Final = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Axial:
-    """From liftoff to apogee: time, axial specific force, airspeed and its standard deviation, airspeed along the nose, air density, and
-    the size of the specific force across the axis; each (n,)."""
+    """From liftoff to apogee, n samples.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        On the log's clock.
+    force : ndarray, shape (n,)
+        Specific force along the nose, m/s².
+    speed, speed_sd, axial_speed : ndarray, shape (n,)
+        Airspeed, its standard deviation, and its part along the nose, m/s.
+    density : ndarray, shape (n,)
+        Of the air, kg/m³.
+    across : ndarray, shape (n,)
+        Size of the specific force across the nose, m/s².
+    """
 
     time_s: Array
     force: Array
@@ -180,7 +193,7 @@ def _pressure(measurements: Measurements, events: FlightEvents, site: Site, heig
 
 
 def coast_rows(axial: Axial, events: FlightEvents) -> NDArray[np.bool_]:
-    """The part of the coast that shows the drag: after the last of the thrust, before the top and the parachute, and not too slow."""
+    """The part of the coast that shows the drag, shape (n,): after the thrust, before the top and the parachute, and not too slow."""
     apogee, late = events.log_time_s("apogee"), events.log_time_s("deployment")
     stop = apogee - 0.3 if math.isfinite(apogee) else axial.time_s[-1]
     stop = min(stop, late - 0.1) if math.isfinite(late) else stop
@@ -192,6 +205,7 @@ def fit_coast(axial: Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_ma
     """Weighted least squares of the coast's axial force on dynamic pressure, level by level, and a bias with its prior.
 
     The residuals of a coast are wobble and gusts, not white noise: the covariance is widened by their autocorrelation.
+    `rows` (n,) is `coast_rows`. Where the coast shows nothing, `why` of the result says so.
     """
     if np.count_nonzero(rows) < 10:
         return _nothing(facts, "coast too short or too slow to show drag")
@@ -328,7 +342,10 @@ def _local_sd(time_s: Array, force: Array, speed_sd_ratio: Array) -> Array:
 def cd_against_speed(
     axial: Axial, rows: NDArray[np.bool_], facts: VehicleFacts, dry_mass_kg: float, fit: DragFit
 ) -> tuple[Array, Array, Array]:
-    """Drag coefficient in up to eight bins of speed: bin centre, value, standard deviation, shapes (k,)."""
+    """Drag coefficient in up to eight bins of speed: bin centre in m/s, value, standard deviation, shapes (k,).
+
+    `rows` (n,) is `coast_rows`.
+    """
     if np.count_nonzero(rows) < 40 or math.isnan(fit.residual_mps2):
         return np.empty(0), np.empty(0), np.empty(0)
     speed, force = axial.axial_speed[rows], axial.force[rows]

@@ -142,7 +142,7 @@ def _span(known: Explained, zero_s: float) -> tuple[float, float]:
 
 
 def own_traces(known: Explained) -> dict[str, Array]:
-    """The compared traces of one flight on its solution's clock, units as in `TRACES`."""
+    """The compared traces of one flight on its solution's clock, shape (n,) each, units as in `TRACES`."""
     solution = known.solution
     assert solution is not None
     velocity = solution.vel_enu_mps
@@ -156,7 +156,10 @@ def own_traces(known: Explained) -> dict[str, Array]:
 
 
 def on_axis(wanted_s: Array, time_s: Array, values: Array) -> Array:
-    """Values at wanted times, in a straight line between neighbours; NaN outside the record and across gaps and missing values."""
+    """Values at wanted times, shape (k,), in a straight line between neighbours; NaN outside the record and across gaps and missing values.
+
+    `wanted_s` (k,) and `time_s` (n,) count from the same event; `values` (n,) in any unit.
+    """
     good = np.isfinite(values)
     if np.count_nonzero(good) < 2:
         return np.full(len(wanted_s), np.nan)

@@ -46,7 +46,21 @@ class Span:
 
 @dataclass(frozen=True)
 class Correction:
-    """One swing back: when, about which axis, how far off, how far it overshot (share), and the damping ratio that goes with it."""
+    """One swing back.
+
+    Parameters
+    ----------
+    start_s : float
+        On the log's clock.
+    axis : str
+    size_rad : float
+        How far off it was.
+    overshoot : float
+        Share of that by which it swung past.
+    damping : float
+        Damping ratio that goes with the overshoot.
+    period_s : float
+    """
 
     start_s: float
     axis: str
@@ -114,6 +128,11 @@ def control(
         Of the gimbal; without them the largest command seen stands for the limit, and rate saturation is not looked for.
     proportional : float, optional
         Gimbal angle per attitude error, for the attitude error that a standing offset holds.
+
+    Raises
+    ------
+    CannotEstimate
+        No liftoff or burnout, or a gimbal that was not commanded through the burn.
     """
     for name in ("liftoff", "burnout"):
         if name not in events:

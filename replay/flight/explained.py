@@ -121,7 +121,7 @@ class Explained:
         return found if found is not None and found.is_known else None
 
     def time(self, name: str) -> float:
-        """Log time of an event, NaN where it is not known."""
+        """Log time of an event, s; NaN where it is not known."""
         return self.events.log_time_s(name)
 
     @property

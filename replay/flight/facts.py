@@ -10,7 +10,9 @@ from dataclasses import dataclass
 class VehicleFacts:
     """What of the vehicle the explanation needs. None: not given, and what needs it is undetermined.
 
-    Defaults of a vehicle file are left out here on purpose: no result is to rest on a number nobody stated.
+    Defaults of a vehicle file are left out here on purpose: no result is to rest on a number nobody stated. `thrust_curve_s_n` is pairs
+    of time from ignition and thrust; `drag_coefficient` goes with the area of `diameter_m`; `proportional` is gimbal angle per attitude
+    error, rad/rad.
     """
 
     liftoff_mass_kg: float

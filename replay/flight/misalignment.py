@@ -27,7 +27,7 @@ COMMAND_LAG_S = 0.04
 
 
 def autocorrelation_widening(residual: Array) -> float:
-    """How many samples of a correlated residual count as one: 1 + 2 Σ of its autocorrelation up to the first zero."""
+    """How many samples of a correlated residual, shape (n,), count as one: 1 + 2 Σ of its autocorrelation up to the first zero."""
     centred = residual - residual.mean()
     variance = float(centred @ centred)
     if variance <= 0.0:
@@ -98,8 +98,10 @@ def thrust_misalignment(
 
 
 def smoothed_kinematics(solution: Solution, rows: slice, facts: VehicleFacts, inertia: float) -> tuple[Array, Array, Array]:
-    """Smoothed rate (n, 3), angular acceleration with the gyroscopic part taken off (n, 3), specific force (n, 3)
-    at the centre of gravity, where a solution has it."""
+    """Smoothed rate, angular acceleration with the gyroscopic part taken off, and specific force, (n, 3) each, body axes, SI.
+
+    The force is at the centre of gravity, where a solution has it. `inertia` is the transverse one, kg·m².
+    """
     from scipy.signal import savgol_filter
 
     step, window = _window(solution.log_time_s[rows])
@@ -124,6 +126,7 @@ def _bias_sd(solution: Solution, rows: slice, axis: int) -> float:
 def smoother_of(time_s: Array) -> Callable[[Array], Array]:
     """The low-pass that differentiating by the slope of a fitted line implies, for all that is compared with the derivative.
 
+    `time_s` (n,); the result takes and gives an array of shape (n,) or (n, w).
     The slope over 2M + 1 samples is the mean of the derivative under a parabola: smoothing the other side by anything flatter would
     make every gain come out low.
     """

@@ -26,6 +26,11 @@ def motor_class(total_impulse_ns: float) -> str:
     """Letter of a total impulse: A up to 2.50 N·s, each letter twice the one before, upper limits inclusive; ½A and ¼A below.
 
     Limits are exact doublings of 1.25, so they are compared and not taken from a rounded logarithm.
+
+    Raises
+    ------
+    CannotEstimate
+        Not a positive number, or beyond Z.
     """
     if not total_impulse_ns > 0.0 or not math.isfinite(total_impulse_ns):
         raise CannotEstimate("motor class", f"expected a total impulse above 0 N·s, got {total_impulse_ns}")
@@ -58,7 +63,7 @@ class CurveFigures:
 
     @property
     def peak_to_mean(self) -> float:
-        """How much the start spike stands out."""
+        """How much the start spike stands out, a ratio."""
         return self.peak_n / self.mean_n
 
 

@@ -21,7 +21,16 @@ BROWN_OUT_V = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Power:
-    """Key figures of battery, temperature and timing, by name; `sag` is (log_time_s, volts below the resting voltage)."""
+    """Key figures of battery, temperature and timing, by name.
+
+    Parameters
+    ----------
+    figures : dict of str to Quantity
+    sag : (log_time_s, volts), shape (n,) each, or None
+        Below the resting voltage.
+    n_cells : int or None
+    notes : tuple of str
+    """
 
     figures: dict[str, Quantity]
     sag: tuple[Array, Array] | None

@@ -71,7 +71,16 @@ _STEP_S: Final = 0.01
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """A predicted flight: time_s (n,) from liftoff, and columns by quantity, units as in `QUANTITIES`."""
+    """A predicted flight.
+
+    Parameters
+    ----------
+    path : str
+    time_s : ndarray, shape (n,)
+        From liftoff.
+    columns : mapping of str to ndarray, shape (n,)
+        By quantity, units as in `QUANTITIES`.
+    """
 
     path: str
     time_s: Array
@@ -80,7 +89,14 @@ class Prediction:
 
 @dataclass(frozen=True)
 class PhaseMisfit:
-    """Flight less prediction in one phase: mean, root mean square and largest, in `unit`."""
+    """Flight less prediction in one phase.
+
+    Parameters
+    ----------
+    phase, quantity, unit : str
+    mean, rms, largest : float
+        Mean, root mean square, and the value of largest size, in `unit`.
+    """
 
     phase: str
     quantity: str
@@ -195,7 +211,13 @@ def _mapped(path: str, headers: Sequence[str], column_map: Mapping[str, str]) ->
 
 
 def flown_of(known: Explained, site: Site) -> dict[str, Array]:
-    """The flown flight in the quantities a prediction can have, on its solution's clock."""
+    """The flown flight in the quantities a prediction can have, shape (n,) each, on its solution's clock, units as in `QUANTITIES`.
+
+    Raises
+    ------
+    CannotEstimate
+        The flight has no estimate.
+    """
     from replay import rotation
 
     solution = known.solution

@@ -185,7 +185,7 @@ def _drag_from_curve(axial: Axial, events: FlightEvents, facts: VehicleFacts, bi
 
 
 def ignition_of_curve(curve: Array, mass_kg: float, liftoff_s: float) -> float:
-    """Ignition on the log's clock: the curve passes the vehicle's weight at liftoff."""
+    """Ignition on the log's clock: the curve, shape (k, 2), s and N, passes the vehicle's weight at liftoff."""
     weight = mass_kg * STANDARD_GRAVITY_MPS2
     over = np.flatnonzero(curve[:, 1] >= weight)
     if not len(over) or over[0] == 0:

@@ -18,6 +18,7 @@ from replay.motion.solution import Solution
 
 Array = NDArray[np.float64]
 
+_MOST_CELLS = 2e7  # of a spectrogram, 160 MB
 PEAK_OVER_FLOOR = 8.0
 """A line must stand this many times above the median of its surroundings: 1 in 10⁴ for a spectrum of eight averages (chi-square)."""
 LOOP_TOP_HZ = 6.0
@@ -54,9 +55,16 @@ class Tone:
 
 @dataclass(frozen=True, eq=False)
 class Spectrogram:
-    """Density over time: frequency_hz (f,), log_time_s (t,), density (f, t) in unit²/Hz, all three axes together.
+    """Density over time, all three axes together.
 
-    The times are evenly spaced; a column of NaN is a gap of the record.
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (f,)
+    log_time_s : ndarray, shape (t,)
+        Evenly spaced.
+    density : ndarray, shape (f, t)
+        unit²/Hz; a column of NaN is a gap of the record.
+    unit : str
     """
 
     frequency_hz: Array
@@ -82,7 +90,7 @@ def sources_hz(shown_hz: float, rate_hz: float, top_hz: float = 2000.0) -> tuple
 
 
 def stretches(time_s: Array, values: Array) -> list[tuple[int, int]]:
-    """First row and row after the last of every stretch without a gap or a NaN, in order of time."""
+    """First row and row after the last of every stretch without a gap or a NaN, in order of time; `time_s` (n,), `values` (n, w)."""
     step = float(np.median(np.diff(time_s)))
     good = np.all(np.isfinite(values), axis=1)
     broken = np.concatenate(([True], np.diff(time_s) > 1.5 * step)) | ~good
@@ -93,7 +101,7 @@ def stretches(time_s: Array, values: Array) -> list[tuple[int, int]]:
 
 
 def even_samples(time_s: Array, values: Array) -> tuple[Array, float]:
-    """The longest stretch without a gap or a NaN, and its rate; a spectrum wants even sampling."""
+    """The longest stretch of `values` (n, w) without a gap or a NaN, shape (k, w), and its rate in Hz; a spectrum wants even sampling."""
     first, stop = max(stretches(time_s, values), key=lambda span: span[1] - span[0], default=(0, 0))
     return values[first:stop], 1.0 / float(np.median(np.diff(time_s)))
 
@@ -109,6 +117,11 @@ def tones(time_s: Array, values: Array, sensor: str, *, most: int = 6, is_guided
     most : int
     is_guided : bool
         There is a loop that could swing by itself.
+
+    Raises
+    ------
+    CannotEstimate
+        No stretch of 64 samples without a gap.
     """
     from scipy.signal import welch
 
@@ -152,7 +165,12 @@ def spectrogram(time_s: Array, values: Array, unit: str, window_s: float = 0.4) 
     """Short-time spectrum of three axes together, Hann windows overlapping by three quarters, of every stretch that holds a window.
 
     Columns stand a quarter of a window apart over the whole record; gaps are not bridged: where no window of whole samples lies
-    the density is NaN.
+    the density is NaN. `time_s` (n,), `values` (n, 3) in `unit`.
+
+    Raises
+    ------
+    CannotEstimate
+        No stretch holds a window, or the record's gaps make it too long to draw.
     """
     rate = 1.0 / float(np.median(np.diff(time_s)))
     n_window = max(32, round(window_s * rate))
@@ -160,8 +178,10 @@ def spectrogram(time_s: Array, values: Array, unit: str, window_s: float = 0.4) 
     spans = [span for span in stretches(time_s, values) if span[1] - span[0] >= n_window]
     if not spans:
         raise CannotEstimate("spectrogram", f"no stretch without a gap holds the {n_window} samples of a window")
-    at = np.arange(time_s[0] + 0.5 * n_window / rate, time_s[-1] - 0.5 * n_window / rate + 1e-9, hop / rate)
     frequency = np.fft.rfftfreq(n_window, 1.0 / rate)
+    if (time_s[-1] - time_s[0]) * rate / hop * len(frequency) > _MOST_CELLS:
+        raise CannotEstimate("spectrogram", f"its gaps make the record {time_s[-1] - time_s[0]:.0f} s long: choose a span without them")
+    at = np.arange(time_s[0] + 0.5 * n_window / rate, time_s[-1] - 0.5 * n_window / rate + 1e-9, hop / rate)
     density = np.full((len(frequency), len(at)), np.nan)
     for first, stop in spans:
         centre, power = _stretch_power(time_s[first:stop], values[first:stop], rate, n_window, hop)
@@ -196,7 +216,7 @@ def clipped_mean(mean: float, amplitude: float, limit: float) -> float:
 
 
 def clipped_gaussian_mean(mean: float, sd: float, limit: float) -> float:
-    """The same for Gaussian vibration."""
+    """The same for Gaussian vibration of standard deviation `sd` about `mean`, all in one unit."""
     from scipy.special import ndtr
 
     z = (limit - mean) / sd

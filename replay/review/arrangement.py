@@ -15,7 +15,13 @@ from replay.review.series import DEFAULT_PANES
 
 
 def checked(arrangement: Mapping[str, Any]) -> dict[str, Any]:
-    """An arrangement in full, its parts checked."""
+    """An arrangement in full, its parts checked.
+
+    Raises
+    ------
+    SettingsError
+        A key or trace that is not known, or a value that does not fit.
+    """
     wanted: dict[str, Any] = {
         "panes": [{"traces": list(keys)} for keys in DEFAULT_PANES],
         "bands": True,

@@ -43,7 +43,16 @@ class BenchRequest:
 
 @dataclass(frozen=True, eq=False)
 class Recording:
-    """The recording as it is drawn: times (m,), specific force and rate (m, 3) in the units as logged, and the spans at rest, s."""
+    """The recording as it is drawn.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (m,)
+    accel, rate : ndarray, shape (m, 3)
+        Specific force and rate in the units as logged, named by `accel_unit` and `rate_unit`.
+    rests : tuple of (float, float)
+        Spans at rest, s.
+    """
 
     time_s: Array
     accel: Array
@@ -55,7 +64,15 @@ class Recording:
 
 @dataclass(frozen=True, eq=False)
 class SweepLine:
-    """One channel of one run of a temperature sweep: bin means (k,) in K and SI, and the line through them."""
+    """One channel of one run of a temperature sweep, and the line through its bins.
+
+    Parameters
+    ----------
+    run, channel : int
+    temperature_k, value : ndarray, shape (k,)
+        Bin means, SI.
+    fit : SlopeFit
+    """
 
     run: int
     channel: int

@@ -179,7 +179,7 @@ def _own_sd(flown: Solution, log_time_s: float) -> tuple[float, float, float]:
 
 
 def at_time(time_s: Array, values: Array, at_s: float) -> Array:
-    """Values of all members, shape (N, m, ...), interpolated to one time, shape (N, ...); NaN outside."""
+    """Values of all members, shape (N, m, ...), interpolated to one time, shape (N, ...), over `time_s` (m,); NaN outside."""
     if not (np.isfinite(at_s) and time_s[0] <= at_s <= time_s[-1]):
         return np.full((len(values), *values.shape[2:]), np.nan)
     i = min(int(np.searchsorted(time_s, at_s, side="right")), len(time_s) - 1)

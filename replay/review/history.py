@@ -37,6 +37,7 @@ class History:
 
     @property
     def review(self) -> Review:
+        """As it stands."""
         return self._review
 
     @property
@@ -51,6 +52,7 @@ class History:
 
     @property
     def redo_text(self) -> str | None:
+        """What would be done again, in words; None where there is nothing."""
         return self._future[-1].text if self._future else None
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
@@ -88,9 +90,11 @@ class History:
         self._merge = None
 
     def undo(self) -> bool:
+        """Take the last step back. False where there is none."""
         return self._turn_back(self._past, self._future)
 
     def redo(self) -> bool:
+        """Do again what was taken back last. False where there is nothing."""
         return self._turn_back(self._future, self._past)
 
     def open(self, review: Review, *, is_saved: bool = True) -> None:

@@ -60,6 +60,7 @@ class FrameTimes:
 
     @property
     def n_frames(self) -> int:
+        """How many pictures the stream holds."""
         return len(self.ticks)
 
     @property
@@ -287,7 +288,13 @@ class LaunchVideo:
 
 
 def library() -> Any:
-    """PyAV, or one line that says how to get it."""
+    """PyAV, or one line that says how to get it.
+
+    Raises
+    ------
+    CannotEstimate
+        It is not installed.
+    """
     try:
         import av
     except ImportError:
@@ -296,7 +303,13 @@ def library() -> Any:
 
 
 def opened(av: Any, path: str) -> Any:
-    """A container, or one line that says why not."""
+    """A container, or one line that says why not.
+
+    Raises
+    ------
+    LogReadError
+        No video, or a file that can't be read.
+    """
     try:
         return av.open(path)
     except (av.error.FFmpegError, OSError, ValueError) as error:

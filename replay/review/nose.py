@@ -22,7 +22,16 @@ _ROOM = 20_000
 
 @dataclass(frozen=True, eq=False)
 class NoseTrack:
-    """Thinned track: shapes (p,); NaN points part what is not joined. `sources` are the arrays it was made from."""
+    """Thinned track of p points; NaN points part what is not joined.
+
+    Parameters
+    ----------
+    log_time_s : ndarray, shape (p,)
+    east_deg, north_deg : ndarray, shape (p,)
+        Tilt towards east and north.
+    sources : tuple of 2 ndarray
+        The arrays it was made from.
+    """
 
     log_time_s: Array
     east_deg: Array
@@ -58,7 +67,7 @@ def tilt_deg(q_enu_from_body: Array) -> Array:
 
 
 def nose_track(log_time_s: Array, q_enu_from_body: Array, i_gap: NDArray[np.int64], apogee_log_s: float) -> NoseTrack:
-    """Thin the track of n attitudes.
+    """Thin the track of n attitudes: `log_time_s` (n,), `q_enu_from_body` (n, 4), `i_gap` as in `Channel`.
 
     Up to apogee to a thousandth of the largest tilt there; after it, where the vehicle hangs and tumbles, to 0.2°. The tolerance
     doubles until at most 20 000 points remain.

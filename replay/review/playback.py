@@ -72,6 +72,7 @@ class Playback:
         return dataclasses.replace(inside, is_playing=high > low)
 
     def stopped(self) -> Playback:
+        """The same, standing still."""
         return dataclasses.replace(self, is_playing=False)
 
     def advanced(self, wall_s: float) -> Playback:

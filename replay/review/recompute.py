@@ -49,6 +49,7 @@ class Recomputer(Generic[Q, R]):
 
     @property
     def is_busy(self) -> bool:
+        """A request is being worked on."""
         with self._lock:
             return self._running is not None
 

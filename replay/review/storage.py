@@ -108,7 +108,13 @@ def is_same_log(reference: LogReference, path: str | os.PathLike[str], on_bytes:
 
 
 def save_review(review: Review, path: str | os.PathLike[str]) -> None:
-    """Write a review whole and wait until the disk has it. Whether a file may be written over is the caller's question."""
+    """Write a review whole and wait until the disk has it. Whether a file may be written over is the caller's question.
+
+    Raises
+    ------
+    SettingsError
+        The place can't be written.
+    """
     try:
         write_whole(path, review_text(review, Path(path).resolve().parent), is_durable=True)
     except OSError as error:
@@ -139,7 +145,13 @@ def review_text(review: Review, folder: Path) -> str:
 
 
 def review_of(content: str, name: str, folder: Path) -> Review:
-    """The review of a file's text; `name` stands for the file in errors, `folder` is what its paths are relative to."""
+    """The review of a file's text; `name` stands for the file in errors, `folder` is what its paths are relative to.
+
+    Raises
+    ------
+    SettingsError
+        Not JSON, a version from the future, or a value that does not fit; the key is named.
+    """
     try:
         data = json.loads(content, parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
@@ -153,7 +165,13 @@ def review_of(content: str, name: str, folder: Path) -> Review:
 
 
 def upgraded(data: dict[str, Any], name: str, migrations: Mapping[int, Migration] = MIGRATIONS, newest: int = FORMAT) -> dict[str, Any]:
-    """A document of any known version as one of the newest; a newer one is refused."""
+    """A document of any known version as one of the newest; a newer one is refused.
+
+    Raises
+    ------
+    SettingsError
+        No version, or one from the future.
+    """
     version = data.get("format")
     if isinstance(version, bool) or not isinstance(version, int) or version < 1:
         raise SettingsError(name, "format", f"a whole number from 1 to {newest}", "nothing" if version is None else repr(version))

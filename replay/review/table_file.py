@@ -92,7 +92,7 @@ def cell(text: str) -> str:
 
 
 def write_parquet(path: Path, columns: Mapping[str, NDArray[Any]]) -> None:
-    """Numbers with every bit, NaN as null; words as text, coded where there are many rows.
+    """Columns of shape (n,) each: numbers with every bit, NaN as null; words as text, coded where there are many rows.
 
     Raises
     ------

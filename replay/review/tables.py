@@ -234,7 +234,7 @@ def table_of(name: str, snapshot: Snapshot) -> Table:
 
 
 def write(table: Mapping[str, NDArray[Any]], path: str | os.PathLike[str]) -> None:
-    """Write columns of one length: `.parquet` or `.pq` as Parquet (needs the [parquet] extra), anything else as CSV (UTF-8).
+    """Write columns of shape (n,) each: `.parquet` or `.pq` as Parquet (needs the [parquet] extra), anything else as CSV (UTF-8).
 
     What is not finite becomes a blank cell.
     """

@@ -23,7 +23,15 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Track:
-    """One of the two flights. n rows: position (enu, m), attitude, gimbal angles (rad, n x 2) by the model of the servo."""
+    """One of the two flights, n rows.
+
+    Parameters
+    ----------
+    pos_enu_m : ndarray, shape (n, 3)
+    q_enu_from_body : ndarray, shape (n, 4)
+    gimbal_rad : ndarray, shape (n, 2)
+        About body x and y, by the model of the servo.
+    """
 
     pos_enu_m: Array
     q_enu_from_body: Array
@@ -31,20 +39,36 @@ class Track:
 
     @property
     def tilt_rad(self) -> Array:
+        """Angle of the nose from up, shape (n,)."""
         return rotation.tilt(self.q_enu_from_body)
 
     @property
     def tilt_azimuth_rad(self) -> Array:
+        """Compass direction the nose leans to, clockwise from north, shape (n,)."""
         return rotation.tilt_azimuth(self.q_enu_from_body)
 
     @property
     def roll_rad(self) -> Array:
+        """Twist about the long axis, shape (n,)."""
         return rotation.roll(self.q_enu_from_body)
 
 
 @dataclass(frozen=True, eq=False)
 class Path:
-    """The flown path from liftoff on, n rows, s after liftoff; the first `n_free` are above the parachute. NaN events are unknown."""
+    """The flown path from liftoff on, n rows. NaN events are unknown.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        After liftoff.
+    pos_enu_m, vel_enu_mps : ndarray, shape (n, 3)
+    q_enu_from_body : ndarray, shape (n, 4)
+    force_mps2 : ndarray, shape (n,)
+        Size of the specific force.
+    n_free : int
+        So many rows are above the parachute.
+    burnout_s, touchdown_s : float
+    """
 
     time_s: Array
     pos_enu_m: Array

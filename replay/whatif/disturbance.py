@@ -31,10 +31,25 @@ _LEAST_AIR_SPEED_MPS = 8.0
 
 @dataclass(frozen=True, eq=False)
 class Flown:
-    """The flown motion from liftoff to the parachute, n rows, s after liftoff, with what drives its model.
+    """The flown motion from liftoff to the parachute, n rows, with what drives its model.
 
-    `states` (n, 13): position, velocity, continuous quaternion, body rate. `motor` (n, 3): time, thrust, impulse, as logged.
-    `command_rad` (n, 2). `rows`: where these rows lie in the solution. `i_free`: first row off the rail.
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        After liftoff.
+    states : ndarray, shape (n, 13)
+        Position and velocity (enu), continuous quaternion `q_enu_from_body`, body rate; SI.
+    accel_body_mps2, alpha_body_radps2, wind_enu_mps : ndarray, shape (n, 3)
+    motor : ndarray, shape (n, 3)
+        Time, thrust in N, impulse in N·s, as logged.
+    command_rad : ndarray, shape (n, 2)
+    has_commands : bool
+    rows : slice
+        Where these rows lie in the solution.
+    i_free : int
+        First row off the rail.
+    frame : scalars of the vehicle for the compiled loop
+    bandwidth_hz : float
     """
 
     time_s: Array
@@ -63,9 +78,19 @@ class Flown:
 
 @dataclass(frozen=True, eq=False)
 class Disturbance:
-    """Wind that explains the side force (enu, m/s), and force (N) and torque (N m) that neither model nor wind explain (body axes).
+    """What neither model nor commands explain, n rows, smoothed to `bandwidth_hz` (-3 dB, zero phase), the wind to 2 Hz.
 
-    Each (n, 3), smoothed to `bandwidth_hz` (-3 dB, zero phase), the wind to 2 Hz.
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        After liftoff.
+    wind_enu_mps : ndarray, shape (n, 3)
+        Explains the side force.
+    force_body_n, torque_body_nm : ndarray, shape (n, 3)
+        What is left beside it, body axes.
+    thrust_n, mass_kg : ndarray, shape (n,)
+    gimbal_rad : ndarray, shape (n, 2)
+    bandwidth_hz : float
     """
 
     time_s: Array
@@ -219,7 +244,7 @@ class Smoother:
 def logged_thrust(time_s: Array, accel_body_mps2: Array, states: Array, frame: Any, burnout_s: float) -> Array:
     """Thrust as logged, shape (n, 3): time, thrust, impulse so far. Axial specific force times mass, and the model's drag put back.
 
-    The mass history needs the impulse and the impulse the mass: three rounds settle it.
+    The mass history needs the impulse and the impulse the mass: three rounds settle it. `states` (n, 13) as in `Flown`.
     """
     air = rotation.rotate(rotation.conjugate(states[:, 6:10]), states[:, 3:6])
     density = frame.density_kgpm3 * (1.0 - frame.lapse_per_m * np.maximum(states[:, 2], 0.0)) ** 4.2558761

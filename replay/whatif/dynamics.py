@@ -67,9 +67,16 @@ class Surroundings:
 
 @dataclass(frozen=True, eq=False)
 class Record:
-    """What the loop wrote: n rows, one per inertial sample. Times are on the loop's clock, s after ignition.
+    """What the loop wrote: n rows, one per inertial sample.
 
-    `events` has liftoff, rail exit, apogee, deployment, touchdown, rest; NaN where it did not come to that.
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        On the loop's clock, after ignition.
+    rows : ndarray, shape (n, 39)
+        Read by the properties.
+    events : dict of str to float
+        Liftoff, rail exit, apogee, deployment, touchdown, rest; NaN where it did not come to that.
     """
 
     time_s: Array
@@ -86,14 +93,17 @@ class Record:
 
     @property
     def vel_enu_mps(self) -> Array:
+        """Of the centre of gravity, shape (n, 3)."""
         return self._columns(3, 3)
 
     @property
     def q_enu_from_body(self) -> Array:
+        """Shape (n, 4)."""
         return self._columns(6, 4)
 
     @property
     def rate_body_radps(self) -> Array:
+        """Shape (n, 3)."""
         return self._columns(10, 3)
 
     @property
@@ -108,47 +118,71 @@ class Record:
 
     @property
     def alpha_body_radps2(self) -> Array:
+        """Angular acceleration, shape (n, 3)."""
         return self._columns(18, 3)
 
     @property
     def wind_enu_mps(self) -> Array:
+        """Gusts included, shape (n, 3)."""
         return self._columns(21, 3)
 
     @property
     def mass_kg(self) -> Array:
+        """Shape (n,)."""
         return self._columns(24, 1)
 
     @property
     def thrust_n(self) -> Array:
+        """Shape (n,)."""
         return self._columns(25, 1)
 
     @property
     def drag_n(self) -> Array:
+        """Shape (n,)."""
         return self._columns(26, 1)
 
     @property
     def accel_raw_imu_mps2(self) -> Array:
+        """As the sensor gives it, shape (n, 3)."""
         return self._columns(27, 3)
 
     @property
     def rate_raw_imu_radps(self) -> Array:
+        """As the sensor gives it, shape (n, 3)."""
         return self._columns(30, 3)
 
     @property
     def q_enu_from_body_onboard(self) -> Array:
+        """What the computer believes, shape (n, 4)."""
         return self._columns(33, 4)
 
     @property
     def gimbal_command_rad(self) -> Array:
+        """About body x and y, shape (n, 2)."""
         return self._columns(37, 2)
 
 
 @dataclass(frozen=True, eq=False)
 class Loop:
-    """Everything in the loop besides the body: sensor, flight computer, draws. Arrays have one row per sample.
+    """Everything in the loop besides the body: sensor, flight computer, draws. Neutral values: an ideal sensor, no guidance, still air.
 
-    Gains turn body axes into raw imu axes (`accel_gain`, `gyro_gain`) and raw imu rates into the computer's body rates
-    (`onboard_gain`), offsets are added after them. Neutral values: an ideal sensor, no guidance, still air.
+    Parameters
+    ----------
+    guide, sensor : tuple of float
+        `_kernels_flight.Guide` and `Sensor` by place, SI.
+    gust_enu_mps, canopy_enu_mps : ndarray, shape (n, 3), or None
+        One row per sample: gusts on the steady wind, and the sway of the open canopy through the air.
+    extra_force_body_n, extra_torque_body_nm : ndarray, shape (n, 3), or None
+    accel_gain, gyro_gain : ndarray, shape (3, 3), or None
+        Body axes into raw imu axes.
+    onboard_gain : ndarray, shape (3, 3), or None
+        Raw imu rates into the computer's body rates.
+    accel_offset, gyro_offset, onboard_offset : ndarray, shape (n, 3), or None
+        Added after the gains, SI.
+    q_enu_from_body_onboard : array_like, shape (4,)
+        What the computer starts from.
+    nose_ref_enu : array_like, shape (3,)
+        Nose direction it holds.
     """
 
     guide: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0, np.inf, 0.0)

@@ -96,9 +96,18 @@ class Posterior:
 
 @dataclass(frozen=True, eq=False)
 class Ensemble:
-    """Members of one ensemble, N of them, on an even grid of m times (s after liftoff). NaN where a member does not get there.
+    """Members of one ensemble, N of them, on an even grid of m times. NaN where a member does not get there.
 
-    `*_pos_enu_m` (N, m, 3), `*_tilt_rad` (N, m); `apogee_enu_m` and `touchdown_enu_m` (N, 2, 3): flown and re-flown.
+    Parameters
+    ----------
+    time_s : ndarray, shape (m,)
+        After liftoff.
+    flown_pos_enu_m, reflown_pos_enu_m : ndarray, shape (N, m, 3)
+    flown_tilt_rad, reflown_tilt_rad : ndarray, shape (N, m)
+    apogee_enu_m, touchdown_enu_m : ndarray, shape (N, 2, 3)
+        Flown and re-flown.
+    seed : int
+    assumptions : tuple of str
     """
 
     time_s: Array
@@ -113,10 +122,11 @@ class Ensemble:
 
     @property
     def n_members(self) -> int:
+        """N."""
         return len(self.apogee_enu_m)
 
     def band(self, values: Array, share: float = 0.9) -> tuple[Array, Array, Array]:
-        """Low, middle and high quantile over the members (axis 0) that hold `share` between them."""
+        """Low, middle and high quantile of `values` (N, …) over the members that hold `share` between them, shape (…) each."""
         with np.errstate(all="ignore"):
             low, middle, high = np.nanquantile(values, (0.5 - 0.5 * share, 0.5, 0.5 + 0.5 * share), axis=0)
         return low, middle, high

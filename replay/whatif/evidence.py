@@ -52,7 +52,10 @@ class Apogee:
 
 @dataclass(frozen=True)
 class Prior:
-    """One standard deviation of each kind of sensor error, from the data sheet. None: the stated default."""
+    """One standard deviation of each kind of sensor error, from the data sheet, SI; scale and cross-axis are ratios.
+
+    None: the stated default.
+    """
 
     accel_bias_mps2: float | None = None
     accel_scale: float | None = None

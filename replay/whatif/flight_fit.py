@@ -51,8 +51,21 @@ Cancel = Callable[[], bool]
 class FlightFit:
     """The solved flight.
 
-    `keep` (9 knots + 22,) says which unknowns were free, `normal` is the sparse matrix of the normal equations at the solution,
-    `residuals` the whitened residuals by group before robust weights, `chi_square` their sum of squares with them.
+    Parameters
+    ----------
+    record : Record
+    states : States
+    keep : ndarray of bool, shape (9 knots + 22,)
+        Which unknowns were free.
+    normal : sparse matrix
+        Of the normal equations at the solution.
+    residuals : dict of str to ndarray, shape (r,) each
+        Whitened, by group, before robust weights.
+    chi_square : float
+        Their sum of squares with them.
+    n_residuals, n_iterations : int
+    has_converged : bool
+    baro : BaroUse or None
     """
 
     record: Record
@@ -123,7 +136,15 @@ class _Factor:
 
 @dataclass(frozen=True, eq=False)
 class BaroUse:
-    """How a fit takes the barometer: heights used (b,) and how many of them count as one, noise beyond the pad's included."""
+    """How a fit takes the barometer.
+
+    Parameters
+    ----------
+    is_used : ndarray of bool, shape (b,)
+        Heights used.
+    widen : float
+        How many of them count as one, noise beyond the pad's included.
+    """
 
     is_used: NDArray[np.bool_]
     widen: float

@@ -74,7 +74,15 @@ class Record:
 
 @dataclass(frozen=True, eq=False)
 class States:
-    """Attitude (m + 1, 4), velocity and position (m + 1, 3), errors (22,)."""
+    """Where the search stands, SI, enu.
+
+    Parameters
+    ----------
+    q : ndarray, shape (m + 1, 4)
+        `q_enu_from_body` at the knots.
+    vel, pos : ndarray, shape (m + 1, 3)
+    errors : ndarray, shape (22,)
+    """
 
     q: Array
     vel: Array
@@ -97,6 +105,8 @@ def build_record(
     measurements: Measurements, solution: Solution, site: Site, dcm_body_from_imu: Array, noise: ImuNoise | None = None
 ) -> Record:
     """Pre-integrate a flight for the fit; `solution` gives events, levelling and where the search starts.
+
+    `dcm_body_from_imu` is the mount's, shape (3, 3).
 
     Raises
     ------

@@ -18,7 +18,16 @@ from replay.whatif.unknowns import ACCEL_BIAS, ACCEL_CROSS, ACCEL_SCALE, BARO, C
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Whitened residuals of one group of measurements with their derivatives as sparse triplets."""
+    """Whitened residuals of one group of measurements with their derivatives as sparse triplets.
+
+    Parameters
+    ----------
+    name : str
+    residual : ndarray, shape (r,)
+    row, column : ndarray of int, shape (k,)
+    value : ndarray, shape (k,)
+    is_robust : bool
+    """
 
     name: str
     residual: Array
@@ -242,7 +251,10 @@ def all_rows(
     record: Record, s: States, evidence: Evidence, prior_mean: Array, prior_sd: Array, widen: float,
     is_baro_used: NDArray[np.bool_] | None = None,
 ) -> list[Rows]:  # fmt: skip
-    """Every residual of the problem; barometric heights count `widen` times less than their noise says, those not used not at all."""
+    """Every residual of the problem; barometric heights count `widen` times less than their noise says, those not used not at all.
+
+    `prior_mean` and `prior_sd` (22,) are the errors', SI; `is_baro_used` (b,).
+    """
     rows = [_process(record, s), _rest_force(record, s, 0, record.pad_accel, "gravity on the pad"), *_ends(record, s, FlightModel())]
     rows.append(_rest_rate(record, s, record.pad_rate, "rate on the pad"))
     if record.rest_accel is not None:
@@ -255,6 +267,6 @@ def all_rows(
 
 
 def baro_residual_m(record: Record, s: States) -> Array:
-    """Barometric height less the fit's own, for every height of the record, m."""
+    """Barometric height less the fit's own, m, shape (b,), for every height of the record."""
     assert record.baro is not None
     return np.asarray(_barometer(record, s, 1.0, None).residual * record.baro[3])

@@ -18,7 +18,13 @@ Array = NDArray[np.float64]
 class Onboard:
     """What the flight computer believes at liftoff and how it turns raw gyro samples into body rates.
 
-    rate_body = rate_gain @ raw + rate_offset, shapes (3, 3) and (n, 3); `nose_ref_enu` is the nose direction it holds.
+    Parameters
+    ----------
+    q_enu_from_body : ndarray, shape (4,)
+    nose_ref_enu : ndarray, shape (3,)
+        Nose direction it holds.
+    rate_gain, rate_offset : ndarray, shape (3, 3) and (n, 3)
+        rate_body = rate_gain @ raw + rate_offset, rad/s.
     """
 
     q_enu_from_body: Array

@@ -26,9 +26,15 @@ _WORTH = 0.9  # a reference that turns back must bring the misfit down to this s
 
 @dataclass(frozen=True)
 class GuidanceFit:
-    """The law, RMS of what it leaves of the logged commands, and one standard deviation of its two gains.
+    """The law, and how well it is known.
 
-    The deviations rest on residuals taken as independent every 0.1 s, not every sample.
+    Parameters
+    ----------
+    guidance : Guidance
+    misfit_rad : float
+        RMS of what it leaves of the logged commands.
+    proportional_sd, rate_sd_s : float
+        One standard deviation of its two gains, on residuals taken as independent every 0.1 s, not every sample.
     """
 
     guidance: Guidance

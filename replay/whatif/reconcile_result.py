@@ -45,7 +45,10 @@ def result_of(
     fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array,
     evidence: Evidence, site: Site, solution: Solution,
 ) -> Reconciliation:  # fmt: skip
-    """What a fit says, in words and numbers; `undetermined` errors stand at their prior's mean."""
+    """What a fit says, in words and numbers.
+
+    `undetermined` (22,) errors stand at their prior's mean; `mean` and `prior_sd` (22,) in SI.
+    """
     is_free, is_tilt_free = fit.keep[-N_ERRORS:], bool(fit.keep[0])
     freed = {name for name, place in PLACES.items() if is_free[place]} | ({PAD_TILT} if is_tilt_free else set())
     pinned = in_groups({PAD_TILT, *PLACES} - freed)

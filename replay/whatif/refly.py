@@ -83,7 +83,16 @@ class Reflight:
 
 @dataclass(frozen=True, eq=False)
 class Belief:
-    """What the computer makes of the flown record with one calibration: attitude on the pad, body rates, and body rate per raw rate."""
+    """What the computer makes of the flown record with one calibration.
+
+    Parameters
+    ----------
+    q_enu_from_body : ndarray, shape (4,)
+        On the pad.
+    rate_body_radps : ndarray, shape (n, 3)
+    rate_gain : ndarray, shape (3, 3)
+        Body rate per raw rate.
+    """
 
     q_enu_from_body: Array
     rate_body_radps: Array
@@ -148,7 +157,21 @@ def refly(
 
 @dataclass(frozen=True, eq=False)
 class Flight:
-    """What does not change while one flight is flown again and again; `law_command` is the law's own on the flown motion."""
+    """What does not change while one flight is flown again and again.
+
+    Parameters
+    ----------
+    motion : Flown
+    law : tuple of float
+    guidance, source : Guidance and str
+        The law, and where it is from.
+    onboard : Belief
+    command, law_command : ndarray, shape (n, 2)
+        Gimbal angles commanded, and the law's own on the flown motion, rad.
+    misfit_rad : float
+        RMS of their difference; NaN where no commands are logged.
+    dcm_body_from_imu : ndarray, shape (3, 3)
+    """
 
     motion: Flown
     law: tuple[float, ...]
@@ -172,7 +195,13 @@ def prepare_flight(
     bandwidth_hz: float,
     prepared: Prepared | None = None,
 ) -> Flight:
-    """Everything of `refly` that comes before the flying; parameters and errors as there."""
+    """Everything of `refly` that comes before the flying; parameters as there.
+
+    Raises
+    ------
+    CannotEstimate
+        As `refly`.
+    """
     as_flown = as_flown or Calibration()
     if vehicle.gimbal is None or (vehicle.guidance is None and guidance is None and log.get("gimbal_command_rad") is None):
         raise CannotEstimate(REFLY, "no guidance to re-fly: the vehicle file has none and the log has no gimbal commands")
@@ -241,7 +270,10 @@ def _steered(motion: Flown, law: tuple[float, ...], belief: Belief) -> Array:
 def fly_again(
     motion: Flown, law: tuple[float, ...], belief: Belief, true_gain: Array, command: Array, law_command: Array, *, is_held: bool = False
 ) -> tuple[Array, Array]:
-    """Rows of the compiled loop, and the attitude believed. `is_held`: keep to the flown motion."""
+    """Rows of the compiled loop, shape (n, N_ROW), and the attitude believed, shape (4,). `is_held`: keep to the flown motion.
+
+    `true_gain` (3, 3): body rate per raw rate of the sensor itself; `command` and `law_command` (n, 2), rad.
+    """
     from replay.whatif import _kernels_flight, _kernels_refly
 
     n = len(motion.time_s)
@@ -299,7 +331,7 @@ def _assumptions(motion: Flown, source: str) -> tuple[str, ...]:
 
 
 def columns(reflight: Reflight) -> dict[str, Array]:
-    """The re-fly table: flown and re-flown side by side, angles in degrees."""
+    """The re-fly table, shape (n,) each: flown and re-flown side by side, metres and angles in degrees."""
     table = {"time_s": reflight.time_s}
     for name, track in (("flown", reflight.flown), ("reflown", reflight.reflown)):
         values: dict[str, Any] = dict(zip(("east_m", "north_m", "height_m"), track.pos_enu_m.T, strict=True))

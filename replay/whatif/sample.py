@@ -31,8 +31,22 @@ __all__ = ["NAMES", "SampleFlight", "Truth", "make"]
 class Truth:
     """What really happened, n rows on the log's inertial clock. Position zero: the centre of gravity on the pad.
 
-    `accel_body_mps2` is the specific force at the inertial sensor, body axes, without vibration; `gimbal_rad` the actual angles about
-    body x and y; `calibration` turns the logged raw samples into the truth (the turn-on gyro bias is read on the pad).
+    Parameters
+    ----------
+    log_time_s : ndarray, shape (n,)
+    q_enu_from_body : ndarray, shape (n, 4)
+    pos_enu_m, vel_enu_mps, rate_body_radps, wind_enu_mps : ndarray, shape (n, 3)
+    accel_body_mps2 : ndarray, shape (n, 3)
+        Specific force at the inertial sensor, without vibration.
+    thrust_n, drag_n, mass_kg : ndarray, shape (n,)
+    gimbal_rad : ndarray, shape (n, 2)
+        Actual angles about body x and y.
+    events : Events
+    rail_exit_log_s, ignition_log_s : float
+    calibration : Calibration
+        Turns the logged raw samples into the truth; the turn-on gyro bias is read on the pad.
+    dcm_body_from_imu : ndarray, shape (3, 3)
+    gyro_turn_on_bias_imu_radps : ndarray, shape (3,)
     """
 
     log_time_s: Array
@@ -332,7 +346,7 @@ def _log(scenario: Scenario, log_time_s: Array, shown: dict[str, Any]) -> Flight
 
 
 def as_read(values: Array, column: LogColumn) -> Array:
-    """Values after a trip through the text file's digits and unit."""
+    """SI `values` after a trip through the text file's digits and unit, same shape."""
     return np.asarray(np.round((values - column.offset) / column.factor, column.digits) * column.factor + column.offset)
 
 

@@ -22,7 +22,10 @@ Array = NDArray[np.float64]
 
 
 def log_text(scenario: Scenario, log_time_s: Array, shown: dict[str, Any], columns: tuple[LogColumn, ...]) -> tuple[str, NDArray[np.int64]]:
-    """The log's text, and the rows of the record that are in it."""
+    """The log's text, and the rows of the record that are in it, shape (k,).
+
+    `shown` has each channel's values in SI, (n, …), on `log_time_s` (n,).
+    """
     trouble = scenario.trouble
     n = len(log_time_s)
     kept = np.ones(n, dtype=bool)

@@ -46,7 +46,7 @@ class ImuErrors:
 
     @property
     def dcm_body_from_imu(self) -> Array:
-        """Axis assignment, then the true mount rotation."""
+        """Axis assignment, then the true mount rotation, shape (3, 3)."""
         mount = rotation.to_dcm(rotation.from_rotvec(self.calibration.mount_rotation_rad))
         return np.asarray(mount @ dcm_of_axes(self.axes))
 
@@ -88,7 +88,11 @@ def _noise(time_s: Array, density: float, instability: float, vibration: float, 
 
 
 def sensed(truth_body: Array, gain: Array, offset: Array, lsb: float, limit: float) -> Array:
-    """Raw samples of many truths at once, shape (n, 3). Slow twin of the loop's own `sense`."""
+    """Raw samples of many truths at once, shape (n, 3). Slow twin of the loop's own `sense`.
+
+    `truth_body` (n, 3) in body axes, `gain` (3, 3) into imu axes, `offset` (n, 3) or (3,) after it; resolution `lsb` (0 for none) and
+    range `limit` in the same SI unit.
+    """
     raw = np.clip(truth_body @ gain.T + offset, -limit, limit)
     return np.floor(raw / lsb + 0.5) * lsb if lsb > 0.0 else raw
 
@@ -124,6 +128,7 @@ class Housekeeping:
     ejection_spike_pa: float = 0.0
 
     def temperature_k(self, log_time_s: Array) -> Array:
+        """Of the sensors, K, shape of `log_time_s`."""
         return self.temperature_end_k + (self.temperature_start_k - self.temperature_end_k) * np.exp(-log_time_s / self.warm_up_s)
 
     def power(self, gimbal_rad: Array, period_s: float, random: np.random.Generator) -> tuple[Array, Array]:

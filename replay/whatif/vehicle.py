@@ -20,7 +20,11 @@ Curve = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class Aero:
-    """Drag and normal force on the cross-section of the body tube; damping torque = -1/2 rho V A damping rate."""
+    """Drag and normal force on the cross-section of the body tube; damping torque = -1/2 rho V A damping rate.
+
+    `drag_coefficient` and `normal_force_slope_per_rad` go with the area of the tube; the centre of pressure lies behind the centre of
+    gravity by `cp_below_cg_m`.
+    """
 
     drag_coefficient: float = 0.55
     normal_force_slope_per_rad: float = 6.0
@@ -41,7 +45,10 @@ class Gimbal:
 
 @dataclass(frozen=True)
 class Guidance:
-    """Stabilising to vertical only: hold the pad attitude, then (when `upright_from_s` is set) turn back to vertical."""
+    """Stabilising to vertical only: hold the pad attitude, then (when `upright_from_s` is set) turn back to vertical.
+
+    `proportional` is gimbal angle per attitude error (rad/rad), `rate_s` gimbal angle per body rate; times count from liftoff.
+    """
 
     proportional: float = 0.62
     rate_s: float = 0.17
@@ -60,7 +67,7 @@ class Recovery:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """How well the vehicle is known, one standard deviation: fractions of the value, but metres and seconds where the name says so."""
+    """How well the vehicle is known, one standard deviation: metres and seconds where the name says so, else a share of the value."""
 
     mass: float = 0.01
     inertia: float = 0.05
@@ -76,7 +83,8 @@ class Tolerance:
 class Vehicle:
     """One vehicle file. `defaulted` names the keys that were not stated, so that a result can say which it leaned on.
 
-    `thrust_curve_s_n` is ((time after ignition, s; thrust, N), ...). `guidance` is None for an unguided vehicle.
+    `thrust_curve_s_n` is ((time after ignition, s; thrust, N), ...). `inertia_kgm2` is about body x, y, z at liftoff, `imu_from_cg_m` in
+    body axes. `guidance` is None for an unguided vehicle.
     """
 
     name: str
