@@ -211,11 +211,11 @@ def load_request(args: argparse.Namespace) -> LogRequest:
 
 
 def _logs_of(review: Review, review_path: str) -> list[str]:
-    from replay.review import storage
+    from replay.review.log_reference import find_log
 
     found = []
     for reference in review.logs:
-        path = storage.find_log(reference, review_path)
+        path = find_log(reference, review_path)
         if path is None:
             raise SettingsError(review_path, "logs", f"the log {reference.path} as it was", "no file of that size and content")
         found.append(str(path))

@@ -17,7 +17,7 @@ from replay.figures.film_clock import FRAME_RATES, ramp_from, ramp_text, speed_w
 from replay.figures.film_request import FilmRequest
 from replay.figures.lines import span_s
 from replay.figures.style import FigureSettings
-from replay.review.catalogue import Trace
+from replay.review.trace import Trace
 from replay.scene.camera import CAMERAS, Viewpoint
 from replay.units import DEG
 

@@ -11,8 +11,9 @@ from replay.desktop.preferences import Preferences
 from replay.errors import Cancelled, LogReadError
 from replay.flightlog.columnmap import ColumnMap
 from replay.flightlog.log import FlightLog
+from replay.review.log_reference import find_log, reference_to
 from replay.review.review import Review
-from replay.review.storage import find_log, is_review, load_review, reference_to
+from replay.review.storage import is_review, load_review
 
 _HEAD_BYTES = 1 << 16
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QDialog, QDialogButtonBox, QLabel, QLineEdit, QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
 
-from replay.review.catalogue import Trace
+from replay.review.trace import Trace
 
 _KEY = Qt.ItemDataRole.UserRole
 

@@ -11,8 +11,8 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from replay.desktop import style
 from replay.desktop.trace_style import Look, draw_swatch, variant_name
 from replay.motion.settings import METHODS
-from replay.review.catalogue import LOGGED, Trace
 from replay.review.series import Line
+from replay.review.trace import LOGGED, Trace
 
 
 class Legend(QWidget):

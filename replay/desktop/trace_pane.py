@@ -18,8 +18,9 @@ from replay.desktop.trace_canvas import Dot, TraceCanvas
 from replay.desktop.trace_ground import paint_ground
 from replay.desktop.trace_legend import Legend, legend_entries
 from replay.desktop.trace_style import Look, looks
-from replay.review.catalogue import LOGGED, Trace, label_of
+from replay.review.catalogue import label_of
 from replay.review.series import Line, Series
+from replay.review.trace import LOGGED, Trace
 
 AXIS_PX: Final = 58
 """Width of the vertical axis: the same in every pane, so that times stand exactly under each other."""

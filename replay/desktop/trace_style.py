@@ -14,8 +14,8 @@ from typing import Final
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QPolygonF
 
-from replay.review.catalogue import LOGGED
 from replay.review.series import Line
+from replay.review.trace import LOGGED
 from replay.scene import palette
 
 _TRACE_LOOKS: Final = (

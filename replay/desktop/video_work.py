@@ -9,8 +9,8 @@ from pathlib import Path
 
 from replay.errors import Cancelled, LogReadError
 from replay.review.launch_video import LaunchVideo
+from replay.review.log_reference import find_log, reference_to
 from replay.review.review import LogReference
-from replay.review.storage import find_log, reference_to
 from replay.review.video_sound import HeardLiftoff, find_onset, liftoff_from_onset
 
 Progress = Callable[[float, str], None]

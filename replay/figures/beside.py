@@ -31,6 +31,7 @@ def other_flight(
     """
     from replay.flightlog import read_log
     from replay.review import storage
+    from replay.review.log_reference import find_log
     from replay.review.request import EstimateRequest, Estimating, site_of
     from replay.sensors.calibration import Calibration
     from replay.whatif.vehicle import load_vehicle
@@ -38,7 +39,7 @@ def other_flight(
     stop = cancel or threading.Event()
     if storage.is_review(path):
         review = storage.load_review(path)
-        logs = [_found(storage.find_log(each, path), each.path, path) for each in review.logs]
+        logs = [_found(find_log(each, path), each.path, path) for each in review.logs]
         log = read_log(logs, review.column_map, cancel=stop.is_set)
         vehicle = load_vehicle(review.vehicle_path) if review.vehicle_path else None
         review = dataclasses.replace(review, site=site_of(review, vehicle), method=method or review.method)

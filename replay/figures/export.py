@@ -108,7 +108,7 @@ def figure_bytes(
 
 def record(snapshot: Snapshot, origin: Origin, **more: Any) -> dict[str, Any]:
     """What a file says of where it is from: version, log, method, settings of the estimate, command."""
-    from replay.review.storage import estimate_record
+    from replay.review.document import estimate_record
 
     return {
         "plumbline": __version__,

@@ -14,7 +14,7 @@ from replay.figures.lines import draw_pane, draw_stack, name_pane, name_variants
 from replay.figures.style import DASHES, FigureSettings
 from replay.figures.words import HEADING_NOTE, capital, method_words, summary_words
 from replay.motion.solution import Solution
-from replay.review.catalogue import attitude_at
+from replay.review.logged_traces import attitude_at
 from replay.review.series import DEFAULT_PANES, of_snapshot
 from replay.review.snapshot import Snapshot
 from replay.scene.palette import SERIES

@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 
 from replay.motion.settings import METHODS
 from replay.motion.solution import Solution
-from replay.review.catalogue import RawLine, Source, Trace, catalogue, gaps_on
+from replay.review.catalogue import catalogue
 from replay.review.marks import Marks, marks_of
 from replay.review.nose import NoseTrack, nose_track
 from replay.review.pyramid import Pyramid, build, warm_up
 from replay.review.snapshot import Snapshot
+from replay.review.trace import RawLine, Source, Trace, gaps_on
 
 Array = NDArray[np.float64]
 

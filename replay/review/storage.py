@@ -6,105 +6,30 @@ review can be moved or handed on together with them. Angles are in degrees and t
 
 from __future__ import annotations
 
-import dataclasses
-import hashlib
 import json
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from replay import __version__
 from replay.errors import SettingsError
-from replay.flightlog import columnmap
-from replay.motion.settings import METHODS, EstimatorSettings
-from replay.motion.site import Site
-from replay.review.review import (
-    EVENT_NAMES,
-    LIFTOFF_BY,
-    Bookmark,
-    FindingMark,
-    LogReference,
-    Note,
-    ReflySettings,
-    Review,
-    ReviewVideo,
-    VideoCamera,
-    freeze,
-    thaw,
-)
-from replay.sensors import calibration
+from replay.review.document import FORMAT, SCHEMA, document_of, review_of_document
+from replay.review.review import Review
 from replay.settings_file import FORMAT as _SETTINGS_FORMAT
-from replay.settings_file import Check, Unfit, checked, flag, number, text, whole, write_whole
-from replay.units import DEG, ZERO_CELSIUS_K, celsius, kelvin
-from replay.whatif import evidence
+from replay.settings_file import checked, write_whole
 
-FORMAT: Final = 2
-"""Version of the file this Plumbline writes."""
 SUFFIX: Final = ".review.json"
 
-OnBytes = Callable[[int], None]
 Migration = Callable[[dict[str, Any]], dict[str, Any]]
 MIGRATIONS: Final[Mapping[int, Migration]] = {
     1: dict
 }  # format 2 may hold evidence of its own (`observed`), what is `freed`, `refly`, `launch_video`
 """Version n -> what makes version n + 1 of it. For each there is a sample in `tests/review/samples` that a test keeps opening."""
 
-_HASH_DIGITS = 64
-_BLOCK_BYTES = 1 << 20
-
 
 def is_review(path: str | os.PathLike[str]) -> bool:
     """Whether a file is named as a review."""
     return os.fspath(path).lower().endswith(SUFFIX)
-
-
-# --- what it says of log files ---------------------------------------------------------------------------------------------------
-
-
-def reference_to(path: str | os.PathLike[str], on_bytes: OnBytes | None = None) -> LogReference:
-    """Size and hash of a file, with its absolute path. Reads the whole file once.
-
-    `on_bytes` is called with the number of bytes read so far; what it raises ends the reading.
-    """
-    absolute = Path(path).resolve()
-    digest = hashlib.sha256()
-    size = 0
-    with absolute.open("rb") as stream:
-        while block := stream.read(_BLOCK_BYTES):
-            digest.update(block)
-            size += len(block)
-            if on_bytes is not None:
-                on_bytes(size)
-    return LogReference(str(absolute), size, digest.hexdigest())
-
-
-def find_log(reference: LogReference, review_path: str | os.PathLike[str] | None = None, on_bytes: OnBytes | None = None) -> Path | None:
-    """The log (or video) a review is about: where it was, else beside the review under the same name, else any file there like it.
-
-    Returns
-    -------
-    Path or None
-        None where no file of that size and hash is at hand: then the user is asked.
-    """
-    recorded = Path(reference.path)
-    candidates = [recorded]
-    if review_path is not None:
-        folder = Path(review_path).resolve().parent
-        candidates.append(folder / recorded.name)
-        candidates += sorted(p for p in folder.iterdir() if p.is_file()) if folder.is_dir() else []
-    return next((path for path in candidates if is_same_log(reference, path, on_bytes)), None)
-
-
-def is_same_log(reference: LogReference, path: str | os.PathLike[str], on_bytes: OnBytes | None = None) -> bool:
-    """Whether a file has the referenced size and hash; the hash is only taken where the size agrees."""
-    try:
-        return Path(path).stat().st_size == reference.size_bytes and reference_to(path, on_bytes).sha256 == reference.sha256
-    except OSError:
-        return False
-
-
-# --- reading and writing ---------------------------------------------------------------------------------------------------------
 
 
 def save_review(review: Review, path: str | os.PathLike[str]) -> None:
@@ -141,7 +66,7 @@ def load_review(path: str | os.PathLike[str]) -> Review:
 
 def review_text(review: Review, folder: Path) -> str:
     """The file's text, for a review standing in `folder`."""
-    return json.dumps(_document(review, folder), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(document_of(review, folder), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def review_of(content: str, name: str, folder: Path) -> Review:
@@ -161,7 +86,7 @@ def review_of(content: str, name: str, folder: Path) -> Review:
     data = upgraded(data, name)
     required = ("logs", "as_flown", "estimator.method")
     # the settings-file checks carry their own format number; the review's has just been held to this version
-    return _review(checked({**data, "format": _SETTINGS_FORMAT}, _SCHEMA, name, required=required), name, folder)
+    return review_of_document(checked({**data, "format": _SETTINGS_FORMAT}, SCHEMA, name, required=required), name, folder)
 
 
 def upgraded(data: dict[str, Any], name: str, migrations: Mapping[int, Migration] = MIGRATIONS, newest: int = FORMAT) -> dict[str, Any]:
@@ -188,280 +113,3 @@ def upgraded(data: dict[str, Any], name: str, migrations: Mapping[int, Migration
 
 def _no_constant(word: str) -> float:
     raise ValueError(f"{word} is not a number JSON knows")
-
-
-# --- document to file ------------------------------------------------------------------------------------------------------------
-
-
-def _document(review: Review, folder: Path) -> dict[str, Any]:
-    """Plain JSON. What is not there is left out."""
-    document: dict[str, Any] = _without_none(
-        {
-            "format": FORMAT,
-            "made_by": f"Plumbline {__version__}",
-            "logs": [{**dataclasses.asdict(log), "path": _relative(log.path, folder)} for log in review.logs],
-            "column_map": None if review.column_map is None else columnmap.tables_of(review.column_map),
-            "as_flown": calibration.tables_of(review.as_flown),
-            "what_if": None if review.what_if is None else calibration.tables_of(review.what_if),
-            "show_what_if": review.is_whatif_on,
-            "estimator": {
-                "method": review.method,
-                "settings": dataclasses.asdict(review.settings),
-                "also_drawn": list(review.also_drawn),
-            },
-            "site": {
-                "latitude_deg": _degrees(review.site.latitude_rad),
-                "ground_height_m": review.site.ground_height_m,
-                "ground_temperature_c": _celsius(review.site.ground_temperature_k),
-                "pad_azimuth_deg": _degrees(review.site.pad_azimuth_rad),
-            },
-            "vehicle": None if review.vehicle_path is None else _relative(review.vehicle_path, folder),
-            "evidence": None if review.evidence_path is None else _relative(review.evidence_path, folder),
-            "observed": None if review.evidence is None else {"stated": True, **evidence.tables_of(review.evidence)},
-            "freed": None if review.freed is None else list(review.freed),
-            "refly": {"bandwidth_hz": review.refly.bandwidth_hz, "members": review.refly.n_members, "seed": review.refly.seed},
-            "launch_video": None if review.video is None else _video_tables(review.video, folder),
-            "moved_events": dict(review.moved_events),
-            "bookmarks": [dataclasses.asdict(bookmark) for bookmark in review.bookmarks],
-            "notes": [dataclasses.asdict(note) for note in review.notes],
-            "findings": [
-                {"rule": m.rule, "start_log_s": m.start_log_s, "pinned": m.is_pinned, "resolved": m.is_resolved, "text": m.text}
-                for m in review.finding_marks
-            ],
-            "traces": thaw(review.trace_arrangement),
-            "figures": _beside_moved(thaw(review.figure_settings), lambda path: _relative(path, folder)),
-            "film": thaw(review.film_settings),
-        }
-    )
-    return document
-
-
-def _video_tables(video: ReviewVideo, folder: Path) -> dict[str, Any]:
-    camera = video.camera
-    return {
-        **dataclasses.asdict(video.file),
-        "path": _relative(video.file.path, folder),
-        "liftoff_video_s": video.liftoff_video_s,
-        "liftoff_sd_s": video.liftoff_sd_s,
-        "liftoff_by": video.liftoff_by or None,
-        "camera_azimuth_deg": _degrees(camera.azimuth_rad),
-        "camera_elevation_deg": _degrees(camera.elevation_rad),
-        "camera_roll_deg": _degrees(camera.roll_rad),
-        "camera_distance_m": camera.distance_m,
-    }
-
-
-def estimate_record(review: Review) -> dict[str, Any]:
-    """What an estimate hung on, as plain JSON without any path: calibrations, method and settings, site, evidence, moved events."""
-    document = _document(review, Path())
-    kept = ("format", "column_map", "as_flown", "what_if", "show_what_if", "estimator", "site", "observed", "freed", "moved_events")
-    return {key: document[key] for key in kept if key in document}
-
-
-def _without_none(value: Any) -> Any:
-    """Our own tables without empty places and empty tables; what belongs to a view is left as it is."""
-    if isinstance(value, dict):
-        opaque = ("traces", "figures", "film")
-        kept = {key: item if key in opaque else _without_none(item) for key, item in value.items() if item is not None}
-        return {key: item for key, item in kept.items() if item != {}}
-    if isinstance(value, list | tuple):
-        return [_without_none(item) for item in value]
-    return value
-
-
-def _relative(path: str, folder: Path) -> str:
-    try:
-        return Path(os.path.relpath(path, folder)).as_posix()
-    except ValueError:  # another drive
-        return Path(path).as_posix()
-
-
-def _absolute(path: str, folder: Path) -> str:
-    return os.path.normpath(folder / path)
-
-
-def _beside_moved(figures: dict[str, Any], moved: Callable[[str], str]) -> dict[str, Any]:
-    """Figure settings with the other flights of a campaign named anew: from the review's folder in the file, in full while at work."""
-    named = figures.get("beside")
-    if not isinstance(named, list):
-        return figures
-    return {**figures, "beside": [moved(path) if isinstance(path, str) else path for path in named]}
-
-
-def _degrees(angle_rad: float | None) -> float | None:
-    return None if angle_rad is None else _tidy(angle_rad / DEG, lambda shown: shown * DEG == angle_rad)
-
-
-def _celsius(temperature_k: float | None) -> float | None:
-    return None if temperature_k is None else _tidy(celsius(temperature_k), lambda shown: kelvin(shown) == temperature_k)
-
-
-def _tidy(shown: float, is_exact: Callable[[float], bool]) -> float:
-    """The shortest number that reads back as exactly the same inside."""
-    return next((short for digits in range(3, 17) if is_exact(short := float(f"{shown:.{digits}g}"))), shown)
-
-
-# --- file to document ------------------------------------------------------------------------------------------------------------
-
-
-def _plain(value: Any) -> Any:
-    """A view's own settings: any JSON object."""
-    if not isinstance(value, Mapping):
-        raise Unfit("a JSON object")
-    return freeze(value)
-
-
-def _tables(value: Any) -> Any:
-    """Tables whose own module checks them."""
-    if not isinstance(value, Mapping):
-        raise Unfit("a JSON object")
-    return value
-
-
-def _path(value: Any) -> str:
-    if not isinstance(value, str) or not value or "\0" in value:  # the system's calls stumble over a NUL
-        raise Unfit("the path of a file")
-    return value
-
-
-def _hash(value: Any) -> str:
-    if not isinstance(value, str) or len(value) != _HASH_DIGITS or set(value) - set("0123456789abcdef"):
-        raise Unfit("64 hexadecimal digits")
-    return value
-
-
-def _methods(value: Any) -> tuple[str, ...]:
-    accept = text(*METHODS)
-    if not isinstance(value, list):
-        raise Unfit("a list of methods")
-    return tuple(accept(item) for item in value)
-
-
-def _freed(value: Any) -> tuple[str, ...]:
-    """Names of what reconcile solves for."""
-    from replay.whatif.unknowns import MEMBERS, PLACES
-
-    if not isinstance(value, list) or not all(isinstance(item, str) and (item in MEMBERS or item in PLACES) for item in value):
-        raise Unfit(f"a list of texts of {', '.join(MEMBERS)}, or of their members")
-    return tuple(value)
-
-
-def _observed(tables: Mapping[str, Any], name: str) -> evidence.Evidence:
-    return evidence.evidence_of({key: value for key, value in tables.items() if key != "stated"}, f"{name}, observed")
-
-
-def _settings_schema() -> dict[str, Check]:
-    return {field.name: flag() if isinstance(field.default, bool) else number() for field in dataclasses.fields(EstimatorSettings)}
-
-
-_SCHEMA: Final[dict[str, Any]] = {
-    "made_by": text(),
-    "logs": [{"path": _path, "size_bytes": whole(low=0), "sha256": _hash}],
-    "column_map": _tables,
-    "as_flown": _tables,
-    "what_if": _tables,
-    "show_what_if": flag(),
-    "estimator": {"method": text(*METHODS), "settings": _settings_schema(), "also_drawn": _methods},
-    "site": {
-        "latitude_deg": number(low=-90.0, high=90.0),
-        "ground_height_m": number(),
-        "ground_temperature_c": number(low=-ZERO_CELSIUS_K),
-        "pad_azimuth_deg": number(),
-    },
-    "vehicle": _path,
-    "evidence": _path,
-    "observed": {"stated": flag(), **evidence.SCHEMA},
-    "freed": _freed,
-    "refly": {"bandwidth_hz": number(above=0.0), "members": whole(low=2), "seed": whole(low=0)},
-    "launch_video": {
-        "path": _path,
-        "size_bytes": whole(low=0),
-        "sha256": _hash,
-        "liftoff_video_s": number(),
-        "liftoff_sd_s": number(low=0.0),
-        "liftoff_by": text(*LIFTOFF_BY),
-        "camera_azimuth_deg": number(low=-360.0, high=360.0),
-        "camera_elevation_deg": number(low=-90.0, high=90.0),
-        "camera_roll_deg": number(low=-180.0, high=180.0),
-        "camera_distance_m": number(low=0.0),
-    },
-    "moved_events": {name: number() for name in EVENT_NAMES},
-    "bookmarks": [{"log_time_s": number(), "text": text()}],
-    "notes": [{"text": text(), "start_log_s": number(), "stop_log_s": number()}],
-    "findings": [{"rule": text(), "start_log_s": number(), "pinned": flag(), "resolved": flag(), "text": text()}],
-    "traces": _plain,
-    "figures": _plain,
-    "film": _plain,
-}
-
-_NEEDED: Final = {"logs": ("path", "size_bytes", "sha256"), "bookmarks": ("log_time_s",), "notes": ("text",), "findings": ("rule",)}
-
-_REFLY_KEYS: Final = {"members": "n_members"}
-
-
-def _review(data: Mapping[str, Any], name: str, folder: Path) -> Review:
-    for table, keys in _NEEDED.items():
-        for i, item in enumerate(data.get(table, []), start=1):
-            for key in keys:
-                if key not in item:
-                    raise SettingsError(name, f"{table}[{i}].{key}", "this key", "nothing")
-    site = data.get("site", {})
-    estimator = data["estimator"]
-    latitude, azimuth, ground_c = site.get("latitude_deg"), site.get("pad_azimuth_deg"), site.get("ground_temperature_c")
-    return Review(
-        logs=tuple(LogReference(**{**log, "path": _absolute(log["path"], folder)}) for log in data["logs"]),
-        column_map=columnmap.column_map_of(data["column_map"], f"{name}, column_map") if "column_map" in data else None,
-        as_flown=calibration.calibration_of(data["as_flown"], f"{name}, as_flown"),
-        what_if=calibration.calibration_of(data["what_if"], f"{name}, what_if") if "what_if" in data else None,
-        is_whatif_on=data.get("show_what_if", True),
-        method=estimator["method"],
-        settings=EstimatorSettings(**estimator.get("settings", {})),
-        also_drawn=estimator.get("also_drawn", ()),
-        site=Site(
-            latitude_rad=None if latitude is None else latitude * DEG,
-            ground_height_m=site.get("ground_height_m"),
-            ground_temperature_k=None if ground_c is None else kelvin(ground_c),
-            pad_azimuth_rad=None if azimuth is None else azimuth * DEG,
-        ),
-        vehicle_path=_absolute(data["vehicle"], folder) if "vehicle" in data else None,
-        evidence_path=_absolute(data["evidence"], folder) if "evidence" in data else None,
-        evidence=_observed(data["observed"], name) if "observed" in data else None,
-        freed=data.get("freed"),
-        refly=ReflySettings(**{_REFLY_KEYS.get(key, key): value for key, value in data.get("refly", {}).items()}),
-        video=_video(data["launch_video"], name, folder) if "launch_video" in data else None,
-        moved_events=data.get("moved_events", {}),
-        bookmarks=tuple(Bookmark(**item) for item in data.get("bookmarks", [])),
-        notes=tuple(Note(**item) for item in data.get("notes", [])),
-        finding_marks=tuple(
-            FindingMark(m["rule"], m.get("start_log_s"), m.get("pinned", False), m.get("resolved", False), m.get("text", ""))
-            for m in data.get("findings", [])
-        ),
-        trace_arrangement=data.get("traces", {}),
-        figure_settings=_beside_moved(thaw(data.get("figures", {})), lambda path: _absolute(path, folder)),
-        film_settings=data.get("film", {}),
-    )
-
-
-def _video(data: Mapping[str, Any], name: str, folder: Path) -> ReviewVideo:
-    for key in ("path", "size_bytes", "sha256"):
-        if key not in data:
-            raise SettingsError(name, f"launch_video.{key}", "this key", "nothing")
-    marked = [key for key in ("liftoff_video_s", "liftoff_sd_s", "liftoff_by") if key in data]
-    if len(marked) not in (0, 3):
-        missing = next(key for key in ("liftoff_video_s", "liftoff_sd_s", "liftoff_by") if key not in marked)
-        raise SettingsError(
-            name, f"launch_video.{missing}", "this key: a liftoff goes with its standard deviation and how it is known", "nothing"
-        )
-    azimuth = data.get("camera_azimuth_deg")
-    return ReviewVideo(
-        LogReference(_absolute(data["path"], folder), data["size_bytes"], data["sha256"]),
-        data.get("liftoff_video_s"),
-        data.get("liftoff_sd_s"),
-        data.get("liftoff_by", ""),
-        VideoCamera(
-            None if azimuth is None else azimuth * DEG,
-            data.get("camera_elevation_deg", 0.0) * DEG,
-            data.get("camera_roll_deg", 0.0) * DEG,
-            data.get("camera_distance_m"),
-        ),
-    )

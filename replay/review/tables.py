@@ -23,8 +23,8 @@ from replay.errors import CannotEstimate
 from replay.flightlog.channels import KINDS
 from replay.flightlog.log import Channel, FlightLog
 from replay.motion.solution import PHASES, Solution
-from replay.review.catalogue import attitude_at
 from replay.review.explain import explained_of
+from replay.review.logged_traces import attitude_at
 from replay.review.snapshot import Snapshot
 from replay.review.table_file import is_parquet, write_parquet, write_table
 from replay.units import DEG

@@ -134,8 +134,9 @@ def test_several_files_of_one_flight(tmp_path, capsys):
 def test_a_review_stands_for_its_logs(good, tmp_path, capsys):
     """The log a review was made of is checked, with the review's column map."""
     from replay.flightlog import read_log
+    from replay.review.log_reference import reference_to
     from replay.review.review import Review
-    from replay.review.storage import reference_to, save_review
+    from replay.review.storage import save_review
 
     log = read_log(good)
     path = tmp_path / "flight.review.json"

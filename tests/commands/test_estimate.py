@@ -132,8 +132,9 @@ def test_pad_azimuth_turns_the_path(folder, capsys):
 
 def test_a_review_is_estimated_as_it_stands(folder, tmp_path, capsys):
     """Its log, calibration, vehicle, method and moved events; with its log gone, one clear line."""
+    from replay.review.log_reference import reference_to
     from replay.review.review import Review
-    from replay.review.storage import reference_to, save_review
+    from replay.review.storage import save_review
     from replay.sensors.calibration import Calibration
 
     log = tmp_path / "flight.csv"

@@ -16,6 +16,7 @@ from replay.errors import SettingsError
 from replay.figures import report_content
 from replay.figures.registry import figure_kinds
 from replay.review import storage, tables
+from replay.review.log_reference import reference_to
 from replay.review.review import Review
 from replay.sensors.calibration import Calibration
 from replay.units import DEG
@@ -36,7 +37,7 @@ def flight(tmp_path_factory):
     for name in ("hop.csv", "second.csv"):
         np.savetxt(folder / name, rows, fmt="%.5f", delimiter=",", header=header, comments="")
     review = Review(
-        logs=(storage.reference_to(folder / "hop.csv"),),
+        logs=(reference_to(folder / "hop.csv"),),
         what_if=Calibration(gyro_bias_imu_radps=(0.2 * DEG, 0.0, 0.0)),
         method="integrate",
         trace_arrangement={"panes": [{"traces": ["tilt"]}, {"traces": ["log:battery_v"]}]},

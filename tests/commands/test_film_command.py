@@ -15,8 +15,9 @@ from PySide6.QtGui import QImage
 import replay
 from replay import rotation
 from replay.cli import main
+from replay.review.log_reference import reference_to
 from replay.review.review import Review
-from replay.review.storage import reference_to, save_review
+from replay.review.storage import save_review
 from replay.whatif.vehicle import load_vehicle
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "crooked_bench"

@@ -9,6 +9,7 @@ from shared_data import shared_data
 from replay import cli
 from replay.cautions import CAUTION_LINE
 from replay.review import storage
+from replay.review.log_reference import reference_to
 from replay.review.review import ReflySettings, Review
 from replay.sensors.calibration import CalibrationFile, save_calibration
 from replay.whatif import sample, sample_files
@@ -96,7 +97,7 @@ def test_an_ensemble_says_how_well_touchdown_is_known(folder, capsys):
 
 def test_a_review_brings_its_bandwidth_and_the_sensors_priors(folder, tmp_path, capsys):
     """Without a calibration file the ensemble draws from the priors of what reconcile frees; `--bandwidth` goes before the review's."""
-    log = storage.reference_to(folder / "flight.csv")
+    log = reference_to(folder / "flight.csv")
     what_if = sample.make("crooked_bench", canopy_scale=0.2, rest_s=2.0).truth.calibration
     review = Review(
         (log,), what_if=what_if, method="integrate", vehicle_path=str(folder / "vehicle.toml"), refly=ReflySettings(bandwidth_hz=6.0)

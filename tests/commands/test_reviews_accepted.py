@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from replay.cli import COMMANDS, main
+from replay.review.log_reference import reference_to
 from replay.review.review import Review
-from replay.review.storage import reference_to, save_review
+from replay.review.storage import save_review
 from replay.sensors.calibration import load_calibration
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "crooked_bench"

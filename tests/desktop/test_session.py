@@ -250,7 +250,7 @@ def test_a_review_whose_log_is_gone_asks_for_it(qtbot, preferences, estimates, l
     """And takes the file the user finds; another file than the one of the review is said to be another."""
     path = tmp_path / "r" / "wren.review.json"
     path.parent.mkdir()
-    from replay.review.storage import reference_to
+    from replay.review.log_reference import reference_to
 
     save_review(Review(logs=(reference_to(log_file),)), path)
     moved = log_file.rename(tmp_path / "elsewhere.csv")

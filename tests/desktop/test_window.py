@@ -18,10 +18,11 @@ from replay.desktop.help_texts import TextWindow
 from replay.desktop.marks_key import MarksKey
 from replay.desktop.window import MainWindow
 from replay.errors import CannotEstimate
+from replay.review.log_reference import reference_to
 from replay.review.playback import SPEEDS
 from replay.review.recovery import RecoveryCopy
 from replay.review.review import Note, Review
-from replay.review.storage import load_review, reference_to
+from replay.review.storage import load_review
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "crooked_bench" / "flight.csv"
 

@@ -14,7 +14,8 @@ from scipy.spatial.transform import Rotation
 from replay import rotation
 from replay.flightlog.channels import KINDS
 from replay.motion.solution import Events
-from replay.review import catalogue, marks, nose, series
+from replay.review import catalogue, logged_traces, marks, nose, series
+from replay.review.trace import DIAGNOSTICS, gaps_on
 from replay.units import DEG
 
 
@@ -57,7 +58,7 @@ def test_units_on_screen_follow_the_channel_vocabulary(ready):
             shown = [unit.strip() for unit in KINDS[name].show.split(",")]
             assert trace.unit in shown, key
     assert_allclose(_values(ready, "log:imu_temperature_k", "logged")[0], 296.0005 - 273.15, atol=1e-9)
-    assert_allclose(catalogue.shown_unit("rad/s")[1], 57.29577951308232, rtol=1e-15)
+    assert_allclose(logged_traces.shown_unit("rad/s")[1], 57.29577951308232, rtol=1e-15)
 
 
 def test_attitude_traces_agree_with_scipy(drawn, ready):
@@ -73,7 +74,7 @@ def test_attitude_traces_agree_with_scipy(drawn, ready):
 def test_onboard_minus_ours_against_scipy(drawn, ready):
     """Reference: scipy's rotation vector of q_onboard q_ours⁻¹, on the computer's own clock."""
     log_time_s, q = drawn.onboard
-    ours = catalogue.attitude_at(log_time_s, drawn.as_flown.log_time_s, drawn.as_flown.q_enu_from_body)
+    ours = logged_traces.attitude_at(log_time_s, drawn.as_flown.log_time_s, drawn.as_flown.q_enu_from_body)
     turn = (Rotation.from_quat(q, scalar_first=True) * Rotation.from_quat(ours, scalar_first=True).inv()).as_rotvec(degrees=True)
     for i, name in enumerate(("east", "north", "up")):
         assert_allclose(_values(ready, f"onboard_minus.{name}", "as_flown"), turn[:, i], atol=1e-7)
@@ -82,7 +83,7 @@ def test_onboard_minus_ours_against_scipy(drawn, ready):
 def test_attitude_between_samples_is_on_the_way():
     """A steady turn read halfway between two samples; before and after the record nothing is known."""
     q = rotation.from_rotvec(np.array([[0.0, 0.0, 0.0], [0.1, 0.0, 0.0]]))
-    found = catalogue.attitude_at(np.array([-1.0, 0.5, 2.0]), np.array([0.0, 1.0]), q)
+    found = logged_traces.attitude_at(np.array([-1.0, 0.5, 2.0]), np.array([0.0, 1.0]), q)
     assert_allclose(rotation.to_rotvec(found[1]), [0.05, 0.0, 0.0], atol=1e-12)
     assert np.isnan(found[[0, 2]]).all()
 
@@ -131,7 +132,7 @@ def test_a_gap_of_the_imu_is_a_gap_of_the_solution(drawn, ready):
     i = int(_line(ready, "tilt").i_gap[0])
     assert drawn.as_flown.log_time_s[i + 1] - drawn.as_flown.log_time_s[i] > 0.5
     few = drawn.as_flown.log_time_s[::7]
-    gaps = catalogue.gaps_on(few, drawn.log["rate_raw_imu_radps"])
+    gaps = gaps_on(few, drawn.log["rate_raw_imu_radps"])
     assert len(gaps) == 1
     assert few[gaps[0]] < 20.3 < few[gaps[0] + 1]
 
@@ -189,7 +190,7 @@ def test_a_snapshot_carries_its_series(drawn, ready):
 
 def test_words_become_numbers_in_order_of_appearance():
     """IDLE, BURN, IDLE."""
-    words, place = catalogue.words_as_numbers(np.array(["IDLE", "BURN", "IDLE"]))
+    words, place = logged_traces.words_as_numbers(np.array(["IDLE", "BURN", "IDLE"]))
     assert words == ("IDLE", "BURN")
     assert_array_equal(place, [0.0, 1.0, 0.0])
 
@@ -204,7 +205,7 @@ def test_diagnostics_take_their_unit_from_their_name(drawn):
         "gyro scale correction": (time_s, np.ones(2)),
     }
     ready = series.prepare(replace(drawn, as_flown=replace(drawn.as_flown, diagnostics=diagnostics), what_if=None))
-    found = {key: (t.label, t.unit, t.component) for key, t in ready.catalogue.items() if t.group == catalogue.DIAGNOSTICS}
+    found = {key: (t.label, t.unit, t.component) for key, t in ready.catalogue.items() if t.group == DIAGNOSTICS}
     assert found["diagnostic:barometer innovation (m)"] == ("barometer innovation", "m", "")
     assert found["diagnostic:rest rate residual (rad/s).2"] == ("rest rate residual", "deg/s", "y")
     assert found["diagnostic:rest gravity innovation (sigmas).1"] == ("rest gravity innovation", "σ", "1")

@@ -19,7 +19,7 @@ from replay.errors import SettingsError
 from replay.flightlog.columnmap import ColumnEntry, ColumnMap
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
-from replay.review import storage
+from replay.review import log_reference, storage
 from replay.review.recovery import RecoveryCopy, left_behind
 from replay.review.review import EVENT_NAMES, Bookmark, FindingMark, LogReference, Note, ReflySettings, Review, ReviewVideo, VideoCamera
 from replay.sensors.calibration import Calibration
@@ -278,7 +278,7 @@ def flight(tmp_path):
     log = folder / "wren.csv"
     log.write_bytes(b"time,ax\n0,1\n")
     path = folder / "wren.review.json"
-    storage.save_review(Review(logs=(storage.reference_to(log),)), path)
+    storage.save_review(Review(logs=(log_reference.reference_to(log),)), path)
     return folder, log, path
 
 
@@ -293,7 +293,7 @@ def test_a_log_is_found_where_the_folder_was_moved_to(flight, tmp_path):
     folder, _, _ = flight
     moved = folder.rename(tmp_path / "elsewhere")
     review = storage.load_review(moved / "wren.review.json")
-    assert storage.find_log(review.logs[0], moved / "wren.review.json") == moved / "wren.csv"
+    assert log_reference.find_log(review.logs[0], moved / "wren.review.json") == moved / "wren.csv"
 
 
 def test_a_log_is_found_beside_the_review(flight, tmp_path):
@@ -304,7 +304,7 @@ def test_a_log_is_found_beside_the_review(flight, tmp_path):
     there.mkdir()
     log.rename(there / "renamed.csv")
     (there / "wren.csv").write_bytes(b"time,ax\n0,2\n")
-    assert storage.find_log(review.logs[0], there / "wren.review.json") == there / "renamed.csv"
+    assert log_reference.find_log(review.logs[0], there / "wren.review.json") == there / "renamed.csv"
 
 
 def test_another_file_of_the_same_name_is_not_taken_for_the_log(flight):
@@ -312,15 +312,15 @@ def test_another_file_of_the_same_name_is_not_taken_for_the_log(flight):
     _, log, path = flight
     review = storage.load_review(path)
     log.write_bytes(b"time,ax\n0,2\n")
-    assert storage.find_log(review.logs[0], path) is None
+    assert log_reference.find_log(review.logs[0], path) is None
     log.unlink()
-    assert storage.find_log(review.logs[0], path) is None
+    assert log_reference.find_log(review.logs[0], path) is None
 
 
 def test_the_hash_is_that_of_the_bytes(tmp_path):
     """FIPS 180-2 appendix B.1: SHA-256 of "abc"."""
     (tmp_path / "abc").write_bytes(b"abc")
-    reference = storage.reference_to(tmp_path / "abc")
+    reference = log_reference.reference_to(tmp_path / "abc")
     assert reference.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert reference.size_bytes == 3
 
