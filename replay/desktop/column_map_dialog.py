@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections import Counter
 from pathlib import Path
 
 from PySide6.QtCore import QEvent, QObject, Qt, Signal
@@ -25,23 +24,19 @@ from PySide6.QtWidgets import (
 
 from replay.desktop import style
 from replay.desktop.asking import TOML_FILES, Asking
+from replay.desktop.column_map_words import AXES, FOUND, channel_label, first_values, how_found, problems_of
 from replay.desktop.form import OptionalNumber, muted
-from replay.desktop.reading import first_rows
 from replay.errors import ReplayError
-from replay.flightlog.channels import KINDS
 from replay.flightlog.columnmap import (
     ANGLE_ORDERS,
     ANGLES,
     CHANNELS,
     EARTH_Z,
-    EXTRA,
-    IGNORE,
     TIME,
     TURNS,
     ColumnEntry,
     ColumnMap,
     components_of,
-    handedness,
     load_column_map,
     save_column_map,
     units_of,
@@ -50,16 +45,8 @@ from replay.flightlog.log import FlightLog
 from replay.flightlog.unit_table import TICKS
 from replay.units import DEG
 
-_AXES = ("found from the data", "+x", "-x", "+y", "-y", "+z", "-z")
-_LABELS = {TIME: "time (clock of the file)", ANGLES: "attitude as angles", EXTRA: "keep, draw only", IGNORE: "leave out"}
-_NEEDED = (("accel_raw_imu_mps2", "accelerometer"), ("rate_raw_imu_radps", "gyro"))
 _COLUMN, _CHANNEL, _PART, _UNIT, _SIGN, _ZERO, _SCALE, _VALUES, _HOW = range(9)
 _HEADINGS = ("column", "channel", "part", "unit", "sign", "zero", "scale", "first values", "how it was found")
-
-
-def channel_label(channel: str) -> str:
-    """A channel in words."""
-    return _LABELS.get(channel) or KINDS[channel].label
 
 
 class ColumnMapDialog(QDialog):
@@ -75,7 +62,7 @@ class ColumnMapDialog(QDialog):
         self._log, self._asking = log, asking
         self._as_read = log.column_map
         self._entries: list[ColumnEntry] = list(log.column_map.columns)
-        self._values = _first_values(log)
+        self._values = first_values(log)
         column = QVBoxLayout(self)
         column.setSpacing(style.GAP)
         intro = (
@@ -113,7 +100,7 @@ class ColumnMapDialog(QDialog):
         return dataclasses.replace(
             self._as_read,
             columns=tuple(self._entries),
-            axes=None if _AXES[0] in axes else axes,
+            axes=None if FOUND in axes else axes,
             rotation_rad=None if None in rotation else tuple(angle * DEG for angle in rotation),
             attitude=attitude,
         )
@@ -123,7 +110,7 @@ class ColumnMapDialog(QDialog):
         self._entries = [by_column.get((entry.file, entry.column), entry) for entry in self._entries]
         for row in range(len(self._entries)):
             self._show_row(row)
-        for box, axis in zip(self._axes, column_map.axes or (_AXES[0],) * 3, strict=True):
+        for box, axis in zip(self._axes, column_map.axes or (FOUND,) * 3, strict=True):
             box.setCurrentText(axis)
         for entry, angle in zip(self._rotation, column_map.rotation_rad or (None,) * 3, strict=True):
             entry.display(None if angle is None else angle / DEG, "found")
@@ -158,37 +145,12 @@ class ColumnMapDialog(QDialog):
     # --- checks ---------------------------------------------------------------------------------------------------------------
 
     def _check(self) -> None:
-        problems = self.problems_found()
+        problems = problems_of(self._entries, [box.currentText() for box in self._axes])
         self.problems.setText("\n".join(problems))
         self.problems.setVisible(bool(problems))
         self.ok.setEnabled(not any(text.startswith("Not possible") for text in problems))
         has_attitude = any(entry.channel in (ANGLES, "q_enu_from_body_onboard") for entry in self._entries)
         self._attitude.setVisible(has_attitude)
-
-    def problems_found(self) -> list[str]:
-        """What keeps the map from being used ("Not possible: …"), and what will be missed."""
-        problems = []
-        counts = Counter((e.file, e.channel, e.component) for e in self._entries if e.channel not in (EXTRA, IGNORE))
-        for (file, channel, part), n in counts.items():
-            if n > 1:
-                where = f" in {file}" if file else ""
-                problems.append(f"Not possible: {n} columns are {channel_label(channel)} {part}".rstrip() + f"{where}.")
-        axes = [box.currentText() for box in self._axes]
-        if _AXES[0] not in axes and handedness(axes) != 1:
-            problems.append("Not possible: body x, y and z must be three different imu axes that make a right-handed set.")
-        problems += [
-            f"Not possible: {entry.column} counts ticks; say how many a second (scale)."
-            for entry in self._entries
-            if entry.channel == TIME and entry.unit == TICKS and not entry.rate_hz
-        ]
-        there = {(entry.channel, entry.component) for entry in self._entries}
-        for channel, label in _NEEDED:
-            missing = [part for part in components_of(channel) if (channel, part) not in there]
-            if missing:
-                problems.append(f"No {label} {', '.join(missing)}: without it there is no estimate.")
-        if not any(entry.channel == TIME for entry in self._entries):
-            problems.append("No column is the clock: the rows are spaced evenly, at the rate stated for the file.")
-        return problems
 
     # --- what it is built of --------------------------------------------------------------------------------------------------
 
@@ -270,14 +232,14 @@ class ColumnMapDialog(QDialog):
         sign.setEnabled(is_number and entry.channel != TIME)
         zero, scale = table.cellWidget(row, _ZERO), table.cellWidget(row, _SCALE)
         zero.setEnabled(is_number and entry.channel != TIME)
-        scale.setEnabled(is_number and (entry.channel != TIME or entry.unit == TICKS))
+        scale.setEnabled(is_number)
         zero.display(None if entry.zero == 0.0 else entry.zero, "0" if zero.isEnabled() else "")
         if entry.unit == TICKS:
             scale.display(entry.rate_hz, "ticks/s")
         else:
             scale.display(None if entry.scale == 1.0 else entry.scale, "1" if scale.isEnabled() else "")
         how = table.item(row, _HOW)
-        how.setText(_how(entry))
+        how.setText(how_found(entry))
         how.setToolTip(entry.reason)
         how.setForeground(QColor(style.ERROR_INK if entry.is_unit_inferred else style.MUTED))
 
@@ -288,7 +250,7 @@ class ColumnMapDialog(QDialog):
         for letter in "xyz":
             row.addWidget(QLabel(f"body {letter} is imu" if letter == "x" else letter))
             box = self._box(f"imu axis that is body {letter}")
-            box.addItems(_AXES)
+            box.addItems(AXES)
             box.setToolTip("Body z points towards the nose. Found from the data: the nose is where the boost pushes.")
             box.activated.connect(lambda _: self._check())
             self._axes.append(box)
@@ -379,23 +341,3 @@ def _fill(box: QComboBox, texts: tuple[str, ...], chosen: str) -> None:
         box.addItems(texts)
     box.setCurrentText(chosen)
     box.setEnabled(len(texts) > 1)
-
-
-def _how(entry: ColumnEntry) -> str:
-    if entry.is_unit_inferred:
-        return "unit guessed from the data"
-    return "from the header" if entry.is_inferred else "stated"
-
-
-def _first_values(log: FlightLog) -> dict[tuple[str, str], tuple[str, ...]]:
-    """(file as in the map, header) -> the first values as they stand in the file."""
-    values = {}
-    several = len(log.paths) > 1
-    for path in log.paths:
-        try:
-            headers, rows = first_rows(path)
-        except (ReplayError, OSError):
-            continue
-        for i, header in enumerate(headers):
-            values[Path(path).name if several else "", header] = tuple(row[i] for row in rows if row[i])
-    return values

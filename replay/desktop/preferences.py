@@ -17,7 +17,8 @@ from platformdirs import user_config_path, user_data_path
 from PySide6.QtCore import QByteArray, QSettings
 
 from replay.errors import ReplayError
-from replay.flightlog.columnmap import ColumnMap, load_column_map, save_column_map
+from replay.flightlog.columnmap import ColumnMap
+from replay.flightlog.columnmap_file import load_column_map, save_column_map
 
 _N_RECENT = 12
 

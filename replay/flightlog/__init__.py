@@ -6,7 +6,8 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from replay.flightlog.columnmap import ColumnMap, load_column_map, save_column_map
+    from replay.flightlog.columnmap import ColumnMap
+    from replay.flightlog.columnmap_file import load_column_map, save_column_map
     from replay.flightlog.log import Channel, FlightLog, Issue
     from replay.flightlog.read import read_log
 
@@ -17,8 +18,8 @@ _PUBLIC = {
     "Channel": "log",
     "Issue": "log",
     "ColumnMap": "columnmap",
-    "load_column_map": "columnmap",
-    "save_column_map": "columnmap",
+    "load_column_map": "columnmap_file",
+    "save_column_map": "columnmap_file",
 }
 
 __all__ = ["Channel", "ColumnMap", "FlightLog", "Issue", "load_column_map", "read_log", "save_column_map"]

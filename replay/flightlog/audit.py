@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from replay.flightlog.channels import KINDS
-from replay.flightlog.columnmap import IGNORE, TIME, ColumnEntry, tables_of
+from replay.flightlog.columnmap import IGNORE, TIME, ColumnEntry
+from replay.flightlog.columnmap_file import tables_of
 from replay.flightlog.log import Channel, FlightLog, Issue
 from replay.units import DEG, ZERO_CELSIUS_K
 

@@ -14,7 +14,8 @@ from typing import Any, Final
 
 from replay import __version__
 from replay.errors import SettingsError
-from replay.flightlog import columnmap
+from replay.flightlog.columnmap_file import column_map_of
+from replay.flightlog.columnmap_file import tables_of as column_map_tables
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
 from replay.review.review import (
@@ -49,7 +50,7 @@ def document_of(review: Review, folder: Path) -> dict[str, Any]:
             "format": FORMAT,
             "made_by": f"Plumbline {__version__}",
             "logs": [{**dataclasses.asdict(log), "path": _relative(log.path, folder)} for log in review.logs],
-            "column_map": None if review.column_map is None else columnmap.tables_of(review.column_map),
+            "column_map": None if review.column_map is None else column_map_tables(review.column_map),
             "as_flown": calibration.tables_of(review.as_flown),
             "what_if": None if review.what_if is None else calibration.tables_of(review.what_if),
             "show_what_if": review.is_whatif_on,
@@ -261,7 +262,7 @@ def review_of_document(data: Mapping[str, Any], name: str, folder: Path) -> Revi
     estimator = data["estimator"]
     return Review(
         logs=tuple(LogReference(**{**log, "path": _absolute(log["path"], folder)}) for log in data["logs"]),
-        column_map=columnmap.column_map_of(data["column_map"], f"{name}, column_map") if "column_map" in data else None,
+        column_map=column_map_of(data["column_map"], f"{name}, column_map") if "column_map" in data else None,
         as_flown=calibration.calibration_of(data["as_flown"], f"{name}, as_flown"),
         what_if=calibration.calibration_of(data["what_if"], f"{name}, what_if") if "what_if" in data else None,
         is_whatif_on=data.get("show_what_if", True),

@@ -7,9 +7,11 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel
 
-from replay.desktop.column_map_dialog import _CHANNEL, _HOW, _PART, _SCALE, _SIGN, _UNIT, _VALUES, ColumnMapDialog, channel_label
+from replay.desktop.column_map_dialog import _CHANNEL, _HOW, _PART, _SCALE, _SIGN, _UNIT, _VALUES, ColumnMapDialog
+from replay.desktop.column_map_words import channel_label
 from replay.flightlog import read_log
-from replay.flightlog.columnmap import CHANNELS, TIME, load_column_map, units_of
+from replay.flightlog.columnmap import CHANNELS, TIME, units_of
+from replay.flightlog.columnmap_file import load_column_map
 from replay.flightlog.unit_table import TICKS
 
 LOG = "t,ax,ay,az,gx,gy,gz,what\n" + "".join(
@@ -160,3 +162,12 @@ def test_tab_goes_from_box_to_box_and_brings_each_into_sight(dialog, qtbot):
     assert reached[0] is dialog.table.cellWidget(0, _CHANNEL) and rows == set(range(dialog.table.rowCount()))
     last = dialog.table.cellWidget(dialog.table.rowCount() - 1, _CHANNEL)
     assert not dialog.table.viewport().rect().intersected(last.geometry()).isEmpty()
+
+
+def test_a_clock_that_runs_fast_can_be_scaled(dialog):
+    """What the audit asks for where two files' clocks run at different rates: the scale of the time column."""
+    scale = dialog.table.cellWidget(_row(dialog, "t"), _SCALE)
+    assert scale.isEnabled()
+    scale.edited.emit(0.99)
+    assert next(entry for entry in dialog.column_map().columns if entry.column == "t").scale == 0.99
+    assert not dialog.table.cellWidget(_row(dialog, "t"), _SIGN).isEnabled()

@@ -13,10 +13,9 @@ from replay.flightlog.columnmap import (
     FileEntry,
     OnboardAttitude,
     components_of,
-    load_column_map,
-    save_column_map,
     units_of,
 )
+from replay.flightlog.columnmap_file import load_column_map, save_column_map
 from replay.units import DEG
 
 _FULL = ColumnMap(
