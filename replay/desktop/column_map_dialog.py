@@ -37,10 +37,9 @@ from replay.flightlog.columnmap import (
     ColumnEntry,
     ColumnMap,
     components_of,
-    load_column_map,
-    save_column_map,
     units_of,
 )
+from replay.flightlog.columnmap_file import load_column_map, save_column_map
 from replay.flightlog.log import FlightLog
 from replay.flightlog.unit_table import TICKS
 from replay.units import DEG
