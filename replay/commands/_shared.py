@@ -132,6 +132,8 @@ class LogRequest:
         Given by `--calibration`; else the review's what-if where it is switched on; else the review's as flown; else neutral.
     calibration_name : str
         Where it is from, in words.
+    calibration_note : str
+        What the calibration's file says of itself.
     vehicle : Vehicle or None
     site : Site
         Declared in the review, else of the vehicle file; `--pad-azimuth` goes before both.
@@ -155,6 +157,12 @@ class LogRequest:
     moved_events: Mapping[str, float] = field(default_factory=dict)
     review: Review | None = None
     evidence_path: str | None = None
+    calibration_note: str = ""
+
+    @property
+    def calibration_words(self) -> tuple[str, ...]:
+        """What the file says of itself, as an assumption that whatever is worked out with it leans on."""
+        return (f"calibration file: {self.calibration_note}",) if self.calibration_note else ()
 
 
 def load_request(args: argparse.Namespace) -> LogRequest:
@@ -170,7 +178,7 @@ def load_request(args: argparse.Namespace) -> LogRequest:
     from replay.motion.site import Site
     from replay.review import storage
     from replay.review.request import site_of
-    from replay.sensors.calibration import Calibration, load_calibration
+    from replay.sensors.calibration import Calibration, load_calibration_file
     from replay.sensors.mount import find_mount
     from replay.whatif.vehicle import load_vehicle
 
@@ -189,9 +197,10 @@ def load_request(args: argparse.Namespace) -> LogRequest:
         from replay.units import DEG
 
         site = dataclasses.replace(site, pad_azimuth_rad=args.pad_azimuth * DEG)
-    calibration, name = Calibration(), "none"
+    calibration, name, note = Calibration(), "none", ""
     if args.calibration:
-        calibration, name = load_calibration(args.calibration), args.calibration
+        file = load_calibration_file(args.calibration)
+        calibration, name, note = file.calibration, args.calibration, file.note
     elif review is not None:
         what_if = review.drawn_whatif
         calibration, name = (review.as_flown, "the review's, as flown") if what_if is None else (what_if, "the review's what-if")
@@ -200,14 +209,24 @@ def load_request(args: argparse.Namespace) -> LogRequest:
         mount=find_mount(log, calibration),
         calibration=calibration,
         calibration_name=name,
+        calibration_note=note,
         vehicle=vehicle,
         site=site,
         settings=review.settings if review else EstimatorSettings(),
         method=review.method if review else "smoother",
         moved_events=review.moved_events if review else {},
         review=review,
-        evidence_path=getattr(args, "evidence", None),
+        evidence_path=_readable_evidence(getattr(args, "evidence", None)),
     )
+
+
+def _readable_evidence(path: str | None) -> str | None:
+    """The path, once it is known to hold evidence: a file named on the command line is not left out without a word."""
+    if path is not None:
+        from replay.whatif.evidence import load_evidence
+
+        load_evidence(path)
+    return path
 
 
 def _logs_of(review: Review, review_path: str) -> list[str]:

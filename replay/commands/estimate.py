@@ -77,7 +77,7 @@ def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
             result[name] = {**_lean(solution, i), **_place(solution, i)}
     result |= _onboard(request, solution)
     result["refused"] = _refused(solution)
-    result["assumptions"] = list(solution.assumptions)
+    result["assumptions"] = [*request.calibration_words, *solution.assumptions]
     return result
 
 
@@ -153,6 +153,7 @@ def _onboard(request: LogRequest, solution: Solution) -> dict[str, Any]:
     import numpy as np
 
     from replay.motion.onboard import attitude_difference
+    from replay.review.explain import OTHER_FRAME_RAD
 
     found = attitude_difference(solution, request.log, request.mount)
     if found is None:
@@ -177,6 +178,7 @@ def _onboard(request: LogRequest, solution: Solution) -> dict[str, Any]:
             "total_median_deg": float(np.median(total[inside]) / DEG),
             "total_max_deg": float(total[inside].max() / DEG),
             "span_log_s": [float(start), float(stop)],
+            "is_other_frame": bool(tilt[at_pad] > OTHER_FRAME_RAD),
         }
     }
 
@@ -206,17 +208,28 @@ def as_text(summary: dict[str, Any]) -> str:
         for name in ("burnout", "apogee", "touchdown")
         if name in summary
     ]
-    if "onboard" in summary:
-        o = summary["onboard"]
-        lines.append(
-            f"the computer's own attitude: its tilt is {o['tilt_error_pad_deg']:.2f}° from this one on the pad, "
-            f"{o['tilt_error_median_deg']:.2f}° in the median and at most {o['tilt_error_max_deg']:.2f}° until {o['span_log_s'][1]:.2f} s"
-        )
+    lines += _onboard_lines(summary)
     for name, count in summary["refused"].items():
         lines.append(f"refused: {count} of {name}")
     lines.append("assumptions:")
     lines += [f"  {line}" for line in summary["assumptions"]]
     return "\n".join([*lines, *_finding_lines(summary)])
+
+
+def _onboard_lines(summary: dict[str, Any]) -> list[str]:
+    """The computer's own attitude against ours, where the two can be compared."""
+    if "onboard" not in summary:
+        return []
+    o = summary["onboard"]
+    if o["is_other_frame"]:
+        return [
+            f"the computer's own attitude: its nose lies {o['tilt_error_pad_deg']:.0f}° from ours on the pad: another frame, not "
+            "compared; if its axes are known, state rotation_deg and guessed = false in the column map (plumbline check --save-columns)"
+        ]
+    return [
+        f"the computer's own attitude: its tilt is {o['tilt_error_pad_deg']:.2f}° from this one on the pad, "
+        f"{o['tilt_error_median_deg']:.2f}° in the median and at most {o['tilt_error_max_deg']:.2f}° until {o['span_log_s'][1]:.2f} s"
+    ]
 
 
 def _event_lines(summary: dict[str, Any]) -> list[str]:
@@ -258,4 +271,7 @@ def _place_text(at: dict[str, Any]) -> str:
         value, sd = at["pos_enu_m"][i], at["pos_sd_enu_m"][i]
         return "unknown" if value is None else f"{value:.2f} m" + ("" if sd is None else f" ± {sd:.2f} m")
 
-    return f"height {with_sd(2)}, east {with_sd(0)}, north {with_sd(1)}"
+    is_reckoned = at["pos_enu_m"][0] is not None and at["pos_sd_enu_m"][0] is None
+    return f"height {with_sd(2)}, east {with_sd(0)}, north {with_sd(1)}" + (
+        " (dead reckoning: how well is not known)" if is_reckoned else ""
+    )

@@ -129,7 +129,7 @@ def summary_of(request: LogRequest, reflight: Reflight, flown: Solution, ensembl
         }
     if ensemble is not None:
         result["ensemble"] = {"drawn_from": drawn_from, **_bands(ensemble, reflight, flown)}
-    assumptions = [*reflight.assumptions, *(ensemble.assumptions if ensemble else ())]
+    assumptions = [*request.calibration_words, *reflight.assumptions, *(ensemble.assumptions if ensemble else ())]
     return result | {"assumptions": assumptions, "left_out": reflight.left_out, "caution": CAUTION_LINE}
 
 

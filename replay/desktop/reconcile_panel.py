@@ -103,6 +103,8 @@ class ReconcilePanel(QWidget):
         self.run.setEnabled(session.log is not None and not is_busy)
         self.failure.setText("" if self._error is None else f"{self._error}")
         self.failure.setVisible(self._error is not None)
+        self.doubt.setText("\n".join(result.doubts) if result is not None else "")
+        self.doubt.setVisible(result is not None and bool(result.doubts) and not session.is_reconciliation_stale)
         self.state.setText(self._state_text())
         is_good = result is not None and not session.is_reconciliation_stale
         self.use.setEnabled(is_good and result is not None and session.review.corrected != result.calibration)
@@ -266,7 +268,11 @@ class ReconcilePanel(QWidget):
         self.failure.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         column.addWidget(sentence)
         column.addLayout(row)
-        for widget in (self.progress, self.doing, self.failure, self.state):
+        self.doubt = QLabel()
+        self.doubt.setObjectName("failure")
+        self.doubt.setWordWrap(True)
+        self.doubt.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        for widget in (self.progress, self.doing, self.failure, self.state, self.doubt):
             column.addWidget(widget)
         self.use = QPushButton("Use as the what-if")
         self.use.setToolTip("The reconciled calibration becomes the what-if; one step, which can be undone")

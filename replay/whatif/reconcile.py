@@ -18,7 +18,7 @@ from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Solution
 from replay.sensors.calibration import Calibration
-from replay.sensors.measurements import measure
+from replay.sensors.measurements import Measurements, measure
 from replay.sensors.mount import Mount, find_mount
 from replay.whatif.evidence import Evidence, Prior, stated_prior
 from replay.whatif.flight_fit import Cancel, FlightFit, Progress, fit_flight
@@ -105,14 +105,29 @@ def reconcile(
             progress(0.0, "smoothing the flight as calibrated")
         solution = estimate(log, "smoother", calibration=base, site=site, settings=settings, mount=mount)
     mount = mount or find_mount(log, base)
-    record = build_record(measure(log, base, mount), solution, site, np.asarray(mount.dcm_body_from_imu))
+    measurements = measure(log, base, mount)
+    record = build_record(measurements, solution, site, np.asarray(mount.dcm_body_from_imu))
     mean, sd = _priors(evidence.prior, site)
     levelled = None if PAD_TILT in freed else np.asarray(solution.levelling.q_enu_from_body, dtype=float)
     fit = fit_flight(record, evidence, mean, sd, is_free, pad_attitude=levelled, progress=_later(progress), cancel=cancel)
     fit, undetermined = _settled(fit, evidence, mean, sd, is_free, levelled, cancel)
     if progress is not None:
         progress(1.0, "done")
-    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution)
+    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution, _warmed_k(measurements, solution, base))
+
+
+def _warmed_k(measurements: Measurements, solution: Solution, base: Calibration) -> float:
+    """From the levelling on the pad to where the temperature lies farthest from it before touchdown; 0 where slopes take it off."""
+    has_slopes = any(base.accel_slope_imu_mps2_per_k) and any(base.gyro_slope_imu_radps_per_k)
+    if measurements.temperature_k is None or has_slopes:
+        return 0.0
+    time, levelled, touchdown = measurements.log_time_s, solution.levelling, solution.events.touchdown_log_s
+    pad = measurements.temperature_k[(time >= levelled.start_log_s) & (time <= levelled.stop_log_s)]
+    stop = touchdown if np.isfinite(touchdown) else time[-1]
+    flown = measurements.temperature_k[(time > levelled.stop_log_s) & (time <= stop)]
+    off = flown - np.nanmedian(pad) if np.isfinite(pad).any() else np.zeros(0)
+    off = off[np.isfinite(off)]
+    return float(off[np.argmax(np.abs(off))]) if len(off) else 0.0
 
 
 def _later(progress: Progress | None) -> Progress | None:

@@ -26,7 +26,8 @@ def calibration_file(result: Reconciliation) -> CalibrationFile:
         x, y, z = (math.nan if p.status == "pinned" else p.sd * factor for p in own)
         sd[field] = (x, y, z)
     known = "pinned" if PAD_TILT in result.pinned else f"± {result.pad_tilt_sd_rad / DEG:.2f} deg"
-    note = f"reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} deg, {known}"
+    doubt = f"doubtful: {' '.join(result.doubts)} " if result.doubts else ""
+    note = f"{doubt}reconciled: pad tilt {result.pad_tilt_rad / DEG:.2f} deg, {known}"
     scale = np.sqrt(np.diag(result.posterior.covariance))
     correlation = result.posterior.covariance / np.outer(scale, scale)
     correlation = 0.5 * (correlation + correlation.T)
@@ -52,6 +53,7 @@ def as_dict(result: Reconciliation) -> dict[str, Any]:
         "converged": result.fit.has_converged,
         "undetermined": list(result.undetermined),
         "pinned": list(result.pinned),
+        "doubts": list(result.doubts),
         "notes": list(result.notes),
         "assumptions": list(result.assumptions),
         "caution": CAUTION_LINE,
@@ -64,6 +66,8 @@ def as_text(result: Reconciliation) -> str:
     true = f"{result.pad_tilt_rad / DEG:5.2f} deg towards {result.pad_tilt_azimuth_rad / DEG:3.0f}°"
     known = "pinned as levelled" if PAD_TILT in result.pinned else f"± {result.pad_tilt_sd_rad / DEG:.2f} deg each way"
     lines = [
+        *(f"DOUBTFUL: {doubt}" for doubt in result.doubts),
+        *([""] if result.doubts else []),
         "pad tilt (attitude of the nose on the pad)",
         f"  as levelled  {levelled}",
         f"  reconciled   {true}, {known}",

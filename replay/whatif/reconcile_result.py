@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,17 +38,22 @@ from replay.whatif.unknowns import (
 
 Array = NDArray[np.float64]
 
+FAR_SIGMAS: Final = 3.0
+WARMED_K: Final = 3.0
+"""A gyro's zero moves by some hundredths of a deg/s per °C (data-sheet size, value from memory): a tenth and more from here on."""
+
 _NO_RAIL = Lean(0.0, 0.0, 0.5)
 """What is known of the lean on the pad without an inclinometer: about upright, to half a radian."""
 
 
 def result_of(
     fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array,
-    evidence: Evidence, site: Site, solution: Solution,
+    evidence: Evidence, site: Site, solution: Solution, warmed_k: float = 0.0,
 ) -> Reconciliation:  # fmt: skip
     """What a fit says, in words and numbers.
 
-    `undetermined` (22,) errors stand at their prior's mean; `mean` and `prior_sd` (22,) in SI.
+    `undetermined` (22,) errors stand at their prior's mean; `mean` and `prior_sd` (22,) in SI. `warmed_k`: how far the sensor's
+    temperature moved in the flight where the calibration has no slope for it.
     """
     is_free, is_tilt_free = fit.keep[-N_ERRORS:], bool(fit.keep[0])
     freed = {name for name, place in PLACES.items() if is_free[place]} | ({PAD_TILT} if is_tilt_free else set())
@@ -90,6 +96,7 @@ def result_of(
         notes=_notes(fit, evidence, pinned, undetermined, parameters),
         assumptions=_assumptions(evidence, site, solution, is_free),
         pinned=pinned,
+        doubts=_doubts(fit, seen, warmed_k),
     )
 
 
@@ -196,12 +203,28 @@ def _notes(
         lines.append(
             f"Barometer not used from {start:.1f} to {stop:.1f} s after liftoff: it runs up to {off:.0f} m off the inertial record there."
         )
+    return (*lines, *fit.record.notes)
+
+
+def _doubts(fit: FlightFit, seen: Mapping[str, Array], warmed_k: float) -> tuple[str, ...]:
+    """What makes the numbers worth less than their standard deviations say, and what to do about it."""
+    lines = []
     if not fit.has_converged:
         lines.append("The fit did not settle: treat every number here as a start, not a result.")
-    far = [o for o, r in fit.residuals.items() if o.split()[0] in ("rail", "sighting", "touchdown", "apogee") and np.max(np.abs(r)) > 3.0]
+    far = {name: float(np.max(np.abs(r))) for name, r in seen.items() if np.max(np.abs(r)) > FAR_SIGMAS}
     if far:
-        lines.append(f"More than three sigma off, and given less weight for it: {', '.join(far)}.")
-    return (*lines, *fit.record.notes)
+        named = ", ".join(f"{name} ({sigmas:.1f})" for name, sigmas in far.items())
+        lines.append(
+            f"More than three sigma off, and given less weight for it: {named}. Check these observations and their deviations, "
+            "or free what else may be wrong."
+        )
+    if abs(warmed_k) > WARMED_K:
+        lines.append(
+            f"The sensor {'warmed' if warmed_k > 0.0 else 'cooled'} by {abs(warmed_k):.1f} °C in this record and the calibration has no "
+            "temperature slopes: a bias that drifts with it is not among what is solved for, and the rest bends to follow it. "
+            "Find the slopes on the bench (plumbline bench temperature) and reconcile with them."
+        )
+    return tuple(lines)
 
 
 def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: NDArray[np.bool_]) -> tuple[str, ...]:

@@ -80,6 +80,8 @@ class Reconciliation:
         Most helpful first.
     posterior : Posterior
     notes, assumptions : tuple of str
+    doubts : tuple of str
+        Why the numbers may be wrong by more than their standard deviations say; to be told before them.
     pinned : tuple of str
         Groups and members (`unknowns.MEMBERS`) that were not solved for.
     """
@@ -101,6 +103,7 @@ class Reconciliation:
     notes: tuple[str, ...]
     assumptions: tuple[str, ...]
     pinned: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
     def parameter(self, name: str) -> Parameter:
         """One parameter by name."""

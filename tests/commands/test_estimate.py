@@ -99,6 +99,25 @@ def test_json_says_the_same(folder, capsys):
     assert "written" not in summary
 
 
+def test_what_is_not_known_is_not_shown_as_if_it_were(folder, tmp_path, capsys):
+    """Dead reckoning says so beside its place; an attitude of another frame is not compared; a file's own doubts go with its numbers."""
+    calibration = tmp_path / "c.toml"
+    calibration.write_text('format = 1\nnote = "doubtful: the fit did not settle"\n', encoding="utf-8")
+    columns = tmp_path / "columns.toml"
+    assert main(["check", str(folder / "flight.csv"), "--save-columns", str(columns)]) == 0
+    before, table, after = columns.read_text(encoding="utf-8").partition("[onboard_attitude]\n")
+    assert table
+    stated = after.replace("guessed = true", "guessed = false", 1)
+    columns.write_text(f"{before}{table}rotation_deg = [60.0, 0.0, 0.0]\n{stated}", encoding="utf-8")
+    capsys.readouterr()
+    assert run(folder / "flight.csv", "--columns", columns, "--calibration", calibration, "--method", "integrate") == 0
+    shown = capsys.readouterr().out
+    assert "another frame, not compared" in shown and "in the median" not in shown
+    touchdown = next(line for line in shown.splitlines() if line.startswith("touchdown: "))
+    assert "(dead reckoning: how well is not known)" in touchdown
+    assert "calibration file: doubtful: the fit did not settle" in shown
+
+
 def test_parquet(folder, tmp_path):
     """The same columns, every bit kept."""
     parquet = pytest.importorskip("pyarrow.parquet")

@@ -1,5 +1,6 @@
 """The Reconcile panel on a real session and a real, small flight: asked, stopped, edited, undone, used, saved."""
 
+import dataclasses
 import json
 
 import pytest
@@ -96,6 +97,15 @@ def test_stopped_it_keeps_the_last_good_result(panel, qtbot, result):
     assert begun.wait(20)
     panel.stop.click()
     assert not panel.background.is_busy and panel.session.reconciliation is result and panel.result.isVisible()
+
+
+def test_a_doubt_stands_above_what_would_use_the_result(panel, qtbot, result):
+    """Where the button is, not at the end of the notes; gone once the result is out of date, or without doubt."""
+    panel.session.set_reconciliation(dataclasses.replace(result, doubts=("The fit did not settle.",)), panel.session.review)
+    assert panel.doubt.isVisible() and panel.doubt.text() == "The fit did not settle."
+    assert panel.doubt.y() < panel.use.y()
+    panel.session.set_reconciliation(result, panel.session.review)
+    assert not panel.doubt.isVisible()
 
 
 def test_a_failure_stands_beside_the_last_good_result(panel, qtbot, result):

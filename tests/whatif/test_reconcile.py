@@ -218,8 +218,21 @@ def test_a_rail_inclinometer_and_a_sighting_pull_the_tilt(crooked):
     fine = solved(flight, solution, dataclasses.replace(touchdown_of(flight), sightings=(good,)))
     assert max(abs(v) for v in fine.observations[-1].sigmas) < 2.0
     off = solved(flight, solution, dataclasses.replace(touchdown_of(flight), sightings=(bad,)))
-    assert any("More than three sigma off" in n and "sighting 1" in n for n in off.notes)
+    assert any("More than three sigma off" in n and "sighting 1" in n for n in off.doubts)
+    assert as_text(off).startswith("DOUBTFUL: More than three sigma off"), "before the numbers it casts doubt on"
+    assert calibration_file(off).note.startswith("doubtful: More than three sigma off"), "and in the file that carries them on"
+    assert not fine.doubts and not plain.doubts
     assert abs(off.parameter("accelerometer bias x").value - plain.parameter("accelerometer bias x").value) < 0.05
+
+
+def test_a_sensor_that_warms_through_the_flight_is_a_doubt_and_says_what_to_do():
+    """The hot day's drift is none of what is solved for: told before the numbers, until the calibration has its slopes."""
+    flight, _, solution = flown("hot_day", 3)
+    free = ("pad tilt", "accelerometer bias")
+    result = solved(flight, solution, touchdown_of(flight), free=free)
+    assert any("sensor warmed by" in doubt and "plumbline bench temperature" in doubt for doubt in result.doubts)
+    known = reconcile(flight.log, flight.vehicle, touchdown_of(flight), flight.truth.calibration, mount=mount_of(flight), free=free)
+    assert not known.doubts
 
 
 def test_derivatives_are_those_of_the_residuals(crooked):
