@@ -40,7 +40,7 @@ def finite(text: str) -> float:
 def add_common(parser: argparse.ArgumentParser, *, log: bool = True) -> None:
     """The options every command on a log takes."""
     if log:
-        parser.add_argument("log", nargs="+", help="log file (several files of one flight are merged), or a .review.json")
+        parser.add_argument("log", nargs="+", help="log file, several of one flight or their folder (merged), or a .review.json")
     add_stated(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QSizePolicy, QVBox
 from replay.desktop import plumb_paint as draw
 from replay.desktop import style
 from replay.desktop.plumb_paint import Dial, TrackDrawn
+from replay.desktop.still_picture import put_on
 from replay.desktop.time_scale import number
 from replay.desktop.trace_style import variant_name
 from replay.motion.solution import Solution
@@ -242,9 +243,7 @@ class _Face(QWidget):
         if self._picture is None or self._picture.devicePixelRatioF() != ratio:
             self._picture = self._still(ratio)
         painter = QPainter(self)
-        for rect in event.region():
-            source = QRectF(rect.x() * ratio, rect.y() * ratio, rect.width() * ratio, rect.height() * ratio)
-            painter.drawPixmap(QRectF(rect), self._picture, source)
+        put_on(painter, event, self._picture)
         if self._cursor_log_s is not None:
             self._paint_now(painter, self._cursor_log_s)
         painter.end()

@@ -23,6 +23,7 @@ from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from replay.desktop import style
 from replay.desktop.own_keys import OwnKeys
+from replay.desktop.still_picture import put_on
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.timeline_paint import EventPlace, Rows, paint_bookmarks, paint_event, paint_still, place_events, tip
 from replay.review.marks import room_of_event
@@ -182,9 +183,7 @@ class Timeline(OwnKeys, QWidget):
         if self._picture is None or self._picture.devicePixelRatioF() != ratio:
             self._picture = self._drawn(ratio)
         painter = QPainter(self)
-        for rect in event.region():
-            source = QRectF(rect.x() * ratio, rect.y() * ratio, rect.width() * ratio, rect.height() * ratio)
-            painter.drawPixmap(QRectF(rect), self._picture, source)
+        put_on(painter, event, self._picture)
         self._paint_span(painter)
         self._paint_cursor(painter)
         if self.hasFocus():

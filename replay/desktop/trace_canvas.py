@@ -14,6 +14,7 @@ from PySide6.QtGui import QColor, QContextMenuEvent, QMouseEvent, QPainter, QPai
 from PySide6.QtWidgets import QWidget
 
 from replay.desktop import style
+from replay.desktop.still_picture import put_on
 from replay.desktop.time_scale import TimeScale
 from replay.scene import palette
 
@@ -112,9 +113,7 @@ class TraceCanvas(QWidget):
         if self._picture is None or self._picture.devicePixelRatioF() != ratio:
             self._picture = self._drawn(ratio)
         painter = QPainter(self)
-        for rect in event.region():
-            source = QRectF(rect.x() * ratio, rect.y() * ratio, rect.width() * ratio, rect.height() * ratio)
-            painter.drawPixmap(QRectF(rect), self._picture, source)
+        put_on(painter, event, self._picture)
         painter.setClipRect(self.plot_rect.adjusted(0, 0, 1, 0))
         self._paint_span(painter)
         self._paint_cursor(painter)

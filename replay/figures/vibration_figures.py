@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from replay.errors import CannotEstimate
 from replay.figures.export import Drawn
@@ -33,6 +34,16 @@ def _span(snapshot: Snapshot, settings: FigureSettings) -> tuple[float, float]:
     return start, settings.stop_s if settings.stop_s is not None else burnout if np.isfinite(burnout) else float(s.time_s[-1])
 
 
+def _samples(snapshot: Snapshot, settings: FigureSettings, what: str, beside_s: float = 0.0) -> tuple[float, float, NDArray[np.bool_]]:
+    """The span shown, s from liftoff, and which samples lie in it or not far beside it; CannotEstimate where they are too few."""
+    start, stop = _span(snapshot, settings)
+    time_s = snapshot.as_flown.time_s
+    inside = (time_s >= start - beside_s) & (time_s <= stop + beside_s)
+    if np.count_nonzero(inside) < _LEAST_SAMPLES:
+        raise CannotEstimate(what, f"{start:g} to {stop:g} s holds {np.count_nonzero(inside)} samples, needs {_LEAST_SAMPLES}")
+    return start, stop, inside
+
+
 def spectrum(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) -> Drawn:
     """Spectral density of specific force and angular rate through the burn (Welch's method, Hann window).
 
@@ -44,16 +55,13 @@ def spectrum(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) ->
     from scipy.signal import welch
 
     s = snapshot.as_flown
-    start, stop = _span(snapshot, settings)
-    inside = (s.time_s >= start) & (s.time_s <= stop)
+    start, stop, inside = _samples(snapshot, settings, "spectrum")
     panes = figure.subplots(2, 1, sharex=True)
     said, rate_hz = [], float("nan")
     for axes, values, unit, name, sensor in (
         (panes[0], s.accel_body_mps2, "m/s²", "specific force", "accelerometer"),
         (panes[1], s.rate_body_radps / DEG, "deg/s", "angular rate", "gyro"),
     ):
-        if np.count_nonzero(inside) < _LEAST_SAMPLES:
-            raise CannotEstimate("spectrum", f"{start:g} to {stop:g} s holds {np.count_nonzero(inside)} samples, needs {_LEAST_SAMPLES}")
         shown, rate_hz = even_samples(s.log_time_s[inside], values[inside])
         for axis, letter in enumerate("xyz"):
             frequency, density = welch(shown[:, axis], rate_hz, nperseg=min(len(shown), 512), detrend="linear")
@@ -88,10 +96,7 @@ def short_time(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings) 
         The span holds too few samples.
     """
     s = snapshot.as_flown
-    start, stop = _span(snapshot, settings)
-    inside = (s.time_s >= start - 0.5) & (s.time_s <= stop + 0.5)
-    if np.count_nonzero(inside) < _LEAST_SAMPLES:
-        raise CannotEstimate("spectrogram", f"{start:g} to {stop:g} s holds {np.count_nonzero(inside)} samples, needs {_LEAST_SAMPLES}")
+    _, _, inside = _samples(snapshot, settings, "spectrogram", beside_s=0.5)
     found = spectrogram(s.log_time_s[inside], s.accel_body_mps2[inside], "m/s²")
     frequency, time = found.frequency_hz[1:], found.log_time_s - zero_log_s(snapshot)
     level = 10.0 * np.log10(np.maximum(found.density[1:], 1e-12))  # NaN, drawn as nothing, where rows are missing

@@ -65,8 +65,29 @@ class Levelling:
     accel_body_mps2: Array
 
 
+class ShownAngles:
+    """The angles by which an attitude is shown, of whatever has one, shape (n, 4)."""
+
+    q_enu_from_body: Array
+
+    @property
+    def tilt_rad(self) -> Array:
+        """Angle of the nose from up, shape (n,)."""
+        return rotation.tilt(self.q_enu_from_body)
+
+    @property
+    def tilt_azimuth_rad(self) -> Array:
+        """Compass direction the nose leans to, clockwise from north, shape (n,)."""
+        return rotation.tilt_azimuth(self.q_enu_from_body)
+
+    @property
+    def roll_rad(self) -> Array:
+        """Twist about the long axis, shape (n,)."""
+        return rotation.roll(self.q_enu_from_body)
+
+
 @dataclass(frozen=True, eq=False)
-class Solution:
+class Solution(ShownAngles):
     """What one method makes of one log with one calibration. n samples on the gyro's clock.
 
     Parameters
@@ -127,21 +148,6 @@ class Solution:
         """Shape (n,), zero at liftoff; at the log's first row where liftoff is unknown."""
         zero = self.events.liftoff_log_s
         return self.log_time_s - (zero if np.isfinite(zero) else 0.0)
-
-    @property
-    def tilt_rad(self) -> Array:
-        """Angle of the nose from up, shape (n,)."""
-        return rotation.tilt(self.q_enu_from_body)
-
-    @property
-    def tilt_azimuth_rad(self) -> Array:
-        """Compass direction the nose leans to, clockwise from north, shape (n,)."""
-        return rotation.tilt_azimuth(self.q_enu_from_body)
-
-    @property
-    def roll_rad(self) -> Array:
-        """Twist about the long axis, shape (n,)."""
-        return rotation.roll(self.q_enu_from_body)
 
     @property
     def phase(self) -> NDArray[np.uint8]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
+from replay.motion.solution import ShownAngles
 
 if TYPE_CHECKING:
     from replay.motion.solution import Solution
@@ -22,7 +23,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class Track:
+class Track(ShownAngles):
     """One of the two flights, n rows.
 
     Parameters
@@ -36,21 +37,6 @@ class Track:
     pos_enu_m: Array
     q_enu_from_body: Array
     gimbal_rad: Array
-
-    @property
-    def tilt_rad(self) -> Array:
-        """Angle of the nose from up, shape (n,)."""
-        return rotation.tilt(self.q_enu_from_body)
-
-    @property
-    def tilt_azimuth_rad(self) -> Array:
-        """Compass direction the nose leans to, clockwise from north, shape (n,)."""
-        return rotation.tilt_azimuth(self.q_enu_from_body)
-
-    @property
-    def roll_rad(self) -> Array:
-        """Twist about the long axis, shape (n,)."""
-        return rotation.roll(self.q_enu_from_body)
 
 
 @dataclass(frozen=True, eq=False)
