@@ -32,7 +32,7 @@ _LEAST_SHARE: Final = 0.04
 _MOST_FIGURES: Final = {"one-column": 8, "two-column": 12, "slide": 9, "video": 9}
 _STEP_S: Final = 0.05
 _TOLD: Final = ("rising", "falling")
-"""Courses that stand clear of the scatter; the rest may be steady or not told."""
+"""Courses that stand clear of the scatter; the rest is scatter or not told."""
 
 
 def explained_flights(snapshot: Snapshot) -> list[tuple[str, Explained | None]]:
@@ -173,8 +173,9 @@ def _row_words(row: FigureRow) -> str:
     values = ", ".join(q.text() if q.is_known else "undetermined" for q in row.values)
     if not row.trend.is_known:
         return true_minus(f"{row.label} {values}")
-    course = row.course if row.course in _TOLD else "no clear trend"
-    return true_minus(f"{row.label} {values} ({course}, {Quantity('', row.trend.value, row.trend.sd, row.trend.unit).text()} per flight)")
+    return true_minus(
+        f"{row.label} {values} ({row.course}, {Quantity('', row.trend.value, row.trend.sd, row.trend.unit).text()} per flight)"
+    )
 
 
 def _calibration_words(snapshot: Snapshot) -> str:

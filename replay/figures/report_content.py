@@ -21,7 +21,7 @@ from replay.figures.registry import figure_kinds
 from replay.figures.report import Block, Heading, Items, Paragraph, Picture, Report, Table
 from replay.figures.style import FigureSettings, settings_from
 from replay.figures.whatif_figures import moment_words
-from replay.figures.words import HEADING_NOTE, at_event, capital, solutions_of, true_minus, whole
+from replay.figures.words import HEADING_NOTE, capital, event_of, solutions_of, true_minus, whole
 from replay.flight.finding import SEVERITIES
 from replay.flight.quantity import Quantity
 from replay.motion.solution import Solution
@@ -107,7 +107,8 @@ def _job(request: ReportRequest) -> Iterator[Block]:
 def _outcome(snapshot: Snapshot) -> str:
     words = []
     for name, solution in solutions_of(snapshot).items():
-        said = [text for text in (_tilt_at(solution, "burnout"), _apogee(solution), _landing(solution)) if text]
+        parts = (_tilt_at(snapshot, solution, "burnout"), _apogee(snapshot, solution), _landing(snapshot, solution))
+        said = [text for text in parts if text]
         who = "As flown" if name == "as_flown" else "With the what-if calibration"
         words.append(f"{who}: {', '.join(said)}." if said else f"{who}: no liftoff in this log.")
     explained: Explained | None = material_of(snapshot, EXPLAINED)
@@ -121,26 +122,29 @@ def _quantity(label: str, value: float, sd: float, unit: str) -> str:
     return Quantity(label, float(value), float(sd), unit).text()
 
 
-def _tilt_at(s: Solution, event: str) -> str:
-    i = at_event(s, event)
-    if i is None:
+def _tilt_at(snapshot: Snapshot, s: Solution, event: str) -> str:
+    found = event_of(snapshot, s, event)
+    if found is None:
         return ""
+    i, _ = found
     sd = s.tilt_sd_rad[i] / DEG if s.tilt_sd_rad is not None else np.nan
     return f"tilt at {event} {_quantity('tilt', s.tilt_rad[i] / DEG, sd, 'deg')}"
 
 
-def _apogee(s: Solution) -> str:
-    i = at_event(s, "apogee")
-    if i is None or not np.isfinite(s.pos_enu_m[i, 2]):
+def _apogee(snapshot: Snapshot, s: Solution) -> str:
+    found = event_of(snapshot, s, "apogee")
+    if found is None or not np.isfinite(s.pos_enu_m[found[0], 2]):
         return ""
+    i, after_s = found
     sd = s.pos_sd_enu_m[i, 2] if s.pos_sd_enu_m is not None else np.nan
-    return f"apogee {_quantity('apogee', s.pos_enu_m[i, 2], sd, 'm')} at {s.time_s[i]:.2f} s"
+    return f"apogee {_quantity('apogee', s.pos_enu_m[i, 2], sd, 'm')} at {after_s:.2f} s"
 
 
-def _landing(s: Solution) -> str:
-    i = at_event(s, "touchdown")
-    if i is None or not np.isfinite(s.pos_enu_m[i, 0]):
+def _landing(snapshot: Snapshot, s: Solution) -> str:
+    found = event_of(snapshot, s, "touchdown")
+    if found is None or not np.isfinite(s.pos_enu_m[found[0], 0]):
         return ""
+    i, _ = found
     sd = s.pos_sd_enu_m[i] if s.pos_sd_enu_m is not None else np.full(3, np.nan)
     east, north = (_quantity("place", s.pos_enu_m[i, axis], sd[axis], "m") for axis in (0, 1))
     return f"touchdown {east} east and {north} north of the pad"

@@ -7,6 +7,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.figures.material import EXPLAINED, material_of
 from replay.motion.solution import Solution
 from replay.review.snapshot import Snapshot
 from replay.units import DEG
@@ -32,6 +33,19 @@ def at_event(solution: Solution, name: str) -> int | None:
     return int(np.clip(np.searchsorted(solution.log_time_s, time), 0, len(solution.log_time_s) - 1))
 
 
+def event_of(snapshot: Snapshot, solution: Solution, name: str) -> tuple[int, float] | None:
+    """Sample of an event and its time from liftoff, s; None where the record can't tell.
+
+    As the explained flight has it, where the snapshot carries one: a caption and a table of events say the same.
+    """
+    known = material_of(snapshot, EXPLAINED)
+    if known is not None and np.isfinite(known.time(name)) and np.isfinite(known.time("liftoff")):
+        i = int(np.clip(np.searchsorted(solution.log_time_s, known.time(name)), 0, len(solution.log_time_s) - 1))
+        return i, known.time(name) - known.time("liftoff")
+    found = at_event(solution, name)
+    return None if found is None else (found, float(solution.time_s[found]))
+
+
 def plus_minus(value: float, sd: Array | None, i: int, unit: str, digits: int = 1, column: int | None = None, factor: float = 1.0) -> str:
     """A number with one standard deviation where there is one: `sd` (n,) or (n, w) at row `i`, `column`, times `factor`, all in `unit`."""
     if sd is None:
@@ -44,13 +58,15 @@ def summary_words(snapshot: Snapshot) -> str:
     """Apogee, tilt at burnout and flight time in one sentence."""
     s = snapshot.as_flown
     words = []
-    apogee, burnout = at_event(s, "apogee"), at_event(s, "burnout")
-    if apogee is not None and np.isfinite(s.pos_enu_m[apogee, 2]):
+    top, out = event_of(snapshot, s, "apogee"), event_of(snapshot, s, "burnout")
+    if top is not None and np.isfinite(s.pos_enu_m[top[0], 2]):
+        apogee, after_s = top
         height = plus_minus(float(s.pos_enu_m[apogee, 2]), s.pos_sd_enu_m, apogee, "m", 1, 2)
-        words.append(f"apogee {height} at {s.time_s[apogee]:.2f} s")
-    if burnout is not None:
+        words.append(f"apogee {height} at {after_s:.2f} s")
+    if out is not None:
+        burnout, after_s = out
         tilt = plus_minus(float(s.tilt_rad[burnout]) / DEG, s.tilt_sd_rad, burnout, "deg", 2, None, 1.0 / DEG)
-        words.append(f"tilt at burnout {tilt} ({s.time_s[burnout]:.2f} s)")
+        words.append(f"tilt at burnout {tilt} ({after_s:.2f} s)")
         if snapshot.what_if is not None:
             other = np.interp(s.log_time_s[burnout], snapshot.what_if.log_time_s, snapshot.what_if.tilt_rad)
             words.append(f"{float(other) / DEG:.2f} deg with the what-if")

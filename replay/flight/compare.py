@@ -59,11 +59,11 @@ class FigureRow:
 
     @property
     def course(self) -> str:
-        """ "rising", "falling", "steady", or "" where a trend can't be told."""
+        """ "rising", "falling", "no clear trend", or "" where a trend can't be told. Scatter is not steadiness: neither is claimed."""
         if not self.trend.is_known:
             return ""
         if abs(self.trend.value) <= TREND_SIGMAS * self.trend.sd:
-            return "steady"
+            return "no clear trend"
         return "rising" if self.trend.value > 0.0 else "falling"
 
 

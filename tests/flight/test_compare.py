@@ -9,7 +9,7 @@ from flight_support import explained
 
 from replay import rotation
 from replay.errors import CannotEstimate, LogReadError, SettingsError
-from replay.flight.compare import compare_flights, largest_differences, on_axis, trend
+from replay.flight.compare import FigureRow, compare_flights, largest_differences, on_axis, trend
 from replay.flight.event import FlightEvent, FlightEvents
 from replay.flight.facts import VehicleFacts
 from replay.flight.prediction import Prediction, explain_misfit, misfits, read_prediction, vertical_flight
@@ -80,11 +80,19 @@ def test_a_trend_is_the_slope_of_the_line():
     assert found.value == pytest.approx(1.0) and found.sd == pytest.approx(0.1 / math.sqrt(10.0))
 
 
-def test_trends_of_noise_alone_stay_steady():
+def test_no_trend_is_made_up_of_noise_alone():
     """Two hundred campaigns of six flights: the slope is within three of its sigmas in at least 97 of 100 (no trend is made up)."""
     rng = np.random.default_rng(4)
     pulls = [abs(t.value) / t.sd for t in (trend(figure(rng.normal(10.0, 0.1, 6))) for _ in range(200))]
     assert np.mean(np.array(pulls) < 3.0) >= 0.97
+
+
+def test_scatter_is_not_called_steady():
+    """Heights of 166, 85, 157 and 166 m neither rise nor fall for sure; steady they are not."""
+    heights = figure([166.0, 85.3, 157.3, 165.6])
+    assert FigureRow("height at apogee", "m", tuple(heights), trend(heights)).course == "no clear trend"
+    climbing = figure([1.0, 2.0, 3.0])
+    assert FigureRow("height", "m", tuple(climbing), trend(climbing)).course == "rising"
 
 
 def test_too_few_values_have_no_trend():
