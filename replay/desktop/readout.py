@@ -31,6 +31,8 @@ _LEAST_PX: Final = 58
 """Of a column: room for a number without its deviation."""
 _ROOM_FOR_SD_PX: Final = 36
 """What the deviation takes on top."""
+_LABELS: Final = ("sensor temperature, °C  ", "vertical speed, m/s   ")
+"""The first column is as wide as the one, and as the other where the numbers would not fit beside it otherwise."""
 
 # Put together once: an enum's | takes as long as drawing the text.
 _LEFT: Final = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft
@@ -127,9 +129,6 @@ class Readout(QWidget):
         self.model = _Model()
         self.table = _Table()
         self.table.setModel(self.model)
-        self._widths_px = [
-            self.table.fontMetrics().horizontalAdvance(text) for text in ("sensor temperature, °C  ", "vertical speed, m/s ")
-        ]
         self._snapshot: Snapshot | None = None
         self._log_time_s = 0.0
         whole = QVBoxLayout(self)
@@ -144,7 +143,6 @@ class Readout(QWidget):
         beside = (snapshot.what_if is not None, reflown_of(snapshot) is not None)
         for column, is_there in enumerate(beside, start=2):
             self.table.setColumnHidden(column, not is_there)
-        self.table.label_px = self._widths_px
         self.table.share_width()
         self.move_cursor(self._log_time_s)
 
@@ -172,7 +170,7 @@ class _Header(QHeaderView):
         painter.restore()
         look = self.model().looks[logical_index]
         if look is not None:
-            y = rect.bottom() - 0.5
+            y = rect.bottom() - 1.0
             painter.save()
             painter.setPen(look.pen(2.0))
             painter.drawLine(QPointF(rect.left() + 6, y), QPointF(rect.right() - 3, y))
@@ -184,8 +182,6 @@ class _Table(QTableView):
 
     def __init__(self) -> None:
         super().__init__()
-        self.label_px = (0, 0)
-        """Width of the first column, and what is enough of it where the others would not fit otherwise."""
         self.setHorizontalHeader(_Header(self))
         self.setFont(style.figures(self, 0.92))
         self.setAccessibleName("Readout: numbers at the cursor")
@@ -206,19 +202,22 @@ class _Table(QTableView):
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 
     def share_width(self) -> None:
-        """Every column what its head and a number need, and an equal share of what is left over; with less room the table scrolls."""
+        """Every column what its head and a number need; what is left over, so that the first ones can hold a deviation too, and the rest
+        of it in equal shares. With less room the table scrolls."""
         header = self.horizontalHeader()
         shown = [column for column in range(1, header.count()) if not header.isSectionHidden(column)]
         if not shown:
             return
         metrics, columns = QFontMetrics(header.font()), self.model().columns
         least = [max(_LEAST_PX, metrics.horizontalAdvance(columns[column]) + 12) for column in shown]
-        wide, tight = self.label_px
+        wide, tight = (self.fontMetrics().horizontalAdvance(text) for text in _LABELS)
         is_tight = wide + sum(least) + len(shown) * _ROOM_FOR_SD_PX > self.viewport().width() >= tight + sum(least)
         header.resizeSection(0, tight if is_tight else wide)
         spare = max(self.viewport().width() - header.sectionSize(0) - sum(least), 0)
-        for i, column in enumerate(shown):
-            header.resizeSection(column, least[i] + spare // len(shown) + (i < spare % len(shown)))
+        for i, column in enumerate(shown):  # the deviations of the first ones, before each has less than one
+            more = max(spare // (len(shown) - i), min(spare, _ROOM_FOR_SD_PX))
+            header.resizeSection(column, least[i] + more)
+            spare -= more
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

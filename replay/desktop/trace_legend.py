@@ -24,7 +24,6 @@ class Legend(QWidget):
     rows_changed = Signal()
     """It needs one row more, or less."""
 
-    _SWATCH_PX = 32.0
     _GAP_PX = 12.0
     _MOST_ROWS = 3
 
@@ -69,7 +68,7 @@ class Legend(QWidget):
     def _places(self, n_rows: int) -> list[tuple[int, float, Look | None, str]]:
         """(row, left edge, look, text) of what is drawn; the last one counts what is left over."""
         metrics = QFontMetricsF(self.font())
-        widths = [metrics.horizontalAdvance(text) + (self._SWATCH_PX + 5.0 if look else 0.0) for look, text in self._entries]
+        widths = [metrics.horizontalAdvance(text) + (_swatch_px(look) + 5.0 if look else 0.0) for look, text in self._entries]
         places: list[tuple[int, float, Look | None, str]] = []
         row, x = 0, 0.0
         for i, ((look, text), width) in enumerate(zip(self._entries, widths, strict=True)):
@@ -91,13 +90,18 @@ class Legend(QWidget):
         for row, x, look, text in self._places(self.n_rows):
             at = x
             if look is not None:
-                draw_swatch(painter, QRectF(x, (row + 0.5) * row_px - 6, self._SWATCH_PX, 12), look)
-                at += self._SWATCH_PX + 5.0
+                draw_swatch(painter, QRectF(x, (row + 0.5) * row_px - 6, _swatch_px(look), 12), look)
+                at += _swatch_px(look) + 5.0
             painter.setPen(QColor(style.INK if look is not None else style.MUTED))
             field = QRectF(at, row * row_px, self.width() - at, row_px)
             shown = metrics.elidedText(text, Qt.TextElideMode.ElideRight, field.width())
             painter.drawText(field, Qt.AlignmentFlag.AlignVCenter, shown)
         painter.end()
+
+
+def _swatch_px(look: Look) -> float:
+    """A marker alone takes less room than a piece of a line."""
+    return 32.0 if look.dash else 12.0
 
 
 def line_name(trace: Trace, variant: str) -> str:

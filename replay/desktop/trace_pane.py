@@ -11,12 +11,13 @@ from PySide6.QtCore import QEvent, QPoint, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QPainter
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QMenu, QSizePolicy, QToolButton, QVBoxLayout, QWidget
 
-from replay.desktop import style
+from replay.desktop import style, trace_refused
 from replay.desktop.pyramid_curve import PyramidBand, PyramidCurve
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.trace_canvas import Dot, TraceCanvas
 from replay.desktop.trace_ground import paint_ground
 from replay.desktop.trace_legend import Legend, legend_entries
+from replay.desktop.trace_refused import Refused, paint_gates, paint_refused, refused_in
 from replay.desktop.trace_style import Look, looks
 from replay.review.catalogue import label_of
 from replay.review.series import Line, Series
@@ -60,6 +61,7 @@ class TracePane(QFrame):
         """Labels of what it shows."""
         self._series: Series | None = None
         self._lines: list[tuple[Line, Look]] = []
+        self._refused: list[Refused] = []
         self._curves: list[PyramidCurve] = []
         self._bands: list[PyramidBand] = []
         self._with_bands = True
@@ -120,10 +122,14 @@ class TracePane(QFrame):
             self.menu_button.menu().popup(where)
 
     def _render(self, painter: QPainter) -> None:
+        inside, scale = self.canvas.plot_rect, self.canvas.scale
         if self._series is not None:
-            paint_ground(painter, self.canvas.plot_rect, self.canvas.scale, self._series.marks, self._range, self._font)
+            paint_ground(painter, inside, scale, self._series.marks, self._range, self._font)
+            paint_gates(painter, inside, scale, self._range, self._refused)
         rect = self.canvas.rect()
         self.plot.render(painter, QRectF(rect), rect)
+        if self._refused:
+            paint_refused(painter, inside, scale, self._range, self._refused)
 
     def eventFilter(self, watched: QWidget, event: QEvent) -> bool:
         """The canvas always covers the viewport."""
@@ -143,6 +149,7 @@ class TracePane(QFrame):
         self.menu_button.setEnabled(True)
         lines = [line for key in self.keys for line in series.lines(key)]
         self._lines = list(zip(lines, looks(lines), strict=True))
+        self._refused = refused_in(series, self._lines)
         zero = series.marks.zero_log_s
         banded = [(line, look) for line, look in self._lines if with_bands and line.band is not None]
         self._curves = self._match(self._curves, self._lines, PyramidCurve, zero)
@@ -152,7 +159,7 @@ class TracePane(QFrame):
 
     def clear(self) -> None:
         """Nothing is drawn; the head says what was asked for."""
-        self._series, self._lines = None, []
+        self._series, self._lines, self._refused = None, [], []
         self._curves = self._match(self._curves, [], PyramidCurve, 0.0)
         self._bands = self._match(self._bands, [], PyramidBand, 0.0)
         self._range = (0.0, 0.0)
@@ -182,6 +189,7 @@ class TracePane(QFrame):
         self.menu_button.setAccessibleName(f"Menu of the pane {title}")
         drawn = {line.key for line, _ in self._lines}
         entries = legend_entries(self._lines, series.catalogue, series.source.solutions["as_flown"].method)
+        entries += trace_refused.entries(self._refused)
         if self.keys and not entries:
             is_logged = all(key.startswith(("log:", "column:")) for key in self.keys)
             entries = [(None, "not in this log" if is_logged else "not estimated")]
@@ -228,6 +236,7 @@ class TracePane(QFrame):
     def _fitted(self, start_log_s: float, stop_log_s: float) -> tuple[float, float]:
         """Range of the data in view with headroom. Kept as it is while the data still fit and fill it, so that it does not tremble."""
         found = [curve.extremes(start_log_s, stop_log_s, self._with_bands) for curve in self._curves]
+        found.append(trace_refused.extremes(self._refused, start_log_s, stop_log_s))
         low = min((low for low, _ in found), default=math.inf)
         high = max((high for _, high in found), default=-math.inf)
         if low > high:

@@ -41,7 +41,7 @@ VARIANT_NAMES: Final = {
 
 @dataclass(frozen=True)
 class Look:
-    """Of one line. `marker` is circle, triangle, square, diamond, cross or empty."""
+    """Of one line; without a dash it is a marker alone. `marker` is circle, triangle, square, diamond, cross, refused or empty."""
 
     colour: str
     dash: str = "solid"
@@ -99,6 +99,11 @@ def draw_marker(painter: QPainter, marker: str, centre: QPointF, colour: str, si
         painter.drawPolygon(
             QPolygonF([QPointF(x - 1.15 * r, y), QPointF(x, y - 1.15 * r), QPointF(x + 1.15 * r, y), QPointF(x, y + 1.15 * r)])
         )
+    elif marker == "refused":
+        painter.drawEllipse(centre, 1.2 * r, 1.2 * r)
+        painter.setPen(QPen(QColor(palette.VERMILLION), 1.8))
+        painter.drawLine(QPointF(x - 0.6 * r, y - 0.6 * r), QPointF(x + 0.6 * r, y + 0.6 * r))
+        painter.drawLine(QPointF(x - 0.6 * r, y + 0.6 * r), QPointF(x + 0.6 * r, y - 0.6 * r))
     elif marker == "cross":
         pen.setWidthF(1.8)
         painter.setPen(pen)
@@ -123,8 +128,8 @@ def marker_picture(look: Look, pixel_ratio: float) -> QPixmap:
 def draw_swatch(painter: QPainter, rect: QRectF, look: Look) -> None:
     """Legend entry: a piece of the line with its dash and marker."""
     middle = rect.center().y()
-    pen = look.pen(2.0)
-    painter.setPen(pen)
-    painter.drawLine(QPointF(rect.left(), middle), QPointF(rect.right(), middle))
+    if look.dash:
+        painter.setPen(look.pen(2.0))
+        painter.drawLine(QPointF(rect.left(), middle), QPointF(rect.right(), middle))
     if look.marker:
         draw_marker(painter, look.marker, rect.center(), look.colour)

@@ -233,14 +233,16 @@ def _with_trajectory(solution: Solution, measurements: Measurements, site: Site,
 
 
 def _vertical_fields(vertical: trajectory.Vertical) -> dict[str, Any]:
-    """Standard deviations of height and vertical speed, refusals and innovations."""
-    times, sigmas = vertical.log_time_s[~vertical.is_used].tolist(), vertical.innovation_sigmas[~vertical.is_used].tolist()
+    """Standard deviations of height and vertical speed, refusals and innovations, measured less predicted."""
+    is_used, innovation = vertical.is_used, -vertical.innovation_sigmas
+    times, sigmas = vertical.log_time_s[~is_used].tolist(), innovation[~is_used].tolist()
     return {
         "pos_sd_enu_m": vertical.pos_sd_enu_m,
         "vel_sd_enu_mps": vertical.vel_sd_enu_mps,
         "rejected": tuple(zip(["barometer"] * len(times), times, sigmas, strict=True)),
+        "gates": {"barometer": (vertical.log_time_s[:1], np.array([trajectory.BARO_GATE_SIGMAS]))},
         "diagnostics": {
-            "barometric height innovation (sigmas)": (vertical.log_time_s, vertical.innovation_sigmas),
+            "barometer innovation (sigmas)": (vertical.log_time_s[is_used], innovation[is_used]),
             "barometric height (m)": (vertical.log_time_s, vertical.height_m),
         },
     }

@@ -48,6 +48,7 @@ from replay.motion.flight_state import (
     Fit,
     Trajectory,
 )
+from replay.motion.gates import gates_of
 from replay.motion.gravity import height_terms
 from replay.motion.phasing import gravity_gate
 from replay.motion.preintegration import Inertial, preintegrate, prepare_inertial
@@ -207,6 +208,7 @@ def _solution(
         events=events,
         levelling=levelling,
         rejected=_rejected(fit),
+        gates=gates_of(fit, problem.aiding.gates),
         diagnostics=_diagnostics(fit, problem),
         assumptions=_assumptions(fit, problem, inertial, settings, noise, model, backward=backward),
         **columns,

@@ -112,6 +112,9 @@ class Solution(ShownAngles):
         In-flight corrections found by the method, on top of the calibration.
     rejected : tuple of (str, float, float)
         Measurement name, log time, innovation in sigmas: what a filter refused.
+    gates : dict of str to (log_time_s, sigmas), shape (m,) each
+        Measurement name to its gate: from each time on, until the next, an innovation of more sigmas is refused. A kind that is never
+        refused has none.
     diagnostics : dict of str to (log_time_s, values), shape (k,) each
         Innovation and rest-residual traces, SI.
     assumptions : tuple of str
@@ -139,6 +142,7 @@ class Solution(ShownAngles):
     accel_bias_body_mps2: Array | None = None
     accel_bias_sd_mps2: Array | None = None
     rejected: tuple[tuple[str, float, float], ...] = ()
+    gates: dict[str, tuple[Array, Array]] = field(default_factory=dict)
     diagnostics: dict[str, tuple[Array, Array]] = field(default_factory=dict)
     assumptions: tuple[str, ...] = ()
     run_time_s: float = 0.0

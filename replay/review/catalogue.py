@@ -211,6 +211,10 @@ _GIMBAL_TRACES = tuple(
 )
 
 
+_ALONG_ENU = ("zero velocity", "zero displacement", "satellite position", "steady descent")
+"""Measurements whose components are east, north, up; of the others they are those of the body."""
+
+
 def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
     """Innovations and rest residuals of whichever method has them; the unit is read off the end of the name."""
     seen: dict[str, int] = {}
@@ -225,7 +229,8 @@ def _diagnostic_traces(solutions: Mapping[str, Solution]) -> Iterator[Trace]:
         unit, factor, _ = shown_unit("σ" if si == "sigmas" else si)
         for i in range(width):
             key = f"diagnostic:{name}" + (f".{i + 1}" if width > 1 else "")
-            component = "" if width == 1 else XYZ[i] if width == 3 else str(i + 1)
+            names = ENU if label.startswith(_ALONG_ENU) else XYZ if width == 3 else ()
+            component = "" if width == 1 else names[i] if i < len(names) else str(i + 1)
             yield Trace(key, DIAGNOSTICS, label, unit, _FromDiagnostics(name, i, factor), component)
 
 

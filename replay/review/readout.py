@@ -39,15 +39,16 @@ def rows_at(snapshot: Snapshot, log_time_s: float) -> tuple[Row, ...]:
     solutions = (snapshot.as_flown, snapshot.what_if, _reaching(again, log_time_s))
     samples = [None if solution is None else _Sample(solution, log_time_s) for solution in solutions]
     liftoff = snapshot.as_flown.events.liftoff_log_s
-    phases = ["" if sample is None else sample.phase for sample in samples]
+    phase, *phases = ("" if sample is None else sample.phase for sample in samples)
+    what_if, reflown = ("" if other == phase else other for other in phases)
     others = [_Sample(solution, log_time_s) for solution in compared_of(snapshot).values()]
     rows = [
         Row("time from liftoff", "s", _signed(log_time_s - liftoff, 3) if math.isfinite(liftoff) else "not known"),
-        Row("phase", "", phases[0], *("" if phase == phases[0] else phase for phase in phases[1:])),  # methods share one set of phases
+        Row("phase", "", phase, what_if, reflown),  # methods share one set of phases
     ]
     for i, (label, unit) in enumerate(_LINES):
-        texts = ["" if sample is None else sample.lines[i] for sample in samples]
-        rows.append(Row(label, unit, *texts, compared=tuple(other.lines[i] for other in others)))
+        flown, what_if, reflown = ("" if sample is None else sample.lines[i] for sample in samples)
+        rows.append(Row(label, unit, flown, what_if, reflown, tuple(other.lines[i] for other in others)))
     return (*rows, *_gimbal_rows(again, log_time_s), *_onboard_rows(snapshot, log_time_s), *_channel_rows(snapshot, log_time_s))
 
 

@@ -19,6 +19,7 @@ from replay.desktop.traces import TraceStack
 from replay.errors import SettingsError
 from replay.flightlog.log import Channel, FlightLog
 from replay.review import series
+from replay.scene import palette
 
 pytest.importorskip("pyqtgraph")
 
@@ -733,3 +734,92 @@ def test_a_line_that_stands_still_has_a_plain_axis(qtbot, drawn):
         widget.show_snapshot(shown)
         _settle(widget)
         assert_allclose(widget.panes[0]._range, (level - room, level + room), atol=1e-5)
+
+
+# what was refused, on the innovation itself
+
+
+def _innovations(drawn, **rejected):
+    """Innovations of a calm barometer, and what the flight as flown and a method drawn over it refused of it."""
+    time_s = np.arange(0.0, 30.0, 0.1)
+    gates = {"barometer": (np.array([0.0, 20.0, 20.5]), np.array([4.0, 2.0, 4.0]))}
+
+    def with_innovations(solved, refused):
+        found = {"barometer innovation (sigmas)": (time_s, np.sin(time_s))}
+        return replace(solved, diagnostics=found, gates=gates, rejected=tuple(("barometer", t, s) for t, s in refused))
+
+    others = {method: with_innovations(drawn.as_flown, refused) for method, refused in rejected.items() if method != "as_flown"}
+    return replace(drawn, as_flown=with_innovations(drawn.as_flown, rejected["as_flown"]), what_if=None, extras={series.OVERLAYS: others})
+
+
+def _innovation_pane(qtbot, shot):
+    stack = TraceStack()
+    qtbot.addWidget(stack)
+    stack.resize(900, 400)
+    stack.show()
+    stack.set_arrangement({"panes": [{"traces": ["diagnostic:barometer innovation (sigmas)"]}]})
+    stack.show_snapshot(shot)
+    stack.set_window(0.0, 30.0)
+    _settle(stack)
+    return stack, stack.panes[0]
+
+
+def _red_near(pane, log_time_s, y_px, reach=2):
+    """Pixels of the sign's red about a place."""
+    image = pane.canvas.grab().toImage()
+    x, y = round(pane.canvas.scale.x(log_time_s)), round(y_px)
+    colours = [QColor(image.pixel(x + dx, y + dy)) for dx in range(-reach, reach + 1) for dy in range(-reach, reach + 1)]
+    return sum(c.red() > 180 and c.green() < 140 and c.blue() < 90 for c in colours)
+
+
+def test_a_refused_value_is_marked_at_its_own_value_and_the_gate_is_drawn(qtbot, drawn):
+    """At its time and value, and nowhere else; the gate's lines at ±4 and for half a second at ±2; both named in the legend."""
+    _, pane = _innovation_pane(qtbot, _innovations(drawn, as_flown=((20.0, -6.0), (25.0, 5.0))))
+    low, high = pane._range
+    assert low < -6.0 and high > 5.0
+    assert _red_near(pane, 20.0, pane.y_px(-6.0)) >= 4
+    assert _red_near(pane, 25.0, pane.y_px(5.0)) >= 4
+    assert not _red_near(pane, 25.0, pane.y_px(-5.0))
+    image = pane.canvas.grab().toImage()
+
+    def darkest(at_s, value):
+        x, y = pane.canvas.scale.x(at_s), round(pane.y_px(value))
+        return min(QColor(image.pixel(round(x) + dx, y + dy)).lightness() for dx in range(-3, 4) for dy in (-1, 0, 1))
+
+    for sign in (-1.0, 1.0):
+        assert darkest(10.3, sign * 4.0) < 120
+        assert darkest(20.25, sign * 2.0) < 120
+        assert darkest(10.3, sign * 3.0) > 180
+    assert pane.legend.entries()[-2:] == ["2 rejected", "gate ±4 σ"]
+
+
+def test_one_far_off_does_not_flatten_the_rest_and_stands_at_the_edge(qtbot, drawn):
+    """Eighty standard deviations off: the range keeps to three gates, an arrow at the edge says there is more."""
+    _, pane = _innovation_pane(qtbot, _innovations(drawn, as_flown=((20.0, 80.0),)))
+    assert pane._range[1] < 14.0
+    assert _red_near(pane, 20.0, pane.canvas.plot_rect.top() + 4.0) >= 3
+
+
+def test_each_methods_refusals_are_ringed_in_its_own_colour(qtbot, drawn):
+    """Beside the flight's own, those of a method drawn for comparison; a method without any has none."""
+    shot = _innovations(drawn, as_flown=(), kalman=((12.0, 7.0),))
+    _, pane = _innovation_pane(qtbot, shot)
+    assert _red_near(pane, 12.0, pane.y_px(7.0)) >= 4
+    image = pane.canvas.grab().toImage()
+    x, y = round(pane.canvas.scale.x(12.0)), round(pane.y_px(7.0))
+    ring = QColor(palette.OVERLAYS["kalman"][0])
+    found = [QColor(image.pixel(x + dx, y + dy)) for dx in range(-6, 7) for dy in range(-6, 7)]
+    assert any(abs(c.red() - ring.red()) + abs(c.green() - ring.green()) + abs(c.blue() - ring.blue()) < 60 for c in found)
+    assert "gate ±4 σ" in pane.legend.entries() and not any("rejected" in text for text in pane.legend.entries())
+
+
+def test_methods_drawn_for_comparison_lie_under_the_flights_own_line(stack, drawn):
+    """Where they agree the flight's own colour is seen, and its dot at the cursor is on top."""
+    same = replace(drawn.as_flown)
+    stack.show_snapshot(replace(drawn, what_if=None, onboard=None, extras={series.OVERLAYS: {"kalman": same}}))
+    stack.move_cursor(15.0)
+    _settle(stack)
+    tilt = stack.panes[0]
+    heights = {curve.line.variant: curve.zValue() for curve in tilt._curves}
+    assert heights["kalman"] < heights["as_flown"]
+    assert tilt.canvas.dots[-1].colour == palette.SERIES["as_flown"][0]

@@ -202,6 +202,7 @@ def test_diagnostics_take_their_unit_from_their_name(drawn):
         "barometer innovation (m)": (time_s, np.ones(2)),
         "rest rate residual (rad/s)": (time_s, np.full((2, 3), DEG)),
         "rest gravity innovation (sigmas)": (time_s, np.ones((2, 2))),
+        "steady descent innovation (sigmas)": (time_s, np.ones((2, 2))),
         "gyro scale correction": (time_s, np.ones(2)),
     }
     ready = series.prepare(replace(drawn, as_flown=replace(drawn.as_flown, diagnostics=diagnostics), what_if=None))
@@ -209,6 +210,7 @@ def test_diagnostics_take_their_unit_from_their_name(drawn):
     assert found["diagnostic:barometer innovation (m)"] == ("barometer innovation", "m", "")
     assert found["diagnostic:rest rate residual (rad/s).2"] == ("rest rate residual", "deg/s", "y")
     assert found["diagnostic:rest gravity innovation (sigmas).1"] == ("rest gravity innovation", "σ", "1")
+    assert found["diagnostic:steady descent innovation (sigmas).2"] == ("steady descent innovation", "σ", "north")
     assert found["diagnostic:gyro scale correction"] == ("gyro scale correction", "", "")
     assert_allclose(_values(ready, "diagnostic:rest rate residual (rad/s).2", "as_flown"), 1.0)
 
