@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.flightlog import infer
+from replay.flightlog import infer, turning
 from replay.flightlog.log import Channel, Issue
 from replay.units import DEG, STANDARD_GRAVITY_MPS2
 
@@ -105,7 +105,7 @@ def _one_g(channels: Mapping[str, Channel]) -> list[Issue]:
     off = norm / _G - 1.0
     if not np.isfinite(off) or abs(off) < 0.05:
         return []
-    is_rest = bool(np.any(_still(accel, 0.05 * norm))) and (gyro is None or bool(np.any(_still(gyro, 3.0 * DEG))))
+    is_rest = bool(np.any(_still(accel, 0.05 * max(norm, _G)))) and (gyro is None or bool(np.any(_still(gyro, 3.0 * DEG))))
     text = f"implausible unit or scale: at rest it reads {norm:.4g} m/s² ({norm / _G:.3g} g); state it in the column map"
     return [Issue("problem" if is_rest and abs(off) > 0.3 else "warning", text, accel.columns[0])]
 
@@ -130,7 +130,16 @@ def _turns(channels: Mapping[str, Channel]) -> list[Issue]:
     if accel is None or gyro is None or accel.n_samples < 50 or gyro.n_samples < 50:
         return []
     good = np.isfinite(accel.values).all(axis=1)
-    ratio = infer.turn_of_up(gyro.values, gyro.log_time_s, (accel.log_time_s[good], accel.values[good]))
+    up = accel.log_time_s[good], accel.values[good]
+    doubt = turning.doubted_axes(gyro.values, gyro.log_time_s, up)
+    if doubt is not None:
+        axes, best, as_logged = doubt
+        text = (
+            f"implausible axes or signs: gravity does not turn in the accelerometer's axes as the gyro says (agreement {as_logged:.2f}), "
+            f"but would with the gyro's axes read as {axes} ({best:.2f}); state signs in the column map"
+        )
+        return [Issue("warning", text, gyro.columns[0])]
+    ratio = turning.turn_of_up(gyro.values, gyro.log_time_s, up)
     if ratio is None or 0.3 < ratio < 3.0:
         return []
     text = f"implausible unit or scale: gravity turns in the accelerometer's axes at {ratio:.3g} of the rate read"
@@ -148,7 +157,8 @@ def _clipped(channel: Channel) -> list[Issue]:
         where = np.flatnonzero(is_clipped[:, k])
         if len(where):
             first, last = channel.log_time_s[where[0]], channel.log_time_s[where[-1]]
-            text = f"clipped at {scale / factor:.4g} {unit} on {len(where)} samples, {first:.2f} to {last:.2f} s: what is beyond is lost"
+            n = "1 sample" if len(where) == 1 else f"{len(where)} samples"
+            text = f"clipped at {scale / factor:.4g} {unit} on {n}, {first:.2f} to {last:.2f} s: what is beyond is lost"
             issues.append(Issue("warning", text, channel.columns[k] if k < len(channel.columns) else None))
     return issues
 

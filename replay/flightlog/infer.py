@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from replay import rotation
 from replay.flightlog.onboard import turned_angle
+from replay.flightlog.turning import turn_of_up
 from replay.flightlog.unit_table import FAMILIES
 from replay.units import DEG, STANDARD_GRAVITY_MPS2
 
@@ -172,52 +173,6 @@ def turn_of_attitude(values: Array, time_s: Array, attitude: tuple[Array, Array]
     if np.corrcoef(true, logged)[0, 1] < 0.7:
         return None
     return float((true * logged).sum() / (logged**2).sum())
-
-
-def turn_of_up(values: Array, time_s: Array, up: tuple[Array, Array] | None) -> float | None:
-    """True rate per logged rate, from gravity turning in the sensor's axes while its length stays near g; None where it can't be told.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n, 3)
-        Angular rate as logged, any unit, imu axes.
-    time_s : ndarray, shape (n,)
-    up : (time_s (k,), accel_mps2 (k, 3)), or None
-        Specific force, imu axes.
-    """
-    if up is None or len(up[0]) < 50:
-        return None
-    at_s, accel = up
-    span = max(0.15, 3.0 * float(np.median(np.diff(at_s))))
-    edges = _edges(at_s, max(at_s[0], time_s[0]), min(at_s[-1], time_s[-1]), span)
-    if len(edges) < 20:
-        return None
-    is_whole = np.diff(edges) < 1.5 * span
-    mean = np.diff(turned_angle(at_s, accel, edges), axis=0) / span
-    norm = np.linalg.norm(mean, axis=1)
-    middle = 0.5 * (edges[:-1] + edges[1:])
-    angle = np.diff(turned_angle(time_s, values, middle), axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        direction = mean / norm[:, None]
-    seen = np.diff(direction, axis=0)
-    expected = -np.cross(angle, 0.5 * (direction[1:] + direction[:-1]))
-    is_free = is_whole & (np.abs(norm - _G) < 0.06 * _G)
-    use = is_free[1:] & is_free[:-1] & np.isfinite(seen).all(axis=1) & (np.linalg.norm(seen, axis=1) < 0.5)
-    seen, expected = seen[use], expected[use]
-    if len(seen) < 15 or np.linalg.norm(seen, axis=1).sum() < 20.0 * DEG:
-        return None
-    power = float((expected**2).sum())
-    cross = float((seen * expected).sum())
-    if power == 0.0 or cross / np.sqrt(power * float((seen**2).sum())) < 0.7:
-        return None
-    return cross / power
-
-
-def _edges(at_s: Array, start_s: float, stop_s: float, span: float) -> Array:
-    """Edges of windows of `span` from start to stop wherever there are samples: a gap of years costs nothing."""
-    k = np.unique(np.floor((at_s[(at_s >= start_s) & (at_s <= stop_s)] - start_s) / span))
-    edges = start_s + span * np.union1d(k, k + 1.0)
-    return edges[edges < stop_s]
 
 
 def time_unit(steps: Array, is_whole: bool) -> Found:

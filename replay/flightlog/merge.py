@@ -283,7 +283,7 @@ def _add_attitude(work: Merge) -> None:
         q = from_angles(angles, work.column_map.attitude.angle_order)
     norm = np.linalg.norm(q, axis=1)
     is_bad = np.isfinite(norm) & (np.abs(norm - 1.0) > 0.05)
-    if np.mean(is_bad) > 0.5:
+    if np.count_nonzero(is_bad) > 0.5 * np.count_nonzero(np.isfinite(norm)):
         work.say("warning", f"the attitude's quaternion has length {np.nanmedian(norm):.3g}, not 1: left out", entries[0].column)
         return
     if is_bad.any():

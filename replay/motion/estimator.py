@@ -115,7 +115,11 @@ def estimate(
         _at_cg(solution, measurements, imu_from_cg_m),
         method=method,
         calibration=calibration,
-        assumptions=(*_assumptions(measurements, mount, events, site, calibration, imu_from_cg_m), *solution.assumptions),
+        assumptions=(
+            *_assumptions(measurements, mount, events, site, calibration, imu_from_cg_m),
+            *(f"the log's audit doubts {issue.column}: {issue.text}" for issue in log.issues if issue.text.startswith("implausible")),
+            *solution.assumptions,
+        ),
         run_time_s=time.perf_counter() - compiling_s() - begun,
     )
     step(1.0, "done")

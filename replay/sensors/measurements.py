@@ -156,6 +156,7 @@ def prepare(log: FlightLog) -> Prepared:
         nearest = np.clip(np.searchsorted(accel.log_time_s, gyro.log_time_s), 1, accel.n_samples - 1)
         is_accel_clipped = is_accel_clipped[nearest] | is_accel_clipped[nearest - 1]
         notes.append(f"accelerometer ({accel.rate_hz:.0f} Hz) brought onto the gyro's clock ({gyro.rate_hz:.0f} Hz) by interpolation")
+    notes += [f"{name} never changes: not used" for name in ("pressure_pa", "baro_height_m") if name in log and _is_stuck(log[name])]
     temperature = log.get("imu_temperature_k")
     temperature_k = None
     if temperature is not None and temperature.n_samples > 0:
@@ -244,12 +245,18 @@ def _applied(prepared: Prepared, raw: Array, matrix: Array, bias: object, slope:
     return out, int(n_bad)
 
 
+def _is_stuck(channel: Channel) -> bool:
+    """A sensor that never changes measures nothing."""
+    good = channel.values[np.isfinite(channel.values)]
+    return len(good) > 10 and bool(np.all(good == good[0]))
+
+
 def _slow_sensors(log: FlightLog, dcm: Array) -> dict[str, Any]:
     """Barometer, satellite and magnetometer fields of Measurements, NaN rows left out."""
     fields: dict[str, Any] = {}
     for name in ("pressure_pa", "baro_height_m"):
         channel = log.get(name)
-        if channel is not None and "baro_log_time_s" not in fields and np.isfinite(channel.values).any():
+        if channel is not None and "baro_log_time_s" not in fields and np.isfinite(channel.values).any() and not _is_stuck(channel):
             is_good = np.isfinite(channel.values)
             fields[name] = channel.values[is_good]
             fields["baro_log_time_s"] = channel.log_time_s[is_good]

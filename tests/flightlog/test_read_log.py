@@ -934,3 +934,47 @@ def test_a_file_whose_clock_runs_fast_is_said(write, rate, severity):
     log = read_log(paths, stated)
     assert_allclose(log["pressure_pa"].log_time_s, HAND.time_s, atol=1e-6)
     assert not any("this clock runs" in text for text in texts(log))
+
+
+@pytest.mark.parametrize(
+    ("signs", "read_as"),
+    [((1, 1, 1), None), ((-1, 1, 1), "-x, +y, +z"), ((-1, -1, -1), "-x, -y, -z"), ((1, 1, -1), "+x, +y, -z")],
+)
+def test_a_gyro_whose_sign_is_wrong_is_said_with_the_reading_that_agrees(write, signs, read_as):
+    """At rest in the hand gravity turns in the accelerometer's axes as the gyro says, or the axis that is the wrong way round is named."""
+    columns = plain()
+    for name, sign in zip(("gx", "gy", "gz"), signs, strict=True):
+        columns[name] = sign * columns[name]
+    doubts = [issue for issue in read_log(write(table_text(columns))).issues if "implausible axes or signs" in issue.text]
+    assert [f"read as {read_as} (" in doubt.text for doubt in doubts] == ([] if read_as is None else [True])
+
+
+@pytest.mark.parametrize(("one", "other", "read_as"), [("gy", "gz", "+x, +z, +y"), ("gx", "gz", "+z, +y, +x")])
+def test_two_gyro_axes_swapped_are_said(write, one, other, read_as):
+    """Two columns exchanged: the reading that agrees is the exchange back."""
+    columns = plain()
+    columns[one], columns[other] = columns[other], columns[one]
+    assert any(f"read as {read_as} (" in text for text in texts(read_log(write(table_text(columns))), "warning"))
+
+
+def test_an_accelerometer_without_gravity_is_a_problem(write):
+    """What a computer calls linear acceleration reads nothing at rest, where one g belongs."""
+    record = flown()
+    accel = record.accel.copy()
+    accel[:, 2] -= G
+    log = read_log(
+        write(table_text({"time_s": record.time_s, **imu_columns(Record(record.time_s, accel, record.rate, record.q_enu_from_imu))}))
+    )
+    assert any("no known" in issue.text or "at rest it reads" in issue.text for issue in problems(log))
+    stated = {"time_s": record.time_s, **imu_columns(record, names=("ax_mps2", "ay_mps2", "az_mps2", "gx", "gy", "gz"))}
+    stated["az_mps2"] = accel[:, 2]
+    log = read_log(write(table_text(stated)))
+    assert [issue.column for issue in problems(log)] == ["ax_mps2"]
+
+
+def test_whole_number_quaternions_on_blank_rows_are_left_out_in_one_line(write):
+    """Scaled by 2^14 and there on every fifth row only: the share counts the rows that have one."""
+    q = np.where((np.arange(HAND.n) % 5 == 0)[:, None], HAND.q_enu_from_imu * 16384.0, np.nan)
+    log = read_log(write(table_text(plain(**dict(zip(("q_w", "q_x", "q_y", "q_z"), q.T, strict=True))))))
+    said = [text for text in texts(log, "warning") if "quaternion" in text or "attitude" in text]
+    assert said == ["the attitude's quaternion has length 1.64e+04, not 1: left out"]

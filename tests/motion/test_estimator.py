@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 import replay
 from replay import rotation
 from replay.errors import Cancelled, CannotEstimate
-from replay.flightlog.log import FlightLog
+from replay.flightlog.log import FlightLog, Issue
 from replay.motion import METHODS, EstimatorSettings, Site, attitude_difference, estimate, onboard_attitude
 from replay.motion.onboard import attitude_at
 from replay.sensors.measurements import prepare
@@ -279,3 +279,27 @@ def test_a_gap_too_long_to_bridge_in_flight_is_refused_by_name(clean):
     """Fifty minutes without a sample under the parachute: one clear error with the gap's place, not a crash in the algebra."""
     with pytest.raises(CannotEstimate, match=r"the gap of 3000 s at 3[56]\.\d+ s of the log is too long to bridge"):
         solved(cut(clean, 0.0, 36.0, 3000.0), "smoother")
+
+
+@pytest.mark.parametrize("method", ["integrate", "smoother"])
+def test_a_barometer_that_never_changes_is_not_used(clean, method):
+    """A stuck sensor is no apogee at burnout and no height of zero; it is named with the result."""
+    channels = dict(clean.log.channels)
+    pressure = channels["pressure_pa"]
+    channels["pressure_pa"] = dataclasses.replace(pressure, values=np.full(pressure.n_samples, 98358.3))
+    stuck = dataclasses.replace(clean, log=FlightLog(clean.log.paths, "", channels, clean.log.column_map))
+    solution = solved(stuck, method)
+    truth = clean.truth
+    assert abs(solution.events.apogee_log_s - truth.events.apogee_log_s) < 0.2
+    i = int(np.searchsorted(solution.log_time_s, truth.events.apogee_log_s))
+    top = truth.pos_enu_m[int(np.searchsorted(truth.log_time_s, truth.events.apogee_log_s)), 2]
+    assert abs(solution.pos_enu_m[i, 2] - top) < 2.0
+    assert any("pressure_pa never changes: not used" in line for line in solution.assumptions)
+
+
+def test_what_the_audit_doubts_is_said_with_the_result(clean):
+    """A log with a warning of an implausible reading can be estimated, and the doubt goes with it."""
+    doubt = Issue("warning", "implausible axes or signs: so and so", "gyro_x")
+    log = FlightLog(clean.log.paths, "", clean.log.channels, clean.log.column_map, (doubt,))
+    found = estimate(log, "integrate", site=clean.vehicle.site)
+    assert "the log's audit doubts gyro_x: implausible axes or signs: so and so" in found.assumptions
