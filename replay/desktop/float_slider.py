@@ -9,6 +9,7 @@ from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent,
 from PySide6.QtWidgets import QDoubleSpinBox, QHBoxLayout, QSizePolicy, QSlider, QWidget
 
 from replay.desktop import style
+from replay.desktop.own_keys import is_space
 from replay.scene import palette
 
 _TICKS = 10_000
@@ -193,6 +194,9 @@ class FloatSlider(QWidget):
             event.accept()
             if kind == QEvent.Type.KeyPress:
                 self.step_by(keys[event.key()])
+            return True
+        if kind in (QEvent.Type.ShortcutOverride, QEvent.Type.KeyPress) and is_space(event):
+            event.ignore()  # Space plays; it does not take the number's place
             return True
         if kind == QEvent.Type.Wheel:
             if not watched.hasFocus():

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QEvent, Qt, Signal
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QCheckBox, QComboBox, QHBoxLayout, QLabel, QLineEdit, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
 from replay.cautions import CAUTION_LINE
 from replay.desktop import style
+from replay.desktop.own_keys import is_space
 
 
 def quiet_button(text: str, tip: str, name: str = "") -> QToolButton:
@@ -160,6 +161,13 @@ class OptionalNumber(QLineEdit):
     @property
     def value(self) -> float | None:
         return self._value
+
+    def event(self, event: QEvent) -> bool:
+        """Leaves Space to the window."""
+        if event.type() in (QEvent.Type.ShortcutOverride, QEvent.Type.KeyPress) and is_space(event):
+            event.ignore()
+            return True
+        return super().event(event)
 
     def display(self, value: float | None, placeholder: str = "") -> None:
         """Show a value of the model; never emits, never rounds what it was given."""

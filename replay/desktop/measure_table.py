@@ -40,6 +40,7 @@ class MeasureTable(QWidget):
         self.table.verticalHeader().setDefaultSectionSize(self.table.fontMetrics().height() + 6)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setSelectionMode(QAbstractItemView.SelectionMode.ContiguousSelection)
+        self.table.setTabKeyNavigation(False)  # Tab goes on; the arrow keys go from cell to cell
         self.table.setShowGrid(False)
         self.table.setIconSize(QSize(34, 14))
         self.table.setAlternatingRowColors(True)

@@ -5,8 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from PySide6.QtCore import QEvent
+from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent
+
+
+def is_space(event: QKeyEvent) -> bool:
+    """No number holds a space: a number field leaves it to the window, where it plays, instead of losing its number to it."""
+    return event.key() == Qt.Key.Key_Space and not event.modifiers()
 
 
 class OwnKeys:

@@ -186,6 +186,7 @@ class _Table(QTableView):
         self.setFont(style.figures(self, 0.92))
         self.setAccessibleName("Readout: numbers at the cursor")
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setTabKeyNavigation(False)  # Tab goes on, out of the table
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.setShowGrid(False)

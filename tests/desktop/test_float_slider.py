@@ -7,6 +7,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from replay.desktop.float_slider import FloatSlider
+from replay.desktop.form import OptionalNumber
 
 
 @pytest.fixture
@@ -115,6 +116,32 @@ def test_left_and_right_are_left_to_the_window(slider):
     QTest.keyClick(slider.track, Qt.Key.Key_Left)
     QTest.keyClick(slider.track, Qt.Key.Key_Right)
     assert slider.edits == []
+
+
+def test_space_plays_and_does_not_take_a_number_s_place(qtbot):
+    """While a number field has the focus, too: it is left to the window, and the number just entered stays."""
+    from PySide6.QtGui import QKeySequence, QShortcut
+    from PySide6.QtWidgets import QWidget
+
+    window = QWidget()
+    qtbot.addWidget(window)
+    other = OptionalNumber("declared heading", 0.0, 360.0, window)
+    slider = FloatSlider(-2.0, 2.0, 0.001, "accelerometer bias x", window)
+    pressed = []
+    QShortcut(QKeySequence("Space"), window, activated=lambda: pressed.append(1))
+    window.show()
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow)
+    for field in (slider.entry, other):
+        field.setFocus()
+        field.selectAll()
+        QTest.keyClicks(field, "-1.5" if field is slider.entry else "15")
+        QTest.keyClick(field, Qt.Key.Key_Return)
+        before = field.text()
+        QTest.keyClick(field, Qt.Key.Key_Space)
+        assert field.text() == before
+    assert slider.value == -1.5 and other.value == 15.0
+    assert pressed == [1, 1]
 
 
 def _wheel(widget, notches):

@@ -8,6 +8,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetrics, QGuiApplication
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QHBoxLayout, QPushButton, QWidget
 
 from replay import rotation
 from replay.desktop.readout import Readout
@@ -157,3 +158,18 @@ def test_a_flight_flown_again_has_a_column_from_liftoff_on(qtbot, snapshot):
     assert not readout.table.isColumnHidden(3)
     readout.show_snapshot(snapshot)
     assert readout.table.isColumnHidden(3)
+
+
+def test_tab_leaves_the_table(qtbot, snapshot):
+    """No trap for the keyboard: Tab is not spent on going from cell to cell."""
+    window = QWidget()
+    qtbot.addWidget(window)
+    row = QHBoxLayout(window)
+    readout, after = Readout(), QPushButton("after")
+    row.addWidget(readout)
+    row.addWidget(after)
+    window.show()
+    readout.show_snapshot(snapshot)
+    readout.table.setFocus()
+    QTest.keyClick(readout.table, Qt.Key.Key_Tab)
+    assert window.focusWidget() is after
