@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from PySide6.QtCore import QElapsedTimer, QPointF, QSize, Qt, QTimer, Signal
@@ -23,7 +24,7 @@ from replay.desktop import style
 from replay.errors import ReplayError
 from replay.review.snapshot import Snapshot
 from replay.scene.build import Flight, SceneOptions, build_scene, middle_enu_m, prepare
-from replay.scene.camera import CAMERAS, WIDE, Camera, Viewpoint, blend, camera_at
+from replay.scene.camera import CAMERAS, WIDE, Camera, Stage, Viewpoint, blend, camera_at
 from replay.scene.drawlist import DrawList, Primitive
 from replay.scene.paint import paint, save_picture, to_image
 from replay.scene.project import project
@@ -66,6 +67,8 @@ class AttitudeView(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.canvas = Canvas(self)
+        self._stage: Stage | None = None
+        """Of the last result that was no preview."""
         self._buttons = QButtonGroup(self)
         bar = QHBoxLayout()
         bar.setContentsMargins(0, 0, 0, 0)
@@ -102,11 +105,17 @@ class AttitudeView(QWidget):
     # -- the two entry points of a view
 
     def show_snapshot(self, snapshot: Snapshot) -> None:
-        """Draw a new result; cursor and camera stay."""
-        self.canvas.show_flight(prepare(snapshot))
+        """Draw a new result; cursor and camera stay. Through a drag the stage stays too, though the path of a fast method may leave it."""
+        flight = prepare(snapshot)
+        if snapshot.is_preview and self._stage is not None:
+            flight = replace(flight, stage=self._stage)
+        elif not snapshot.is_preview:
+            self._stage = flight.stage
+        self.canvas.show_flight(flight)
 
     def forget_flight(self) -> None:
         """No flight; what is waited for is written instead (`set_waiting`)."""
+        self._stage = None
         self.canvas.show_flight(None)
 
     def move_cursor(self, log_time_s: float) -> None:

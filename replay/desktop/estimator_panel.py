@@ -25,6 +25,7 @@ from replay.desktop import style
 from replay.desktop.calibration_row import AxisRow, calibration_fields
 from replay.desktop.estimator_sections import SettingsSection, SiteSection, labelled
 from replay.desktop.form import OptionalNumber, Section, check_box, muted, quiet_button, scrolled
+from replay.desktop.trace_style import Look, Swatch
 from replay.motion.settings import METHODS
 from replay.motion.solution import Solution
 from replay.review import edits
@@ -32,6 +33,7 @@ from replay.review.review import Review
 from replay.review.series import OVERLAYS
 from replay.review.snapshot import Snapshot
 from replay.review.summary import found_bias_text, gates_of, pad_specific_force_imu_mps2, pad_text, pad_tilt_of_bias_rad
+from replay.scene import palette
 from replay.units import DEG, celsius, kelvin
 
 Edit = Callable[[Review], Review]
@@ -175,7 +177,8 @@ class EstimatorPanel(QWidget):
         others = (snapshot.extras or {}).get(OVERLAYS) or {}
         for method, label in self.compared_runs.items():
             shown = others.get(method) or (solution if method == solution.method else None)
-            label.setText("" if shown is None else f"{shown.run_time_s:.2f} s")
+            is_kept = snapshot.is_preview and method in others
+            label.setText("" if shown is None else "as before the drag" if is_kept and is_held else f"{shown.run_time_s:.2f} s")
 
     def show_failure(self, text: str) -> None:
         """A failure before there was any result."""
@@ -305,7 +308,11 @@ class EstimatorPanel(QWidget):
         self.n_compared = muted()
         section.tail.addWidget(self.n_compared)
         section.body_layout.addWidget(
-            muted("Each over the traces in its own dash, with the what-if's calibration where one is drawn.", wrap=True)
+            muted(
+                "Each on traces, path and plan in its own colour and dash, with a column in the Readout; with the what-if's calibration "
+                "where one is drawn.",
+                wrap=True,
+            )
         )
         self.compared = {method: check_box(method, METHOD_TIPS[method]) for method in METHODS}
         self.compared_runs = {method: muted() for method in METHODS}
@@ -316,6 +323,7 @@ class EstimatorPanel(QWidget):
             row = QHBoxLayout()
             row.addWidget(box, 1)
             row.addWidget(self.compared_runs[method])
+            row.addWidget(Swatch(Look(*palette.look_of(method))))
             self.compared_runs[method].setToolTip(f"How long {method} took")
             section.body_layout.addLayout(row)
         return section

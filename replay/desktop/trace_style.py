@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QPolygonF
+from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF
+from PySide6.QtWidgets import QWidget
 
 from replay.review.series import Line
 from replay.review.trace import LOGGED
@@ -123,6 +124,21 @@ def marker_picture(look: Look, pixel_ratio: float) -> QPixmap:
     draw_marker(painter, look.marker, QPointF(size / 2.0, size / 2.0), look.colour)
     painter.end()
     return picture
+
+
+class Swatch(QWidget):
+    """A piece of a line beside its name."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__()
+        self._look = look
+        self.setFixedSize(40, 14)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        draw_swatch(painter, QRectF(self.rect()).adjusted(2, 0, -2, 0), self._look)
+        painter.end()
 
 
 def draw_swatch(painter: QPainter, rect: QRectF, look: Look) -> None:

@@ -100,6 +100,7 @@ class Estimating:
         self._progress = progress
         self._work: _LogWork | None = None
         self._solutions: dict[Hashable, Solution] = {}
+        self._compared: dict[str, Solution] = {}
         self._events: dict[Hashable, Events] = {}
         self._mounts: dict[Calibration, Mount] = {}
         self._run_time_s: dict[str, float] = {}
@@ -121,12 +122,17 @@ class Estimating:
         prepared = work.thin if is_preview else work.prepared
         used: dict[Hashable, Solution] = {}
         solve = partial(self._solution, request, work, prepared, used, cancel)
-        others = () if is_preview else tuple(m for m in METHODS if m in review.also_drawn and m != method)
+        drawn = tuple(m for m in METHODS if m in review.also_drawn and m != review.method)
+        is_held = is_preview or (request.is_dragging and any(self._run_time_s.get(m, 0.0) > PREVIEW_ABOVE_S for m in drawn))
+        kept = {m: self._compared[m] for m in drawn if m in self._compared} if is_held else {}  # what they said before the drag
+        others = () if is_preview else tuple(m for m in drawn if m not in kept)
         shares = self._shares(1 + (review.drawn_whatif is not None) + len(others))
         as_flown = solve(next(shares), method, review.as_flown)
         what_if = None if review.drawn_whatif is None else solve(next(shares), method, review.drawn_whatif)
         corrected = review.drawn_whatif or review.as_flown
-        overlays = {other: solve(next(shares), other, corrected) for other in others} | dict(request.overlays)
+        solved = kept | {other: solve(next(shares), other, corrected) for other in others}
+        self._compared = {m: solved[m] for m in drawn if m in solved}
+        overlays = self._compared | dict(request.overlays)
         self._forget(used, len(work.prepared.log_time_s))
         snapshot = Snapshot(
             revision=request.revision,
@@ -154,7 +160,7 @@ class Estimating:
 
         log = request.log
         if self._work is None or self._work.log is not log:
-            for kept in (self._solutions, self._events, self._mounts, self._run_time_s):
+            for kept in (self._solutions, self._compared, self._events, self._mounts, self._run_time_s):
                 kept.clear()
             self._series = None
             prepared = prepare(log)

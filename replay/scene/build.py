@@ -279,7 +279,8 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     height = f"  height {pairs[0][1].pos_enu_m[2]:.1f} m".replace("-", "−") if flight.as_flown.has_position else "  position not estimated"
     guessed = f"vehicle's {' and '.join(flight.shape.guessed)} guessed" if flight.shape.guessed else ""
     grid = f", grid {grid_step_m(flight.stage):g} m" if options.show_ground else ""
-    scale = f"vehicle ×{flight.stage.enlargement:g}{grid}" if options.is_wide else ""
+    has_rings = options.show_path and any(len(track.rings_enu_m) for track, _ in pairs)
+    scale = f"vehicle ×{flight.stage.enlargement:g}{grid}{', rings ±1 sd' if has_rings else ''}" if options.is_wide else ""
     quiet = "#6A727C"
     notes = tuple(Row(text, quiet) for text in (scale, guessed, options.heading_note) if text)
     # one corner for both, so that in a narrow picture they never lie over each other

@@ -73,6 +73,22 @@ def test_a_new_result_keeps_cursor_and_camera(view):
     assert any(t.startswith("T+2.00 s") for t in _texts(view))
 
 
+def test_a_preview_that_runs_off_does_not_move_the_camera(view):
+    """Through a drag grid, scale and enlargement stay those of the last settled result; letting go takes the new one's."""
+    view.set_camera("top")
+    settled = snapshot()
+    view.show_snapshot(settled)
+    before = next(t for t in _texts(view) if "grid" in t)
+    far = dataclasses.replace(settled.as_flown, pos_enu_m=8.0 * settled.as_flown.pos_enu_m)
+    view.show_snapshot(dataclasses.replace(settled, as_flown=far, is_preview=True))
+    assert [t for t in _texts(view) if "grid" in t] == [before]
+    view.show_snapshot(dataclasses.replace(settled, as_flown=far))
+    assert [t for t in _texts(view) if "grid" in t] != [before]
+    view.forget_flight()
+    view.show_snapshot(dataclasses.replace(settled, is_preview=True))
+    assert [t for t in _texts(view) if "grid" in t] == [before]
+
+
 def test_showing_neither_emits_nor_edits(view, qtbot):
     """A view only draws: no signal leaves it on a new result or a cursor step."""
     with qtbot.assertNotEmitted(view.camera_changed), qtbot.assertNotEmitted(view.failed):

@@ -107,6 +107,27 @@ def test_other_methods_are_drawn_over_the_chosen_one(log, vehicle, estimating):
     assert overlays["complementary"].calibration == review.what_if
 
 
+def test_methods_drawn_for_comparison_stay_on_screen_through_a_drag(log, vehicle):
+    """While a fast method previews they are what they were; once let go, all are of the new calibration. No other log has them."""
+    estimating = Estimating()
+    review = dataclasses.replace(_bias(REVIEW, 0.1), method="kalman", also_drawn=("smoother", "complementary"))
+    before = estimating(EstimateRequest(1, log, review, vehicle)).extras[series.OVERLAYS]
+    assert list(before) == ["complementary", "smoother"]
+    estimating._run_time_s |= {"kalman": 1.0, "smoother": 1.0}
+    dragging = estimating(EstimateRequest(2, log, _bias(review, 0.2), vehicle, is_dragging=True))
+    assert dragging.is_preview and dragging.what_if.method == PREVIEW_METHOD
+    assert dragging.extras[series.OVERLAYS] == before
+    settled = estimating(EstimateRequest(3, log, _bias(review, 0.2), vehicle)).extras[series.OVERLAYS]
+    assert all(settled[method].calibration == _bias(review, 0.2).what_if for method in before)
+    # a fast method is not held up in a drag by a slow one beside it
+    fast = dataclasses.replace(_bias(review, 0.3), method="complementary", also_drawn=("smoother",))
+    estimating._run_time_s |= {"complementary": 0.01}
+    dragging = estimating(EstimateRequest(4, log, fast, vehicle, is_dragging=True))
+    assert not dragging.is_preview and dragging.extras[series.OVERLAYS] == {"smoother": settled["smoother"]}
+    other = dataclasses.replace(log)
+    assert series.OVERLAYS not in estimating(EstimateRequest(5, other, review, vehicle, is_dragging=True)).extras
+
+
 def test_a_mount_rotation_turns_the_vehicle_and_a_bias_does_not_turn_the_mount(log, vehicle, estimating):
     """Three degrees about body x lean the levelled nose by three degrees, whatever the biases are."""
     turned = edits.with_calibration_axis(REVIEW, "mount_rotation_rad", 0, 3 * DEG)
