@@ -132,6 +132,7 @@ def _read_log(
     request: ReadRequest, preferences: Preferences, progress: Callable[[float, str], None], cancel: threading.Event
 ) -> ReadResult:
     from replay.flightlog import read_log
+    from replay.flightlog.read import digest_of
 
     headers = headers_of(request.paths)
     stated = request.column_map or (request.review.column_map if request.review is not None else None)
@@ -140,6 +141,10 @@ def _read_log(
     if cancel.is_set():
         raise Cancelled("reading stopped")
     references = tuple(reference_to(path) for path in log.paths)
+    if log.sha256 != digest_of([reference.sha256 for reference in references]):
+        raise LogReadError(
+            ", ".join(log.paths), None, None, "a file that stays as it is while it is read", "one that changed; open it again"
+        )
     review, note = Review(vehicle_path=request.vehicle_path), ""
     if request.method is not None:
         review = replace(review, method=request.method)
@@ -170,10 +175,12 @@ def headers_of(paths: Sequence[str]) -> Headers:
 
 def first_rows(path: str, n_rows: int = 12) -> tuple[tuple[str, ...], list[list[str]]]:
     """Headers and the first rows as text, for the column map editor. Only the head of the file is read."""
-    if Path(path).suffix.lower() == ".parquet":
-        return _first_rows_parquet(path, n_rows)
+    from replay.flightlog.read import PARQUET_SUFFIXES, no_parquet
     from replay.flightlog.text import parse_text
 
+    if Path(path).suffix.lower() in PARQUET_SUFFIXES:
+        with no_parquet(path):
+            return _first_rows_parquet(path, n_rows)
     try:
         with Path(path).open("rb") as stream:
             raw = stream.read(_HEAD_BYTES)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -72,8 +73,14 @@ def read_log(
     issues += work.issues
     issues += check_channels(channels)
     tell(1.0, "done")
-    digest = tables[0].sha256 if len(tables) == 1 else hashlib.sha256("".join(table.sha256 for table in tables).encode()).hexdigest()
-    return FlightLog(tuple(table.path for table in tables), digest, channels, work.column_map, tuple(issues))
+    return FlightLog(
+        tuple(table.path for table in tables), digest_of([table.sha256 for table in tables]), channels, work.column_map, tuple(issues)
+    )
+
+
+def digest_of(hashes: Sequence[str]) -> str:
+    """The hash of a log by those of its files, in order: of one file its own."""
+    return hashes[0] if len(hashes) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()
 
 
 def read_tables(
@@ -132,6 +139,21 @@ def _read_table(path: Path, progress: Callable[[float, str], None], cancel: Call
     return read_text(path, progress, cancel)
 
 
+@contextmanager
+def no_parquet(path: PathLike) -> Iterator[None]:
+    """What keeps a Parquet file from being read, as a LogReadError of one line."""
+    try:
+        import pyarrow
+    except ImportError:
+        raise LogReadError(
+            os.fspath(path), None, None, "the [parquet] extra: pip install 'plumbline-replay[parquet]'", "no pyarrow"
+        ) from None
+    try:
+        yield
+    except (OSError, pyarrow.ArrowException) as error:
+        raise LogReadError(os.fspath(path), None, None, "a Parquet file that can be read", str(error).split("\n")[0]) from None
+
+
 def read_parquet(path: Path) -> Table:
     """A Parquet file's table; row numbers count from 1.
 
@@ -140,17 +162,11 @@ def read_parquet(path: Path) -> Table:
     LogReadError
         Not readable, or the extra it needs is not installed.
     """
-    try:
+    with no_parquet(path):
         import pyarrow.parquet as parquet
-    except ImportError:
-        raise LogReadError(str(path), None, None, "the [parquet] extra: pip install 'plumbline-replay[parquet]'", "no pyarrow") from None
-    from pyarrow import ArrowException
 
-    try:
         raw = path.read_bytes()
         frame = parquet.read_table(path).to_pandas()
-    except (OSError, ArrowException) as error:
-        raise LogReadError(str(path), None, None, "a Parquet file that can be read", str(error).split("\n")[0]) from None
     if any(name is not None for name in frame.index.names):  # a named index is a column like any other, often the clock
         frame = frame.reset_index()
     columns = [_parquet_column(frame[header]) for header in frame.columns]
@@ -176,5 +192,12 @@ def _parquet_column(series: Any) -> NDArray[Any]:
         return np.asarray(series.to_numpy(dtype=np.int64))
     if pd.api.types.is_numeric_dtype(series):
         return np.asarray(series.to_numpy(dtype=np.float64, na_value=np.nan))
-    column, _, _ = one_column([series.astype(object).where(series.notna(), None).to_numpy(dtype=object)])
+    column, _, _ = one_column([np.array([_plain_cell(cell) for cell in series.to_numpy(dtype=object)], dtype=object)])
     return column
+
+
+def _plain_cell(cell: Any) -> Any:
+    """A number or a text; None for nothing, and anything else (a list, bytes, a date) as it is written."""
+    if isinstance(cell, str | int | float):
+        return None if cell != cell else cell  # NaN is not equal to itself
+    return None if cell is None or str(cell) in ("NaT", "<NA>") else str(cell)

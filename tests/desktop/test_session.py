@@ -11,6 +11,7 @@ from replay.desktop.session import Session
 from replay.errors import CannotEstimate, LogReadError, SettingsError
 from replay.flightlog.columnmap import ColumnMap
 from replay.review import edits
+from replay.review.log_reference import reference_to
 from replay.review.recovery import left_behind
 from replay.review.review import Bookmark, Note, Review
 from replay.review.storage import load_review, save_review
@@ -188,16 +189,35 @@ def test_a_log_is_read_and_referred_to(qtbot, preferences, estimates, log_file):
     session.close()
 
 
-@pytest.mark.parametrize("content", ["", "no table here\n", "a,b\n"])
-def test_a_broken_file_is_one_error_and_leaves_what_was_open(qtbot, session, tmp_path, content):
+@pytest.mark.parametrize(
+    ("content", "name"),
+    [("", "a.csv"), ("no table here\n", "a.csv"), ("a,b\n", "a.csv"), ("PAR1 cut", "a.parquet"), ("PAR1", "a.pq")],
+)
+def test_a_broken_file_is_one_error_and_leaves_what_was_open(qtbot, session, tmp_path, content, name):
     """The old flight stays on screen."""
-    path = tmp_path / "broken.csv"
+    path = tmp_path / name
     path.write_text(content)
     before = session.log
     with qtbot.waitSignal(session.failed, timeout=20_000) as failed:
         session.open([str(path)])
     assert isinstance(failed.args[0], LogReadError)
     assert str(path) in str(failed.args[0])
+    assert session.log is before
+
+
+def test_a_file_that_changes_while_it_is_read_is_said(qtbot, session, log_file, monkeypatch):
+    """A logger still writing: what was read is not what the review would refer to."""
+    before = session.log
+
+    def replaced(path, *args):
+        with Path(path).open("a") as file:
+            file.write("\n")
+        return reference_to(path, *args)
+
+    monkeypatch.setattr("replay.desktop.reading.reference_to", replaced)
+    with qtbot.waitSignal(session.failed, timeout=20_000) as failed:
+        session.open([str(log_file)])
+    assert "stays as it is while it is read" in str(failed.args[0])
     assert session.log is before
 
 
@@ -250,7 +270,6 @@ def test_a_review_whose_log_is_gone_asks_for_it(qtbot, preferences, estimates, l
     """And takes the file the user finds; another file than the one of the review is said to be another."""
     path = tmp_path / "r" / "wren.review.json"
     path.parent.mkdir()
-    from replay.review.log_reference import reference_to
 
     save_review(Review(logs=(reference_to(log_file),)), path)
     moved = log_file.rename(tmp_path / "elsewhere.csv")

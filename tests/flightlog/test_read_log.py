@@ -716,6 +716,18 @@ def test_a_broken_parquet_file_is_one_line(tmp_path):
         read_log(path)
 
 
+def test_parquet_columns_of_lists_and_bytes_are_kept_as_words(tmp_path):
+    """What is neither number nor text is drawn as it is written, and breaks nothing."""
+    pyarrow = pytest.importorskip("pyarrow")
+    parquet = pytest.importorskip("pyarrow.parquet")
+    columns = {**plain(), "pair": [[1, 2]] * HAND.n, "raw": [b"\xff\x00"] * HAND.n, "none": [None] * HAND.n}
+    parquet.write_table(pyarrow.table(columns), tmp_path / "log.parquet")
+    log = read_log(tmp_path / "log.parquet")
+    assert_array_equal(log[ACCEL].values, HAND.accel)
+    assert log["pair"].values[0] == "[1 2]"
+    assert log["raw"].values[0] == "b'\\xff\\x00'"
+
+
 @pytest.mark.parametrize("clock", ["date", "duration", "index"])
 def test_parquet_clocks(tmp_path, clock):
     """A date with a missing value, a duration, and a table whose index is the clock."""
