@@ -222,12 +222,14 @@ class Files(QObject):
             session.read_again(column_map)
 
     def on_audit(self) -> None:
+        from replay.desktop.help_texts import preformatted_html
         from replay.flightlog.audit import audit_text
+        from replay.sensors.mount import find_mount
 
         if self.session.log is not None:
-            from replay.desktop.help_texts import preformatted_html
-
-            self.text_wanted.emit(f"What was read: {self.name}", preformatted_html(audit_text(self.session.log)))
+            mount = find_mount(self.session.log, self.session.review.as_flown).note
+            text = f"{audit_text(self.session.log)}\n\nmount: {mount}\nIt is stated, or turned, in the column map (Ctrl+M)."
+            self.text_wanted.emit(f"What was read: {self.name}", preformatted_html(text))
 
     # --- what the session says ------------------------------------------------------------------------------------------------
 

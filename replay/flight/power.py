@@ -142,11 +142,12 @@ def _temperature(sensor: Channel | None, start: float, stop: float, calibration:
     at = float(np.nanmean(kelvin[near])) if near.any() else float(np.nanmean(kelvin))
     inside = (time >= start - 5.0) & (time <= stop)
     change = float(kelvin[inside][-1] - kelvin[inside][0]) if inside.any() else math.nan
-    since = at - calibration.reference_temperature_k
+    since, reference = at - calibration.reference_temperature_k, celsius(calibration.reference_temperature_k)
+    taken = f"{reference:g} °C taken: no calibration is given that states one" if calibration == Calibration() else ""
     figures = {
         "temperature": Quantity("sensor temperature at liftoff", celsius(at), 0.5, "°C"),
         "temperature change": Quantity("change from pad to landing", change, 0.3, "°C"),
-        "since calibration": Quantity("away from the calibration's reference", since, 0.5, "°C"),
+        "since calibration": Quantity("away from the calibration's reference", since, 0.5, "°C", taken),
     }
     accel = math.sqrt(sum((s * since) ** 2 for s in calibration.accel_slope_imu_mps2_per_k))
     gyro = math.sqrt(sum((s * since) ** 2 for s in calibration.gyro_slope_imu_radps_per_k))
@@ -171,5 +172,11 @@ def _timing(log: FlightLog) -> dict[str, Quantity]:
     jitter = float(1.4826 * np.median(np.abs(steps - usual)))
     return {
         "sample rate": Quantity("inertial sample rate", 1.0 / usual, jitter / usual**2, "Hz"),
-        "longest step": Quantity("longest step between samples", 1e3 * float(steps.max()), 0.0, "ms", f"{len(clock.i_gap)} gaps"),
+        "longest step": Quantity(
+            "longest step between samples",
+            1e3 * float(steps.max()),
+            0.0,
+            "ms",
+            f"{len(clock.i_gap)} gap{'' if len(clock.i_gap) == 1 else 's'}",
+        ),
     }

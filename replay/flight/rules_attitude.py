@@ -87,6 +87,7 @@ def far_from_calibration(known: Explained) -> tuple[Finding, ...]:
     if since is None or not is_beyond(Quantity("", abs(since.value), since.sd, ""), FAR_FROM_CALIBRATION_C):
         return ()
     shift = known.known("power", "accelerometer shift")
+    taken = f"the {since.note.split(' taken')[0]} taken for " if since.note else ""
     lean = []
     if shift is not None:
         degrees = math.degrees(math.asin(min(shift.value / STANDARD_GRAVITY_MPS2, 1.0)))
@@ -97,7 +98,7 @@ def far_from_calibration(known: Explained) -> tuple[Finding, ...]:
     return (
         Finding(
             "warning",
-            f"Sensor {abs(since.value):.0f} °C {'above' if since.value > 0 else 'below'} its calibration",
+            f"Sensor {abs(since.value):.0f} °C {'above' if since.value > 0 else 'below'} {taken}its calibration",
             *place(known.time("liftoff")),
             (since, *lean),
             "biases move with temperature: a zero set in the cool does not hold on a hot pad",

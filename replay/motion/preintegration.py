@@ -160,7 +160,8 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
     notes = []
     if len(first):
         longest = float(np.max(time_s[last] - time_s[first]))
-        notes.append(f"{len(first)} gaps bridged, the longest {longest:.3f} s: the uncertainty is raised by what they can hide")
+        gaps = f"{len(first)} gap{'s' if len(first) > 1 else ''}"
+        notes.append(f"{gaps} bridged, the longest {longest:.3f} s: the uncertainty is raised by what they can hide")
     for mask, words in ((measurements.is_accel_clipped, "accelerometer"), (measurements.is_rate_clipped, "gyro")):
         if np.any(mask):
             notes.append(f"{words} clipped on {int(np.count_nonzero(mask))} samples: the uncertainty is raised by half of what they show")

@@ -203,8 +203,11 @@ def prepare_flight(
         As `refly`.
     """
     as_flown = as_flown or Calibration()
-    if vehicle.gimbal is None or (vehicle.guidance is None and guidance is None and log.get("gimbal_command_rad") is None):
-        raise CannotEstimate(REFLY, "no guidance to re-fly: the vehicle file has none and the log has no gimbal commands")
+    if vehicle.gimbal is None:
+        raise CannotEstimate(REFLY, "no guidance to re-fly: the vehicle file has no [gimbal]; if the vehicle had one, state it there")
+    if vehicle.guidance is None and guidance is None and log.get("gimbal_command_rad") is None:
+        why = "the vehicle file has no [guidance] and the log has no gimbal commands to identify it from; state one or map the other"
+        raise CannotEstimate(REFLY, f"no guidance to re-fly: {why}")
     motion = flown_motion(flown, log, vehicle, bandwidth_hz)
     mount = _mount(log, flown.calibration)
     beliefs = [believe(log, c, flown, mount, prepared) for c in (as_flown, onboard)]

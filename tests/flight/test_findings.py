@@ -1,6 +1,7 @@
 """Each rule on a flight that has it and on the clean one that has not; marks, and the checklist."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -145,6 +146,14 @@ def test_a_pressure_wave_on_the_way_up_is_no_lag():
     """A height that is off for another reason than being late leaves the lag unsaid."""
     known = with_baro(explained("clean"), lambda t: -40.0 * np.exp(-0.5 * ((t - 4.0) / 0.8) ** 2))
     assert BY_NAME["barometer lag"].find(known) == ()
+
+
+def test_a_temperature_away_from_no_calibration_says_what_it_is_away_from():
+    """With no calibration the reference is a default: the finding names it, and does not speak of a calibration nobody made."""
+    known = explained("hot_day")
+    (found,) = BY_NAME["far from calibration"].find(known)
+    assert re.fullmatch(r"Sensor \d+ °C above the 20 °C taken for its calibration", found.title)
+    assert "no calibration is given" in found.evidence[0].note
 
 
 def test_a_thrust_line_off_the_axis():

@@ -198,10 +198,10 @@ def test_a_wrong_law_shows_in_the_misfit(crooked, crooked_solution):
 def test_unguided_flights_say_so(crooked, crooked_solution):
     """Nothing to re-fly: no gimbal, or neither gains nor commands, or commands that never move."""
     fixed = dataclasses.replace(crooked.vehicle, guidance=None, gimbal=None)
-    with pytest.raises(CannotEstimate, match="no guidance to re-fly"):
+    with pytest.raises(CannotEstimate, match=r"no guidance to re-fly: the vehicle file has no \[gimbal\]"):
         refly(crooked.log, crooked_solution, fixed, onboard=Calibration())
     flight = sample.make("clean", vehicle=fixed)
-    with pytest.raises(CannotEstimate, match="no guidance to re-fly"):
+    with pytest.raises(CannotEstimate, match="no guidance to re-fly: the logged gimbal commands hardly move"):
         refly(flight.log, solved(flight), dataclasses.replace(fixed, gimbal=crooked.vehicle.gimbal), onboard=Calibration())
 
 
