@@ -190,7 +190,7 @@ def _path(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) ->
     shadow = np.concatenate((flown, ahead[1:])) * np.array([1.0, 1.0, 0.0])
     items: list[Item] = [Line(shadow, "#5B626B", 1.0, track.dash, 0.32, "ground")] if options.show_ground else []
     if len(ahead) > 1:
-        items.append(Line(ahead, track.colour, 1.0, track.dash, 0.35, "space" if options.is_wide else "behind"))
+        items.append(Line(ahead, track.colour, 1.25, track.dash, 0.55, "space" if options.is_wide else "behind"))
     if len(flown) > 1:
         items.append(Line(flown, track.colour, 2.0, track.dash))
     return items

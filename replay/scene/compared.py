@@ -30,7 +30,7 @@ def compared_paths(tracks: tuple[Track, ...], log_time_s: float, size_m: float) 
         gone = np.concatenate((track.path_enu_m[:i], at[None]))
         to_come = np.concatenate((at[None], track.path_enu_m[i:]))
         items += [Line(points, track.colour, width, track.dash, alpha)
-                  for points, width, alpha in ((to_come, 1.0, 0.65), (gone, 1.5, 1.0)) if len(points) > 1]  # fmt: skip
+                  for points, width, alpha in ((to_come, 1.0, 0.5), (gone, 1.5, 1.0)) if len(points) > 1]  # fmt: skip
         cross = np.full((3, 3, 3), np.nan)
         cross[:, 0], cross[:, 1] = at - size_m * _AXES, at + size_m * _AXES
         items.append(Line(cross.reshape(-1, 3), track.colour, 2.0, layer="over"))
