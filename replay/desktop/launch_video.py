@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from pathlib import Path
 from typing import Any, Final
@@ -21,16 +20,15 @@ from replay.desktop.video_work import Listen, OpenedVideo, OpenVideo, work
 from replay.errors import ReplayError
 from replay.review import edits
 from replay.review.launch_video import LIFTOFF_SEEN_SD_S, FrameTimes, is_video
-from replay.review.review import LIFTOFF_BY, LogReference, Review, ReviewVideo
+from replay.review.review import LogReference, Review, ReviewVideo
 from replay.review.snapshot import Snapshot
 from replay.review.video_sighting import video_sighting
 from replay.review.video_sound import HeardLiftoff
-from replay.review.video_texts import video_texts
-from replay.review.whatif_work import evidence_of_review
+from replay.review.video_texts import frames_text, lean_text, lined_up_text, sighting_text, video_texts
+from replay.review.whatif_work import with_sighting
 from replay.units import DEG
 
 _NONE_YET: Final = "No launch video yet.\nDrop one here, or open it with Open Video."
-_NOT_LINED_UP: Final = "Not lined up with the flight: go to the frame on which it lifts off and press Liftoff Here, or try From the Sound."
 
 
 class LaunchVideoView(QWidget):
@@ -214,17 +212,10 @@ class LaunchVideoView(QWidget):
         """Which buttons can be pressed, and how video and log stand to each other."""
         video, rows, has_log = self._video, self.rows, self._session.log is not None
         rows.enable(has_log=has_log, has_video=self.has_video, has_sound=self._has_sound, is_lined_up=self._is_lined_up)
-        status, tip = "", ""
         if self._times is not None and video is not None:
-            if video.liftoff_video_s is None or video.liftoff_sd_s is None:
-                status = _NOT_LINED_UP
-            elif not math.isfinite(self._liftoff_log_s):
-                status = "The log's liftoff is not known, so there is nothing to line the video up with."
-            else:
-                status = f"Lined up on liftoff, {LIFTOFF_BY[video.liftoff_by]}, ±{video.liftoff_sd_s:.3f} s"
-            rate = "even" if self._times.is_rate_even else "varying"
-            tip = f"{self._times.n_frames} frames, {self._times.duration_s:.3f} s, {1.0 / self._times.usual_frame_s:.3f} a second, {rate}"
-        rows.show_status(status, tip)
+            rows.show_status(lined_up_text(video, self._liftoff_log_s), frames_text(self._times))
+        else:
+            rows.show_status("", "")
         self.state_changed.emit()
 
     @property
@@ -384,10 +375,7 @@ class LaunchVideoView(QWidget):
         self.canvas.set_drawing(is_on)
 
     def _on_line(self, line: Line) -> None:
-        (x0, y0), (x1, y1) = line
-        lean_deg = math.atan2(x1 - x0, y0 - y1) / DEG
-        side = "to the right" if lean_deg >= 0.0 else "to the left"
-        self.rows.show_lean(f"{abs(lean_deg):.1f}° {side} in the picture")
+        self.rows.show_lean(lean_text(line))
 
     def _take_line(self) -> None:
         """The line as evidence for reconcile: one undoable edit."""
@@ -400,17 +388,9 @@ class LaunchVideoView(QWidget):
         except ReplayError as error:
             self.rows.say(str(error))
             return
-
-        def add(review: Review) -> Review:
-            evidence = evidence_of_review(review)
-            return edits.with_evidence(review, dataclasses.replace(evidence, sightings=(*evidence.sightings, sighting)))
-
-        self._session.apply(add, "Sighting from the video")
+        self._session.apply(lambda review: with_sighting(review, sighting), "Sighting from the video")
         self.rows.draw.setChecked(False)
-        self.rows.say(
-            f"Sighting added to the evidence: {sighting.tilt_rad / DEG:.1f} ±{sighting.sd_rad / DEG:.1f}° towards "
-            f"{sighting.tilt_azimuth_rad / DEG % 360.0:.0f}° at T{sighting.time_s:+.3f} s, seen from one side only. Reconcile uses it."
-        )
+        self.rows.say(sighting_text(sighting))
 
 
 def _is_same(one: LogReference | None, other: LogReference | None) -> bool:

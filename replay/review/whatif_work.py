@@ -14,12 +14,13 @@ import numpy as np
 from replay.errors import Cancelled, CannotEstimate
 from replay.flightlog.log import FlightLog
 from replay.motion.solution import Events, Solution
+from replay.review import edits
 from replay.review.catalogue import FLOWN_GIMBAL_ANGLE, GIMBAL_ANGLE
 from replay.review.comparison import spread_about
 from replay.review.request import site_of
 from replay.review.review import Review
 from replay.sensors.calibration import Calibration
-from replay.whatif.evidence import Evidence
+from replay.whatif.evidence import Evidence, Sighting
 from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -114,6 +115,18 @@ def evidence_of_review(review: Review) -> Evidence:
     if review.evidence is not None:
         return review.evidence
     return load_evidence(review.evidence_path) if review.evidence_path is not None else Evidence()
+
+
+def with_sighting(review: Review, sighting: Sighting) -> Review:
+    """One sighting more among the evidence.
+
+    Raises
+    ------
+    SettingsError
+        As `evidence_of_review`.
+    """
+    evidence = evidence_of_review(review)
+    return edits.with_evidence(review, dataclasses.replace(evidence, sightings=(*evidence.sightings, sighting)))
 
 
 def flown_from(review: Review) -> tuple[object, ...]:
