@@ -17,7 +17,7 @@ from replay.flightlog.log import FlightLog
 from replay.motion import filters, trajectory
 from replay.motion.attitude import GAINS, estimate_attitude, quick_attitude, start_of
 from replay.motion.levelling import level
-from replay.motion.phasing import find_events, gravity_gate
+from replay.motion.phasing import find_flight, gravity_gate
 from replay.motion.settings import METHODS, EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Events, Levelling, Solution
@@ -98,7 +98,9 @@ def estimate(
     step(0.1, "applying the calibration")
     measurements = measure(log, calibration, mount, prepared)
     step(0.3, "finding the events")
-    events = find_events(measurements, site) if events is None else events
+    next_log_s = np.nan
+    if events is None:
+        events, next_log_s = find_flight(measurements, site)
     levelling = _with_pad_bias(level(measurements, events, site, settings), calibration)
     step(0.4, f"attitude and trajectory by {method}")
     if method in ("kalman", "smoother") and np.isfinite(events.liftoff_log_s):
@@ -117,6 +119,7 @@ def estimate(
         calibration=calibration,
         assumptions=(
             *_assumptions(measurements, mount, events, site, calibration, imu_from_cg_m),
+            *_other_flight(next_log_s),
             *(f"the log's audit doubts {issue.column}: {issue.text}" for issue in log.issues if issue.text.startswith("implausible")),
             *solution.assumptions,
         ),
@@ -124,6 +127,12 @@ def estimate(
     )
     step(1.0, "done")
     return solution
+
+
+def _other_flight(next_log_s: float) -> tuple[str, ...]:
+    if not np.isfinite(next_log_s):
+        return ()
+    return (f"another flight begins at {next_log_s:.1f} s of the log: touchdown and rest mix the two; cut the log between them",)
 
 
 def _refuse(log: FlightLog) -> None:

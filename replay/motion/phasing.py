@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 BLOCK_S = 0.02
+REST_BEFORE_S = 3.0
+SHORTEST_FLIGHT_S = 5.0
 _G = STANDARD_GRAVITY_MPS2
 _NAN = float("nan")
 
@@ -110,12 +112,17 @@ def find_events(measurements: Measurements, site: Site) -> Events:
     Events
         Liftoff is back-dated to where the push begins, not where it is noticed.
     """
+    return find_flight(measurements, site)[0]
+
+
+def find_flight(measurements: Measurements, site: Site) -> tuple[Events, float]:
+    """`find_events`, and the log time at which another flight begins in the same record, after a rest; NaN where there is none."""
     blocks = blocks_of(measurements)
-    if len(blocks.n) < 10:
-        return Events()
-    k_alarm = _liftoff_block(blocks)
-    if k_alarm is None:
-        return Events()
+    alarms = _liftoff_blocks(blocks) if len(blocks.n) >= 10 else np.empty(0, dtype=np.int64)
+    if not len(alarms):
+        return Events(), _NAN
+    k_alarm, k_next = int(alarms[0]), _next_flight(blocks, alarms)
+    next_log_s = _NAN if k_next is None else float(blocks.start_log_s[k_next])
     nose = _mean_direction(blocks, k_alarm)
     liftoff = _back_dated(measurements, blocks, k_alarm, nose)
     burnout = _burnout(blocks, liftoff, nose)
@@ -124,11 +131,26 @@ def find_events(measurements: Measurements, site: Site) -> Events:
     apogee = _apogee(measurements, site, height, liftoff, burnout, rest)
     touchdown = _touchdown(blocks, measurements, height, apogee, rest)
     deployment = _deployment(blocks, apogee, touchdown, burnout)
-    return Events(liftoff, burnout, apogee, deployment, touchdown, rest)
+    return Events(liftoff, burnout, apogee, deployment, touchdown, rest), next_log_s
 
 
-def _liftoff_block(blocks: Blocks) -> int | None:
-    """First block where 0.3 s of push of steady direction begin, 3 m/s are gained in a second, and near free fall follows."""
+def _next_flight(blocks: Blocks, alarms: NDArray[np.int64]) -> int | None:
+    """The first alarm after the first flight that three seconds of rest go before."""
+    mid, norm = blocks.mid_log_s, blocks.accel_norm_mps2
+    for k in alarms[mid[alarms] > mid[alarms[0]] + SHORTEST_FLIGHT_S]:
+        before = slice(int(np.searchsorted(mid, mid[k] - REST_BEFORE_S - 0.5)), int(np.searchsorted(mid, mid[k] - 0.5)))
+        if before.stop - before.start < 10:
+            continue
+        rate = blocks.rate_body_radps[before]
+        is_still = np.abs(norm[before] - _G) < 0.15 * _G
+        is_still &= np.linalg.norm(rate - np.median(rate, axis=0), axis=1) < 3.0 * DEG
+        if np.mean(is_still) > 0.95:
+            return int(k)
+    return None
+
+
+def _liftoff_blocks(blocks: Blocks) -> NDArray[np.int64]:
+    """Blocks where 0.3 s of push of steady direction begin, 3 m/s are gained in a second, and near free fall follows."""
     mid, norm = blocks.mid_log_s, blocks.accel_norm_mps2
     pad = float(np.median(norm[: max(5, min(len(norm), 250))]))
     pad = pad if 0.7 * _G < pad < 1.3 * _G else _G
@@ -138,15 +160,12 @@ def _liftoff_block(blocks: Blocks) -> int | None:
     falls = _ahead(mid, norm, 0.5) < 0.5 * _G
     times_of_fall = mid[falls & (mid + 0.5 <= mid[-1])]
     if not len(times_of_fall):
-        return None
+        return np.empty(0, dtype=np.int64)
     candidates = np.flatnonzero((push > pad + 3.0) & (steadiness > 0.85) & (gain > 2.5) & (norm > pad + 2.0))
-    if not len(candidates):
-        return None
     next_fall = np.searchsorted(times_of_fall, mid[candidates])
     has_fall = next_fall < len(times_of_fall)
     wait = np.where(has_fall, times_of_fall[np.minimum(next_fall, len(times_of_fall) - 1)] - mid[candidates], np.inf)
-    good = candidates[wait < 60.0]
-    return int(good[0]) if len(good) else None
+    return np.asarray(candidates[wait < 60.0], dtype=np.int64)
 
 
 def _mean_direction(blocks: Blocks, k_alarm: int) -> Array:

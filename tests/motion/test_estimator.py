@@ -303,3 +303,18 @@ def test_what_the_audit_doubts_is_said_with_the_result(clean):
     log = FlightLog(clean.log.paths, "", clean.log.channels, clean.log.column_map, (doubt,))
     found = estimate(log, "integrate", site=clean.vehicle.site)
     assert "the log's audit doubts gyro_x: implausible axes or signs: so and so" in found.assumptions
+
+
+def test_a_second_flight_in_the_same_record_is_said(clean):
+    """A logger that appends: the same flight again, 41.9 s after the first; one flight alone says nothing of the kind."""
+    channels = {}
+    for name, channel in clean.log.channels.items():
+        twice = np.concatenate((channel.log_time_s, channel.log_time_s + 100.0))
+        values = np.concatenate((channel.values, channel.values))
+        i_gap = np.array([channel.n_samples - 1])
+        channels[name] = dataclasses.replace(channel, log_time_s=twice, values=values, i_gap=i_gap)
+    log = FlightLog(clean.log.paths, "", channels, clean.log.column_map)
+    said = [line for line in estimate(log, "integrate", site=clean.vehicle.site).assumptions if "another flight" in line]
+    assert len(said) == 1
+    assert float(said[0].split(" at ")[1].split(" s of")[0]) == pytest.approx(100.0 + clean.truth.events.liftoff_log_s, abs=0.3)
+    assert not any("another flight" in line for line in solved(clean).assumptions)
