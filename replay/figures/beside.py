@@ -54,7 +54,14 @@ def other_flight(
 def with_flights_beside(
     snapshot: Snapshot, paths: Sequence[str], site: Site, progress: Progress, cancel: threading.Event, method: str | None = None
 ) -> Snapshot:
-    """The snapshot with other flights beside it; it comes first among them."""
+    """The snapshot with other flights beside it; it comes first among them.
+
+    Raises
+    ------
+    ReplayError
+        One of them can't be read or estimated.
+    Cancelled
+    """
     if not paths:
         return snapshot
     others = []

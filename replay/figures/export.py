@@ -79,6 +79,13 @@ def write_figure(
     path : Path
         Written as it is named; `format_name` says which of `FORMATS` where the suffix does not.
     origin : Origin
+
+    Raises
+    ------
+    SettingsError
+        A name whose suffix is none of `FORMATS`.
+    CannotEstimate
+        What the figure needs is not there.
     """
     kind = (format_name or path.suffix.lstrip(".")).lower()
     if kind not in FORMATS:

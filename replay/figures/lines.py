@@ -147,7 +147,13 @@ def name_lines(axes: Axes, *, is_below_phases: bool = False) -> None:
 
 
 def draw_stack(figure: AnyFigure, snapshot: Snapshot, settings: FigureSettings, panes: Sequence[Sequence[str]]) -> list[Axes]:
-    """Panes over one time axis; panes this result can't fill are left out."""
+    """Panes over one time axis; panes this result can't fill are left out.
+
+    Raises
+    ------
+    CannotEstimate
+        Not one of the traces is in the log.
+    """
     import matplotlib as mpl
 
     series = of_snapshot(snapshot)

@@ -18,6 +18,7 @@ class SteadyLayout(ConstrainedLayoutEngine):
     """As `layout="constrained"`."""
 
     def execute(self, fig: Any) -> Any:
+        """Lay out, then round every place, so that the same figure has the same bytes."""
         grids = super().execute(fig)
         for axes in fig.axes:
             is_in_layout = axes.get_in_layout()

@@ -25,9 +25,9 @@ ALARM_LEVEL = 9.0
 
 
 def cumulative_sum(standardised: Array, reference: float = REFERENCE_VALUE) -> Array:
-    """One-sided (upward) cumulative sum of a signal in standard deviations, shape (n,): s = max(0, s + z − `reference`). NaN adds nothing.
+    """One-sided (upward) cumulative sum, shape (n,), of `standardised` (n,), in standard deviations: s = max(0, s + z − `reference`).
 
-    Written as a running sum less its own running minimum, which is the same number without a loop.
+    NaN adds nothing. Written as a running sum less its own running minimum, which is the same number without a loop.
     """
     steps = np.where(np.isfinite(standardised), standardised - reference, 0.0)
     total = np.cumsum(steps)
@@ -135,5 +135,8 @@ def _hinge_fit(time_s: Array, values: Array, sd: Array, change_s: float, before:
 
 
 def hinge_slopes(time_s: Array, values: Array, sd: Array, change_s: float, *, before: int, after: int) -> Array:
-    """Value at the change, then the coefficients before and after it, shape (1 + before + after,); arguments as `hinge_misfit`."""
+    """Value at the change, then the coefficients before and after it, shape (1 + before + after,).
+
+    `time_s`, `values`, `sd` (n,) and the degrees `before` and `after` as in `hinge_misfit`.
+    """
     return _hinge_fit(time_s, values, sd, change_s, before, after)[0]

@@ -109,7 +109,8 @@ class DragLevel:
 class DragFit:
     """Drag coefficient, level by level in order of time, and the axial bias.
 
-    `residual_mps2` NaN: the coast shows nothing, `why` says so, and the coefficient is the vehicle file's.
+    `residual_mps2` NaN: the coast shows nothing, `why` says so, and the coefficient is the vehicle file's. `ratio` is the largest drag of
+    the coast over the bias's standard deviation: how well the two can be told apart.
     """
 
     levels: tuple[DragLevel, ...]

@@ -216,7 +216,7 @@ def clipped_mean(mean: float, amplitude: float, limit: float) -> float:
 
 
 def clipped_gaussian_mean(mean: float, sd: float, limit: float) -> float:
-    """The same for Gaussian vibration of standard deviation `sd` about `mean`, all in one unit."""
+    """The same for Gaussian vibration of standard deviation `sd` about `mean`, clipped at `limit`, all in one unit."""
     from scipy.special import ndtr
 
     z = (limit - mean) / sd

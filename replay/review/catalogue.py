@@ -161,7 +161,7 @@ _UNIT_AT_END = re.compile(r"^(?P<label>.*\S)\s*\((?P<unit>[^()]+)\)$")
 
 
 def pauses(log_time_s: Array) -> NDArray[np.int64]:
-    """Where measurements pause, as indices of the last one before: no line is drawn over a span in which there were none.
+    """Where n measurements pause, as indices of the last one before, shape (g,): no line is drawn over a span in which there were none.
 
     A pause is longer than five of the steps on either side of it: between rest on the pad and rest on the ground, or where a filter
     refused a run of them. On the pad a filter measures more seldom than in flight, which is no pause.

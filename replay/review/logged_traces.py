@@ -63,7 +63,7 @@ class _FromChannel:
 
 
 def words_as_numbers(words: NDArray[Any]) -> tuple[tuple[str, ...], Array]:
-    """Words in order of first appearance, and each sample's place in that order, shape (n,)."""
+    """Distinct words in order of first appearance, and each of the n words' place in that order, shape (n,)."""
     distinct, first, place = np.unique(words.astype(str), return_index=True, return_inverse=True)
     order = np.argsort(first)
     rank = np.empty(len(order))
@@ -110,7 +110,10 @@ class _OnboardMinus:
 
 
 def attitude_at(log_time_s: Array, our_time_s: Array, our_q: Array) -> Array:
-    """Attitude at other times, shape (m, 4): straight between neighbouring samples and made unit again; NaN outside the record."""
+    """Attitude at other times, shape (m, 4): straight between neighbouring samples and made unit again; NaN outside the record.
+
+    `our_time_s` (n,) and `our_q` (n, 4) are the attitude as it is; `log_time_s` (m,) the times wanted.
+    """
     if len(our_time_s) == len(log_time_s) and np.array_equal(our_time_s, log_time_s):
         return our_q
     if len(our_time_s) < 2:

@@ -37,7 +37,7 @@ class GapSpan:
 
 @dataclass(frozen=True)
 class Rejected:
-    """A measurement that a filter refused, with its innovation in standard deviations."""
+    """A measurement that a filter refused, with its innovation in standard deviations (`sigmas`)."""
 
     measurement: str
     log_time_s: float

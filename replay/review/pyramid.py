@@ -143,14 +143,14 @@ def _with_breaks(time_s: Array, values: Array, edges: Index) -> tuple[Array, Arr
 
 
 def build(log_time_s: Array, values: Array, i_gap: Index = NO_GAPS) -> Pyramid:
-    """Pyramid of one trace, shapes (n,) and (n,); `i_gap` as in `Channel`. Compiled, about 1 ms a million samples."""
+    """Pyramid of one trace, `log_time_s` (n,) and `values` (n,); `i_gap` as in `Channel`. Compiled, about 1 ms a million samples."""
     from replay.review import _kernels as kernels
 
     return _build(log_time_s, values, i_gap, kernels.block_extremes)
 
 
 def build_slowly(log_time_s: Array, values: Array, i_gap: Index = NO_GAPS) -> Pyramid:
-    """The same by plain NumPy: the twin that a test compares with `build`."""
+    """The same, arguments as `build`, by plain NumPy: the twin that a test compares with it."""
     return _build(log_time_s, values, i_gap, _block_extremes_slowly)
 
 
@@ -203,7 +203,10 @@ def _block_extremes_slowly(lowest_below: Array, highest_below: Array, lowest: Ar
 
 
 def rebin_slowly(pyramid: Pyramid, edges: Index, width: int) -> tuple[Array, Array]:
-    """Twin of the compiled re-binning: two points a bin straight from the samples, NaN points between segments."""
+    """Twin of the compiled re-binning, time and value, shape (p,) each.
+
+    Two points a bin straight from the samples, NaN points between segments.
+    """
     time_s, values = [], []
     for segment, (start, stop) in enumerate(edges.reshape(-1, 2)):
         if segment > 0:

@@ -173,12 +173,12 @@ def shown_value(value: object, show: str) -> object:
 
 
 def index_at(log_time_s: Array, at_log_s: float) -> int:
-    """Index of the last sample at or before a time; the first one before the beginning."""
+    """Index into `log_time_s` (n,) of the last sample at or before a time; the first one before the beginning."""
     return max(int(np.searchsorted(log_time_s, at_log_s, side="right")) - 1, 0)
 
 
 def with_sd(value: float, sd: float, digits: int) -> str:
-    """A number with its standard deviation where it has one; "–" where it is not known."""
+    """A number with its standard deviation, in the same unit, where it has one; "–" where it is not known."""
     if not math.isfinite(value):
         return "–"
     text = f"{value:.{digits}f}".replace("-", "−")

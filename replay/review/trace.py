@@ -26,7 +26,16 @@ XYZ, ENU = ("x", "y", "z"), ("east", "north", "up")
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """What traces are read from. `solutions` maps variant to Solution: as_flown first, then what_if, then overlays by name."""
+    """What traces are read from.
+
+    Parameters
+    ----------
+    log : FlightLog
+    solutions : mapping of str to Solution
+        By variant: as_flown first, then what_if, then overlays by name.
+    onboard : (log_time_s, q_enu_from_body), shape (n,) and (n, 4), or None
+        The computer's own attitude.
+    """
 
     log: FlightLog
     solutions: Mapping[str, Solution]
@@ -45,7 +54,7 @@ class RawLine:
         Shapes (n,), (n,) or None, in the unit on screen.
     sources : tuple
         The arrays it is made from: while they are the same objects, so is the line.
-    i_gap : ndarray of int
+    i_gap : ndarray of int, shape (g,)
     is_wrapped : bool
         An angle that jumps by a turn; the jump is not drawn.
     is_size : bool

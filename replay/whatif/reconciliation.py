@@ -57,7 +57,7 @@ class NextObservation:
 
     @property
     def reduction(self) -> float:
-        """Part of the standard deviation it would take away."""
+        """Share, 0 to 1, of the standard deviation that it would take away."""
         return 1.0 - self.tilt_sd_then_rad / self.tilt_sd_now_rad
 
 

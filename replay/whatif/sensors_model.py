@@ -108,7 +108,7 @@ class Air:
 
 @dataclass(frozen=True)
 class Housekeeping:
-    """Temperature, battery and barometer of one logger.
+    """Temperature, battery and barometer of one logger, in the units of the names (`_rts`: per root second).
 
     Temperatures go from start to end exponentially with `warm_up_s`. The servo draws current with gimbal speed and holding angle;
     the battery sags over its resistance. The barometer lags to first order, sees the ejection charge, and wanders with the weather.
