@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from PySide6.QtCore import QEvent, Qt, Signal
+from PySide6.QtCore import QEvent, QPoint, Qt, QTimer, Signal
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QCheckBox, QComboBox, QHBoxLayout, QLabel, QLineEdit, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
@@ -78,6 +78,19 @@ def scrolled(inside: QWidget) -> QScrollArea:
     scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
     scroll.setWidget(inside)
     return scroll
+
+
+def bring_to_top(widget: QWidget) -> None:
+    """Scroll what holds a widget until it stands at the top, once its new content is laid out: what was asked for is there to be read."""
+
+    def scroll() -> None:
+        area = widget.parentWidget()
+        while area is not None and not isinstance(area, QScrollArea):
+            area = area.parentWidget()
+        if area is not None:
+            area.verticalScrollBar().setValue(widget.mapTo(area.widget(), QPoint(0, 0)).y())
+
+    QTimer.singleShot(0, widget, scroll)
 
 
 def caution() -> QLabel:

@@ -141,9 +141,10 @@ class ReconcilePanel(QWidget):
             return "Nothing solved yet: choose what is free, add what was observed, then Reconcile."
         if session.is_reconciliation_stale:
             return "Out of date: calibration, evidence, what is free or declarations have changed since. Undo, or reconcile again."
+        said = reconcile_words.tilt_text(session.reconciliation)
         if session.review.corrected == session.reconciliation.calibration:
-            return "Solved for the review as it stands, and in use as the what-if."
-        return "Solved for the review as it stands."
+            return f"Solved for the review as it stands, and in use as the what-if. {said} Every number is below."
+        return f"Solved for the review as it stands. {said} Every number is below."
 
     # --- running -------------------------------------------------------------------------------------------------------------
 

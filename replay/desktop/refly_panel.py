@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QProgres
 
 from replay.desktop import style
 from replay.desktop.background import Background
-from replay.desktop.form import OptionalNumber, Section, fill_panel, muted, quiet_button
+from replay.desktop.form import OptionalNumber, Section, bring_to_top, fill_panel, muted, quiet_button
 from replay.desktop.session import Session
 from replay.desktop.small_table import SmallTable
 from replay.review import edits, refly_words
@@ -177,6 +177,7 @@ class ReflyPanel(QWidget):
     def _on_finished(self, _request: object, reflown: Reflown) -> None:
         self.session.set_reflown(reflown)
         self._show()
+        bring_to_top(self.flown_again)
 
     def _on_failed(self, _request: object, error: BaseException) -> None:
         self._error = error
@@ -245,7 +246,7 @@ class ReflyPanel(QWidget):
         return card
 
     def _difference_section(self) -> QWidget:
-        section = Section("Flown and flown again", is_open=True)
+        section = self.flown_again = Section("Flown and flown again", is_open=True)
         self.clear = quiet_button("Take away", "No longer draw the flight flown again")
         self.clear.clicked.connect(self._on_clear)
         section.tail.addWidget(self.clear)

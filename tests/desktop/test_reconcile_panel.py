@@ -66,6 +66,7 @@ def test_asked_it_solves_on_its_own_thread_and_shows_what_came(panel, qtbot, mon
     assert panel.stop.isVisible() and not panel.run.isEnabled()
     qtbot.waitUntil(lambda: panel.session.reconciliation is not None, timeout=20_000)
     assert told == [(0.4, "step 3")]
+    assert f"reconciled {result.pad_tilt_rad / DEG:.2f}°" in panel.state.text(), "beside the button, before anything is scrolled"
     assert not panel.stop.isVisible() and panel.run.isEnabled()
     rows, group = {}, ""
     for row in panel.parameters.texts():

@@ -130,6 +130,9 @@ def test_nothing_changed_flies_as_it_flew(qtbot, panel, session):
     rows = panel.difference.texts()
     assert [row[0].split()[0] for row in rows if not row[1]] == ["Burnout", "Apogee", "Touchdown"]
     assert {row[3] for row in rows if row[1]} == {"+0.00", "0.00"}
+    panel.resize(330, 330)  # what the window has for it at 1280 × 800
+    fly(qtbot, panel)
+    qtbot.waitUntil(lambda: panel.flown_again.visibleRegion().boundingRect().height() > 150)  # not below the edge
     assert panel.difference.isColumnHidden(4)
 
 
