@@ -1,10 +1,25 @@
-"""The row of tools over the traces."""
+"""The row of tools over the traces, and the keys that do the same and more."""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Final
 
 from PySide6.QtWidgets import QHBoxLayout, QMenu, QToolButton, QWidget
 
 from replay.desktop import style
+
+KEYS: Final = (
+    ("+, −", "on the traces: zoom in and out about the cursor"),
+    ("Page Up, Page Down", "on the traces: half a window earlier or later"),
+    ("0", "on the traces: the flight; once more, the whole log"),
+    ("M", "on the traces: measure between two handles"),
+    ("S", "on the traces: the spectrogram of the specific force"),
+    ("Wheel", "on the traces: zoom about the pointer; with Shift pan, with Control the vertical scale"),
+    ("Drag", "on the traces: pan; with Shift choose the window"),
+    ("Double click", "on the traces: cursor here"),
+)
+"""Keys and pointer actions of the stack, for the key sheet. They count only while it has the focus."""
 
 
 class TraceTools(QWidget):
@@ -30,6 +45,21 @@ class TraceTools(QWidget):
         for button in (self.add, self.zoom_to, self.wider, self.narrower, self.whole, self.measure, self.bands, self.spectrogram):
             row.addWidget(button)
         row.addStretch(1)
+
+    def fill_zoom_menu(
+        self,
+        windows: Mapping[str, tuple[float, float] | None],
+        measured: tuple[float, float] | None,
+        go_to: Callable[[float, float], None],
+    ) -> None:
+        """What there is to zoom to, by name; the measured span stands apart."""
+        self.zoom_menu.clear()
+        for name, window in windows.items():
+            if window is not None:
+                self.zoom_menu.addAction(name, lambda window=window: go_to(*window))
+        if measured is not None:
+            self.zoom_menu.addSeparator()
+            self.zoom_menu.addAction("Measured span", lambda: go_to(*measured))
 
 
 def _tool(text: str, tip: str, *, is_checkable: bool = False) -> QToolButton:

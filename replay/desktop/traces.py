@@ -9,39 +9,24 @@ from PySide6.QtCore import QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QVBoxLayout, QWidget
 
-from replay.desktop.measure_table import MeasureTable
 from replay.desktop.own_keys import OwnKeys
 from replay.desktop.spectrogram import SpectrogramView
 from replay.desktop.time_axis import TimeAxis
 from replay.desktop.time_scale import TimeScale
 from replay.desktop.trace_chooser import ask_traces
 from replay.desktop.trace_column import TraceColumn
-from replay.desktop.trace_legend import line_name
+from replay.desktop.trace_measuring import TraceMeasuring
 from replay.desktop.trace_pane import TracePane
 from replay.desktop.trace_tools import TraceTools
 from replay.desktop.trace_window import TraceWindow
-from replay.review.arrangement import checked
+from replay.review.arrangement import checked, default_panes
 from replay.review.catalogue import diagnostic_panes
-from replay.review.pyramid import span_statistics
 from replay.review.series import DEFAULT_PANES, Series, of_snapshot
 from replay.review.snapshot import Snapshot
 
 FRAME_MS: Final = 8
 """Windows asked for within this time are drawn once."""
-_MEASURE_MS: Final = 40
 _ZOOM: Final = 1.6
-
-KEYS: Final = (
-    ("+, −", "on the traces: zoom in and out about the cursor"),
-    ("Page Up, Page Down", "on the traces: half a window earlier or later"),
-    ("0", "on the traces: the flight; once more, the whole log"),
-    ("M", "on the traces: measure between two handles"),
-    ("S", "on the traces: the spectrogram of the specific force"),
-    ("Wheel", "on the traces: zoom about the pointer; with Shift pan, with Control the vertical scale"),
-    ("Drag", "on the traces: pan; with Shift choose the window"),
-    ("Double click", "on the traces: cursor here"),
-)
-"""Keys and pointer actions of this widget, for the key sheet. They count only while it has the focus."""
 
 
 class TraceStack(OwnKeys, QWidget):
@@ -60,11 +45,8 @@ class TraceStack(OwnKeys, QWidget):
         self._series: Series | None = None
         self._is_default = True
         self._time = TraceWindow()
-        self._span: tuple[float, float] | None = None
         self._frame = QTimer(self, singleShot=True, interval=FRAME_MS)
         self._frame.timeout.connect(self._draw_window)
-        self._measure = QTimer(self, singleShot=True, interval=_MEASURE_MS)
-        self._measure.timeout.connect(self._fill_table)
         self._build()
         self._replace_panes([{"traces": list(keys)} for keys in DEFAULT_PANES])
 
@@ -76,12 +58,11 @@ class TraceStack(OwnKeys, QWidget):
         self.spectrogram = SpectrogramView()
         self.spectrogram.hide()
         self.spectrogram.cursor_requested.connect(self.cursor_requested)
-        self.table = MeasureTable()
-        self.table.hide()
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         self.tools = TraceTools()
+        self.measuring = TraceMeasuring(self.column, self.tools.measure)
         self.tools.add.clicked.connect(lambda *_: self._add_by_dialog())
         self.tools.narrower.clicked.connect(lambda *_: self.zoom(1.0 / _ZOOM))
         self.tools.wider.clicked.connect(lambda *_: self.zoom(_ZOOM))
@@ -94,7 +75,7 @@ class TraceStack(OwnKeys, QWidget):
         column.addWidget(self.column, 1)
         column.addWidget(self.spectrogram)
         column.addWidget(self.axis)
-        column.addWidget(self.table)
+        column.addWidget(self.measuring.table)
 
     # the two entry points of a view
 
@@ -103,12 +84,11 @@ class TraceStack(OwnKeys, QWidget):
         self._series = of_snapshot(snapshot)
         self.tools.setEnabled(True)
         self._time.take(self._series.marks, snapshot.log.sha256)
-        if self._is_default and [list(pane.keys) for pane in self.column.panes] != [pane["traces"] for pane in self._default_panes()]:
-            self._replace_panes(self._default_panes())
+        if self._is_default and [list(pane.keys) for pane in self.column.panes] != [pane["traces"] for pane in default_panes(self._series)]:
+            self._replace_panes(default_panes(self._series))
         self._fill_panes()
         self.spectrogram.show_snapshot(snapshot)
-        if self._span is not None:
-            self._measure.start()
+        self.measuring.show_series(self._series)
 
     def forget_flight(self) -> None:
         """Empty panes, arranged as they are."""
@@ -118,7 +98,7 @@ class TraceStack(OwnKeys, QWidget):
             pane.clear()
         self.axis.clear()
         self.spectrogram.clear()
-        self.table.show_span(0.0, 0.0, [])
+        self.measuring.clear()
         self.tools.setEnabled(False)
 
     def move_cursor(self, log_time_s: float) -> None:
@@ -153,12 +133,6 @@ class TraceStack(OwnKeys, QWidget):
         """The flight with some pad and rest around it; where that is in view already, the whole log."""
         self.set_window(*self._time.fitted)
 
-    def _default_panes(self) -> list[dict[str, Any]]:
-        """The default panes as far as this flight has them."""
-        have = self._series.catalogue if self._series is not None else {key: None for keys in DEFAULT_PANES for key in keys}
-        panes = [[key for key in keys if key in have] for keys in DEFAULT_PANES]
-        return [{"traces": keys} for keys in panes if keys] or [{"traces": list(DEFAULT_PANES[0])}]
-
     def zoom(self, factor: float, about_log_s: float | None = None) -> None:
         """Scale the window's width; about the cursor where it is in view, else about the middle."""
         window = self._time.zoomed(factor, about_log_s)
@@ -177,16 +151,10 @@ class TraceStack(OwnKeys, QWidget):
             self.set_window(*window)
 
     def _fill_zoom_menu(self) -> None:
-        menu = self.tools.zoom_menu
-        menu.clear()
-        menu.addAction("Flight", lambda: self.set_window(*self._time.flight))
-        menu.addAction("Whole log", lambda: self.set_window(*self._time.whole))
+        windows = {"Flight": self._time.flight, "Whole log": self._time.whole}
         if self._series is not None:
-            for phase in self._series.marks.phases:
-                menu.addAction(phase.name.capitalize(), lambda name=phase.name: self.zoom_to_phase(name))
-        if self._span is not None:
-            menu.addSeparator()
-            menu.addAction("Measured span", lambda: self.set_window(*self._span))
+            windows |= {phase.name.capitalize(): self._time.phase(phase.name) for phase in self._series.marks.phases}
+        self.tools.fill_zoom_menu(windows, self.span_log_s, self.set_window)
 
     def _draw_window(self) -> None:
         self._frame.stop()
@@ -286,7 +254,7 @@ class TraceStack(OwnKeys, QWidget):
         canvas.zoom_requested.connect(lambda about, factor: self.zoom(factor, about))
         canvas.pan_requested.connect(self.pan)
         canvas.window_requested.connect(self.set_window)
-        canvas.span_dragged.connect(lambda start, stop: self._set_span((start, stop)))
+        canvas.span_dragged.connect(lambda start, stop: self.measuring.set_span((start, stop)))
         canvas.span_released.connect(self._edited)
         canvas.pressed.connect(pane.setFocus)
         pane.choose_requested.connect(lambda: self.choose_by_dialog(self.column.panes.index(pane)))
@@ -294,7 +262,7 @@ class TraceStack(OwnKeys, QWidget):
         pane.remove_requested.connect(lambda: self.remove_pane(self.column.panes.index(pane)))
         pane.move_requested.connect(lambda by: self.move_pane(self.column.panes.index(pane), by))
         pane.vertical_edited.connect(self._edited)
-        canvas.set_span(self._span)
+        canvas.set_span(self.span_log_s)
         if self._series is not None:
             pane.set_series(self._series, self.tools.bands.isChecked(), self._time.log_s)
             if self._time.cursor_log_s is not None:
@@ -332,40 +300,20 @@ class TraceStack(OwnKeys, QWidget):
     @property
     def span_log_s(self) -> tuple[float, float] | None:
         """Both ends of the measured span; None while nothing is measured."""
-        return self._span
+        return self.measuring.span_log_s
 
     def set_measuring(self, is_on: bool) -> None:
         """Show or hide the handles; at first they stand at a third and two thirds of the window."""
         if is_on and self._time.log_s is not None:
             start, stop = self._time.log_s
-            self._set_span((start + (stop - start) / 3.0, stop - (stop - start) / 3.0))
+            self.measuring.set_span((start + (stop - start) / 3.0, stop - (stop - start) / 3.0))
         else:
-            self._set_span(None)
+            self.measuring.set_span(None)
         self._edited()
 
     def set_span(self, span_log_s: tuple[float, float] | None) -> None:
         """Measure between two log times, or stop measuring. Not a user's edit."""
-        self._set_span(None if span_log_s is None else (min(span_log_s), max(span_log_s)))
-
-    def _set_span(self, span_log_s: tuple[float, float] | None) -> None:
-        self._span = span_log_s
-        self.tools.measure.setChecked(span_log_s is not None)
-        self.table.setVisible(span_log_s is not None)
-        for pane in self.column.panes:
-            pane.canvas.set_span(span_log_s)
-        if span_log_s is not None and not self._measure.isActive():
-            self._measure.start()
-
-    def _fill_table(self) -> None:
-        if self._span is None or self._series is None:
-            return
-        rows = []
-        for pane in self.column.panes:
-            for line, look in pane.lines():
-                trace = self._series.catalogue[line.key]
-                rows.append((look, line_name(trace, line.variant), trace.unit, span_statistics(line.pyramid, *self._span)))
-        zero = self._series.marks.zero_log_s
-        self.table.show_span(self._span[0] - zero, self._span[1] - zero, rows)
+        self.measuring.set_span(None if span_log_s is None else (min(span_log_s), max(span_log_s)))
 
     # arrangement
 
@@ -380,7 +328,7 @@ class TraceStack(OwnKeys, QWidget):
             "panes": panes,
             "bands": self.tools.bands.isChecked(),
             "spectrogram": not self.spectrogram.isHidden(),
-            "measured_log_s": list(self._span) if self._span else None,
+            "measured_log_s": list(self.span_log_s) if self.span_log_s else None,
         }
 
     def set_arrangement(self, arrangement: Mapping[str, Any]) -> None:
@@ -394,7 +342,7 @@ class TraceStack(OwnKeys, QWidget):
         wanted = checked(arrangement)
         self._is_default = not arrangement.get("panes")
         if self._is_default:
-            wanted["panes"] = self._default_panes()
+            wanted["panes"] = default_panes(self._series)
         if wanted["panes"] != self.arrangement()["panes"]:
             self._replace_panes(wanted["panes"])
         self.tools.bands.setChecked(wanted["bands"])
@@ -435,7 +383,7 @@ class TraceStack(OwnKeys, QWidget):
             Qt.Key.Key_Equal: lambda: self.zoom(1.0 / _ZOOM),
             Qt.Key.Key_Minus: lambda: self.zoom(_ZOOM),
             Qt.Key.Key_0: self.fit,
-            Qt.Key.Key_M: lambda: self.set_measuring(self._span is None),
+            Qt.Key.Key_M: lambda: self.set_measuring(self.span_log_s is None),
             Qt.Key.Key_S: self.toggle_spectrogram,
             Qt.Key.Key_PageUp: lambda: self.pan(-0.5 * width),
             Qt.Key.Key_PageDown: lambda: self.pan(0.5 * width),

@@ -298,9 +298,9 @@ class MainWindow(QMainWindow):
         self.files.show_film(self.player, lambda: self.attitude.canvas.viewpoint)
 
     def on_keys(self) -> None:
-        from replay.desktop import photograph_canvas, timeline, traces, video_canvas
+        from replay.desktop import photograph_canvas, timeline, trace_tools, video_canvas
 
-        self._read_text("Keys", help_texts.keys_html((*traces.KEYS, *timeline.KEYS, *video_canvas.KEYS, *photograph_canvas.KEYS)))
+        self._read_text("Keys", help_texts.keys_html((*trace_tools.KEYS, *timeline.KEYS, *video_canvas.KEYS, *photograph_canvas.KEYS)))
 
     def on_hint(self) -> None:
         self.files.open_sample(sample_flights.FIRST)

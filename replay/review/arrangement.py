@@ -11,7 +11,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from replay.errors import SettingsError
-from replay.review.series import DEFAULT_PANES
+from replay.review.series import DEFAULT_PANES, Series
+
+
+def default_panes(series: Series | None) -> list[dict[str, Any]]:
+    """The panes a stack shows until the user chooses, as far as this flight has them; all of them where none is open."""
+    panes = [[key for key in keys if series is None or key in series.catalogue] for keys in DEFAULT_PANES]
+    return [{"traces": keys} for keys in panes if keys] or [{"traces": list(DEFAULT_PANES[0])}]
 
 
 def checked(arrangement: Mapping[str, Any]) -> dict[str, Any]:

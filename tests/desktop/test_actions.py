@@ -5,7 +5,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeySequence
 from PySide6.QtTest import QTest
 
-from replay.desktop import actions, timeline, traces
+from replay.desktop import actions, timeline, trace_tools
 from replay.desktop.actions import COMMANDS, MENUS, SUBMENUS, Command, clashes
 
 KEYED = [(command.id, key) for command in COMMANDS for key in command.keys]
@@ -41,7 +41,7 @@ def test_ids_and_menus_are_known_and_mnemonics_in_a_menu_differ():
 
 def test_every_command_has_a_tip_and_the_key_sheet_names_every_key():
     """What is in the table is in the help."""
-    sheet = actions.sheet_html((*traces.KEYS, *timeline.KEYS))
+    sheet = actions.sheet_html((*trace_tools.KEYS, *timeline.KEYS))
     for command in COMMANDS:
         assert command.tip, command.id
     for _, key in KEYED:

@@ -149,6 +149,13 @@ def test_zoom_to_phase_shows_the_phase(stack):
     start, stop = stack.window_log_s
     assert 3.5 < start < 4.0
     assert 8.5 < stop < 9.0
+    stack.set_window(10.0, 14.0)
+    stack.tools.zoom_menu.actions()[3].trigger()
+    assert stack.window_log_s == (start, stop)
+    stack.set_span((6.0, 7.0))
+    stack._fill_zoom_menu()
+    stack.tools.zoom_menu.actions()[-1].trigger()
+    assert_allclose(stack.window_log_s, (6.0, 7.0))
 
 
 def test_the_window_can_t_run_away(stack):
@@ -636,7 +643,7 @@ def test_a_broken_arrangement_is_refused_with_its_place(stack, broken):
 def test_measuring_between_two_handles(qtbot, stack, drawn):
     """The handles can be dragged past each other; the table has every line on screen; numbers against NumPy."""
     qtbot.keyClick(stack.panes[0], Qt.Key.Key_M)
-    assert stack.table.isVisible()
+    assert stack.measuring.table.isVisible()
     edits = []
     stack.arrangement_changed.connect(edits.append)
     canvas = stack.panes[2].canvas
@@ -646,8 +653,8 @@ def test_measuring_between_two_handles(qtbot, stack, drawn):
     assert_allclose(stack.span_log_s[1], canvas.scale.time(round(canvas.scale.x(last) + 100)), atol=2 * canvas.scale.pixel_s)
     assert len(edits) == 1
     stack.set_span((5.0, 8.0))
-    stack._fill_table()
-    table = stack.table.table
+    stack.measuring.fill()
+    table = stack.measuring.table.table
     assert table.rowCount() == sum(len(pane.lines()) for pane in stack.panes)
     rows = {table.item(i, 0).text(): [table.item(i, j).text() for j in range(1, 6)] for i in range(table.rowCount())}
     t, v = drawn.as_flown.log_time_s, drawn.as_flown.vel_enu_mps[:, 2]
@@ -658,10 +665,10 @@ def test_measuring_between_two_handles(qtbot, stack, drawn):
     assert_allclose((low, high), (v[inside].min(), v[inside].max()), rtol=1e-3)
     assert_allclose(integral, np.trapezoid(v[inside], t[inside]), rtol=1e-3)
     assert rows["vertical speed, as flown"][4].endswith("m/s·s")
-    assert stack.table.span.text().startswith("Δt 3.000 s   from 1.000 s to 4.000 s")
+    assert stack.measuring.table.span.text().startswith("Δt 3.000 s   from 1.000 s to 4.000 s")
     qtbot.keyClick(stack.panes[0], Qt.Key.Key_M)
     assert stack.span_log_s is None
-    assert not stack.table.isVisible()
+    assert not stack.measuring.table.isVisible()
 
 
 # numbers and ticks
