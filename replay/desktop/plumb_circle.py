@@ -262,8 +262,11 @@ class _Face(QWidget):
             for pointing in self._pointings:
                 self._drawn.append(TrackDrawn.of(pointing.track, self.dial, start, stop))
                 draw.paint_track(painter, self._drawn[-1], self.dial, start, stop, draw.LOOKS[pointing.part])
-            for i, pointing in enumerate(reversed(self._pointings)):
-                draw.paint_marks(painter, self._event_places(pointing), self.dial, with_names=i == 0, taken=taken)
+            places = [self._event_places(pointing) for pointing in reversed(self._pointings)]
+            for marks in places:
+                draw.paint_marks(painter, marks, taken)
+            if places:
+                draw.paint_names(painter, places[0], taken)  # when every sign stands: none of them covers a name
             self._paint_legend(painter)
             draw.paint_time_key(painter, self._foot(self._n_foot - 1), start - zero, stop - zero)
         painter.end()

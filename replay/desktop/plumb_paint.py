@@ -105,7 +105,7 @@ def _halo_text(painter: QPainter, where: QPointF, text: str, colour: str, align:
 
 
 def paint_dial(painter: QPainter, dial: Dial) -> list[QRectF]:
-    """Rings with degrees, the cross and compass marks; the fields that texts take inside the circle."""
+    """Rings with degrees, the cross and compass marks; the fields that texts take."""
     step = RING_STEP_DEG[dial.range_deg]
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
     painter.setBrush(QColor(style.PAPER))
@@ -121,12 +121,12 @@ def paint_dial(painter: QPainter, dial: Dial) -> list[QRectF]:
     painter.drawLine(dial.centre - QPointF(r, 0), dial.centre + QPointF(r, 0))
     painter.drawLine(dial.centre - QPointF(0, r), dial.centre + QPointF(0, r))
     metrics = QFontMetricsF(painter.font())
+    fields = []
     for text, azimuth_deg in _COMPASS:
         azimuth = math.radians(azimuth_deg)
         out = r + 4.0 + metrics.height() * 0.55
         where = dial.centre + QPointF(out * math.sin(azimuth), -out * math.cos(azimuth))
-        _halo_text(painter, where, text, style.INK)
-    fields = []
+        fields.append(_halo_text(painter, where, text, style.INK))
     for ring in rings:
         at = dial.radius_px * ring / dial.range_deg
         slant = math.radians(45.0)
@@ -220,18 +220,20 @@ def _shape(name: str, where: QPointF, r: float) -> QPolygonF:
     return QPolygonF([QPointF(x + r * u, y + r * v) for u, v in corners])
 
 
-def paint_marks(painter: QPainter, marks: Sequence[tuple[str, QPointF]], dial: Dial, *, with_names: bool, taken: list[QRectF]) -> None:
-    """Liftoff, burnout and apogee: a sign each, and a name where it does not cover another one (`taken` grows)."""
+def paint_marks(painter: QPainter, marks: Sequence[tuple[str, QPointF]], taken: list[QRectF]) -> None:
+    """Liftoff, burnout and apogee: a sign each (`taken` grows)."""
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
-    metrics = QFontMetricsF(painter.font())
     for name, where in marks:
         painter.setPen(QPen(QColor(style.INK), 1.3))
         painter.setBrush(QColor(style.PAPER))
         painter.drawPolygon(_shape(name, where, 5.0))
         taken.append(QRectF(where.x() - 6, where.y() - 6, 12, 12))
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    if not with_names:
-        return
+
+
+def paint_names(painter: QPainter, marks: Sequence[tuple[str, QPointF]], taken: list[QRectF]) -> None:
+    """The name of each mark, where it covers neither a sign nor a text (`taken` grows)."""
+    metrics = QFontMetricsF(painter.font())
     for name, where in marks:
         width, height = metrics.horizontalAdvance(name), metrics.height()
         for dx, dy in ((9, 0), (-9 - width, 0), (9, 14), (-9 - width, 14), (9, -14), (-9 - width, -14), (9, 28), (9, -28)):

@@ -9,12 +9,12 @@ import pytest
 from drawn_flight import EVENTS, snapshot, solution, with_reflown
 from numpy.testing import assert_allclose
 from PySide6.QtCore import QPoint, QPointF, Qt
-from PySide6.QtGui import QColor
+from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QApplication
 
 from replay import rotation
 from replay.desktop.plumb_circle import PlumbCircle, legend_text, pointings, reading
-from replay.desktop.plumb_paint import LOOKS, RING_STEP_DEG, Dial, ramp
+from replay.desktop.plumb_paint import LOOKS, RING_STEP_DEG, Dial, paint_dial, paint_marks, paint_names, ramp
 from replay.review import series
 from replay.scene import palette
 from replay.units import DEG
@@ -97,6 +97,26 @@ def test_a_nose_off_the_circle_is_shown_on_its_rim(circle):
         circle.face.dial.radius_px
     )
     circle.face.grab()
+
+
+def test_a_name_covers_no_compass_letter_and_no_sign_of_another_track():
+    """An apogee at the east rim: its name goes elsewhere, and every letter of the compass can still be read."""
+    picture = QImage(300, 300, QImage.Format.Format_ARGB32)
+    painter = QPainter(picture)
+    dial = Dial(QPointF(150.0, 150.0), 100.0, 15.0)
+    taken = paint_dial(painter, dial)
+    before = list(taken)
+    assert len(before) == 4 + len([ring for ring in np.arange(1, 4) * RING_STEP_DEG[15.0] if ring <= 15.0])
+    own = [("apogee", dial.point(14.0, 0.0)), ("burnout", dial.point(3.0, 0.0))]
+    other = [("apogee", dial.point(11.0, -1.0))]
+    for marks in (own, other):
+        paint_marks(painter, marks, taken)
+    n_signs = len(taken) - len(before)
+    paint_names(painter, own, taken)
+    painter.end()
+    names, rest = taken[len(before) + n_signs :], taken[: len(before) + n_signs]
+    assert n_signs == 3 and len(names) == 2
+    assert not any(name.intersects(field) for name in names for field in rest)
 
 
 def test_a_cursor_step_draws_no_track_again(circle):
