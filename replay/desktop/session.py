@@ -1,4 +1,4 @@
-"""Session: one open flight. It joins the document, the worker that estimates and the worker that reads; widgets only listen to it."""
+"""Session: one open flight. To the document it joins the worker that estimates and the worker that reads; widgets only listen to it."""
 
 from __future__ import annotations
 
@@ -7,36 +7,30 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
 
+from replay.desktop.document import Document, Edit
 from replay.desktop.log_reader import LogReader
 from replay.desktop.preferences import Preferences
 from replay.desktop.preparing import Preparing
 from replay.desktop.reading import LogNotFound, ReadRequest, ReadResult
 from replay.errors import Cancelled, ReplayError
 from replay.flightlog.columnmap import ColumnMap
-from replay.flightlog.log import FlightLog
 from replay.motion.solution import Solution
-from replay.review.history import History
 from replay.review.recompute import Outcome, Recomputer
-from replay.review.recovery import Recovered, RecoveryCopy
+from replay.review.recovery import Recovered
 from replay.review.request import EstimateRequest, Estimating, warm_up
 from replay.review.review import Review
 from replay.review.series import REFLOWN
 from replay.review.snapshot import Snapshot
-from replay.review.storage import save_review
 from replay.review.whatif_work import reconciled_from
-from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:
     from replay.review.whatif_work import Reflown
     from replay.whatif.reconciliation import Reconciliation
 
-Edit = Callable[[Review], Review]
-_RECOVERY_MS = 2000
 _log = logging.getLogger(__name__)
 
 
@@ -48,7 +42,7 @@ def _estimated(review: Review) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-class Session(QObject):
+class Session(Document):
     """Everything happens on the GUI thread but `read` and `estimating`, which get all they need handed in.
 
     Parameters
@@ -60,8 +54,6 @@ class Session(QObject):
         Tests hand in their own.
     """
 
-    review_changed = Signal(object)
-    """The document (Review), after every edit, undo, redo, open and save."""
     snapshot_ready = Signal(object)
     """A result to draw (Snapshot)."""
     busy_changed = Signal(bool)
@@ -74,15 +66,10 @@ class Session(QObject):
     """ReadResult of another log."""
     log_wanted = Signal(object)
     """LogNotFound: the user is asked where the log is."""
-    saved = Signal(str)
-    """The review was written there."""
     reconciled = Signal(object)
     """A new Reconciliation is kept."""
     closing = Signal()
     """The window is going: whoever works on a thread of its own ends it now."""
-    failed = Signal(object)
-    """What could not be opened, read or saved (an exception); estimates that fail come as a snapshot's error."""
-
     _arrived = Signal(object)
     _warm = Signal()
 
@@ -93,16 +80,10 @@ class Session(QObject):
         estimating: Callable[[EstimateRequest, threading.Event], Snapshot] | None = None,
         parent: QObject | None = None,
     ) -> None:
-        super().__init__(parent)
-        self.preferences = preferences
-        self.history = History()
-        self.log: FlightLog | None = None
-        self.vehicle: Vehicle | None = None
+        super().__init__(preferences, parent)
         self.snapshot: Snapshot | None = None
-        self.review_path: str | None = None
         self.headers: tuple[tuple[str, tuple[str, ...]], ...] = ()
         self._wanted_traces = wanted_traces
-        self._vehicle_path: str | None = None
         self._read_map: ColumnMap | None = None
         self._last: EstimateRequest | None = None
         self._first: EstimateRequest | None = None
@@ -120,38 +101,21 @@ class Session(QObject):
         self._reader.progressed.connect(self.reading)
         self._reader.arrived.connect(self._on_read)
         self._reader.finished.connect(self._prepare_rest)
-        self._recovery = RecoveryCopy(preferences.folders.recovery)
-        self._recovery_lock = QLockFile(f"{self._recovery.file}.lock")  # says to other windows that this one is alive
-        self._recovery_timer = QTimer(self)
-        self._recovery_timer.setSingleShot(True)
-        self._recovery_timer.setInterval(_RECOVERY_MS)
-        self._recovery_timer.timeout.connect(self.write_recovery)
         self._arrived.connect(self._on_arrived)
         self._warm.connect(self._prepare_rest)
-        self.history.subscribe(lambda _: self._on_review())
 
     # --- the document ---------------------------------------------------------------------------------------------------------
-
-    @property
-    def review(self) -> Review:
-        return self.history.review
 
     @property
     def is_stale(self) -> bool:
         """What is drawn is of an older revision than the document."""
         return self.snapshot is not None and self.snapshot.revision < self.history.revision
 
-    @property
-    def recovery_file(self) -> Path:
-        return self._recovery.file
-
     def apply(self, edit: Edit, text: str, merge: str = "") -> None:
         """One edit; edits in a row with the same `merge` are one undo step until `end_edit`, and are previewed."""
         self._is_dragging = bool(merge)
         try:
-            self.history.apply(edit(self.review), text, merge or None)
-        except ReplayError as error:
-            self.failed.emit(error)
+            super().apply(edit, text, merge)
         finally:
             self._is_dragging = False
 
@@ -165,62 +129,14 @@ class Session(QObject):
         if self._last is not None and self._last.is_dragging:
             self._request()
 
-    def undo(self) -> None:
-        """Take back one step."""
-        self.history.undo()
-
-    def redo(self) -> None:
-        """Do one step again."""
-        self.history.redo()
-
-    def save(self, path: str) -> bool:
-        """Save the review; the unsaved mark and the recovery copy go away. False where it could not be written (`failed` says why)."""
-        review = self.review
-        try:
-            save_review(review, path)
-        except ReplayError as error:
-            self.failed.emit(error)
-            return False
-        self.review_path = path
-        self.preferences.add_recent([path])
-        self.history.mark_saved(review)
-        self.saved.emit(path)
-        return True
-
-    def write_recovery(self) -> None:
-        """Put unsaved changes aside now; nothing where there are none."""
-        if self.log is None or not self.history.is_changed:
-            self._recovery.discard()
-            return
-        try:
-            self._recovery.write(self.review, self.review_path)
-            self._recovery_lock.tryLock(0)
-        except OSError as error:
-            _log.warning("no recovery copy: %s", error)
-
     def _on_review(self) -> None:
-        self._load_vehicle()
-        self.review_changed.emit(self.review)
+        super()._on_review()
         if self.log is None:
             return
-        self._recovery_timer.start()
         if self.review.column_map != self._read_map:
             self.read_again(self.review.column_map)  # undo or redo across another column map
         else:
             self._refresh()
-
-    def _load_vehicle(self) -> None:
-        path = self.review.vehicle_path
-        if path == self._vehicle_path:
-            return
-        self._vehicle_path, self.vehicle = path, None
-        if path is not None:
-            from replay.whatif.vehicle import load_vehicle
-
-            try:
-                self.vehicle = load_vehicle(path)
-            except ReplayError as error:
-                self.failed.emit(error)
 
     def warm_up(self) -> None:
         """Load what the estimator needs on its own worker, while a log is being read."""
@@ -431,16 +347,14 @@ class Session(QObject):
     # --- the end --------------------------------------------------------------------------------------------------------------
 
     def close(self) -> None:
-        """Stop in order: nothing waiting, nothing running, no thread left. The recovery copy goes: closing was the user's will."""
+        """Stop in order: nothing waiting, nothing running, no thread left; last the recovery copy goes."""
         if self._is_closed:
             return
         self._is_closed = True
         self.closing.emit()
-        self._recovery_timer.stop()
         self._recomputer.close()
         self.preparing.stop()
         self._reader.close()
         self._estimator.shutdown(wait=True, cancel_futures=True)
         self.preparing.close()
-        self._recovery.discard()
-        self._recovery_lock.unlock()
+        self._end_recovery()
