@@ -5,8 +5,6 @@ They have no vehicle, no shadow and no rings, so that the flight's own solution 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +13,6 @@ from replay.scene.tracks import Track, pose_at
 
 Array = NDArray[np.float64]
 
-_PER_ROW = 2
 _AXES = np.eye(3)
 
 
@@ -49,7 +46,5 @@ def compared_noses(tracks: tuple[Track, ...], log_time_s: float, middle_enu_m: A
 
 
 def compared_rows(tracks: tuple[Track, ...]) -> tuple[Row, ...]:
-    """Which line is which method, two in a row; their numbers are in the readout, for here they would cover the picture."""
-    rows = [Row(track.series.replace("_", " "), key=(track.colour, track.dash)) for track in tracks]
-    lines = [rows[i : i + _PER_ROW] for i in range(0, len(rows), _PER_ROW)]
-    return tuple(replace(first, beside=tuple(rest)) for first, *rest in lines)
+    """Which line is which method. Their numbers are in the readout: here they would cover the picture."""
+    return tuple(Row(track.series, key=(track.colour, track.dash)) for track in tracks)

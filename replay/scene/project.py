@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from replay.scene.camera import Camera
 from replay.scene.drawlist import DrawList, Polygon, Polyline, Primitive, Segments, Text, rgba
 from replay.scene.lens import Lens
-from replay.scene.scene import COLUMN_EM, Item, Label, Line, Note, Row, Scene, Sheet, Solid, Strokes
+from replay.scene.scene import Item, Label, Line, Note, Scene, Sheet, Solid, Strokes
 from replay.scene.solids import draw_solids
 
 Array = NDArray[np.float64]
@@ -22,7 +22,6 @@ Pieces = dict[tuple[str, int], list[Primitive]]
 
 _MANY_POINTS = 64
 _THIN_PX = 2.5
-_KEY_EM = 2.6
 
 
 def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
@@ -193,21 +192,15 @@ def _note(lens: Lens, note: Note) -> list[Primitive]:
     x = margin if is_left else lens.width_px - margin
     top = margin if is_top else lens.height_px - margin - step * len(note.rows)
     shapes: list[Primitive] = []
-    for i, line in enumerate(note.rows):
+    for i, row in enumerate(note.rows):
         y = top + (i + 0.5) * step
-        for column, row in enumerate((line, *line.beside)):
-            at = x + (1.0 if is_left else -1.0) * column * COLUMN_EM * note.size_px
-            shapes.extend(_row(row, at, y, note.size_px, is_left=is_left))
+        indent = 0.0
+        if row.key is not None:
+            colour, dash = row.key
+            length = 2.6 * note.size_px
+            begin = x if is_left else x - length
+            shapes.append(Polyline(np.array([[begin, y], [begin + length, y]]), rgba(colour), 2.0, dash))
+            indent = length + 0.6 * note.size_px
+        at = x + indent if is_left else x - indent
+        shapes.append(Text(at, y, row.text, note.size_px, rgba(row.colour), "left" if is_left else "right", "middle", row.is_bold))
     return shapes
-
-
-def _row(row: Row, x: float, y: float, size_px: float, *, is_left: bool) -> list[Primitive]:
-    """Text from `x` inwards, its key first."""
-    shapes: list[Primitive] = []
-    inwards = 1.0 if is_left else -1.0
-    if row.key is not None:
-        colour, dash = row.key
-        ends = sorted((x, x + inwards * _KEY_EM * size_px))
-        shapes.append(Polyline(np.array([[end, y] for end in ends]), rgba(colour), 2.0, dash))
-        x += inwards * (_KEY_EM + 0.6) * size_px
-    return [*shapes, Text(x, y, row.text, size_px, rgba(row.colour), "left" if is_left else "right", "middle", row.is_bold)]

@@ -92,22 +92,14 @@ class Label:
     is_shy: bool = False
 
 
-COLUMN_EM = 11.5
-"""Holds a key and the longest name of a method."""
-
-
 @dataclass(frozen=True)
 class Row:
-    """One line of a note; `key` draws a short sample of a line (colour, dash) before the text, as in a legend.
-
-    `beside`: more short rows on the same line, each a column of `COLUMN_EM` type sizes further in.
-    """
+    """One line of a note; `key` draws a short sample of a line (colour, dash) before the text, as in a legend."""
 
     text: str
     colour: str = "#2B2F36"
     is_bold: bool = False
     key: tuple[str, Dash] | None = None
-    beside: tuple[Row, ...] = ()
 
 
 @dataclass(frozen=True)
