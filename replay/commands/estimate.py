@@ -152,8 +152,7 @@ def _onboard(request: LogRequest, solution: Solution) -> dict[str, Any]:
     """The computer's own attitude against ours, from the pad to apogee (all of the record, where it holds no flight)."""
     import numpy as np
 
-    from replay.motion.onboard import attitude_difference
-    from replay.review.explain import OTHER_FRAME_RAD
+    from replay.motion.onboard import OTHER_FRAME_RAD, attitude_difference
 
     found = attitude_difference(solution, request.log, request.mount)
     if found is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +10,15 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.flightlog.log import FlightLog
 from replay.motion.solution import Solution
+from replay.units import DEG
 
 if TYPE_CHECKING:
     from replay.sensors.mount import Mount
 
 Array = NDArray[np.float64]
+
+OTHER_FRAME_RAD: Final = 30.0 * DEG
+"""A computer whose nose lies farther from ours on the pad than this counts in other axes: no flight levels itself that badly."""
 
 
 def onboard_attitude(log: FlightLog) -> tuple[Array, Array] | None:
@@ -97,6 +101,21 @@ def aligned_attitude(solution: Solution, log: FlightLog, mount: Mount | None = N
     start = int(np.argmin(np.abs(times - solution.levelling.stop_log_s)))
     candidates = [_heading_aligned(q, q_own, start) for q in (q_logged, rotation.multiply(q_logged, q_imu_from_body))]
     return times, min(candidates, key=lambda q: float(_angle(q[start], q_own[start]))), q_own
+
+
+def comparable_attitude(solution: Solution, log: FlightLog, mount: Mount | None = None) -> tuple[Array, Array] | None:
+    """(log_time_s (k,), the computer's body attitude in our heading (k, 4)): what may be drawn beside ours.
+
+    None where the log has none, and where its nose lies more than `OTHER_FRAME_RAD` from ours on the pad: another frame than the
+    vehicle's, and not what the computer believed of it.
+    """
+    found = aligned_attitude(solution, log, mount)
+    if found is None:
+        return None
+    times, q_aligned, q_own = found
+    start = int(np.argmin(np.abs(times - solution.levelling.stop_log_s)))
+    on_pad, _ = angles_between(q_aligned[start : start + 1], q_own[start : start + 1])
+    return None if on_pad[0] > OTHER_FRAME_RAD else (times, q_aligned)
 
 
 def _heading_aligned(q_logged: Array, q_own: Array, start: int) -> Array:

@@ -43,8 +43,6 @@ T = TypeVar("T")
 
 EXPLAINED: Final = "explained"
 """Under this name `Snapshot.extras` carries the Explained."""
-OTHER_FRAME_RAD: Final = 30.0 * DEG
-"""A computer whose nose lies farther from ours on the pad than this counts in other axes: no flight levels itself that badly."""
 NO_VEHICLE: Final = "no vehicle file: mass and diameter are not known"
 
 
@@ -291,7 +289,7 @@ class _Work:
 
     def _onboard(self) -> OnboardTrack | None:
         from replay import rotation
-        from replay.motion.onboard import aligned_attitude, angles_between
+        from replay.motion.onboard import OTHER_FRAME_RAD, aligned_attitude, angles_between
 
         found = None if self.solution is None or self.mount is None else aligned_attitude(self.solution, self.log, self.mount)
         if found is None:

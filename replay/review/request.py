@@ -85,7 +85,6 @@ class _LogWork:
     log: FlightLog
     prepared: Prepared
     thin: Prepared
-    onboard: tuple[Any, Any] | None
 
 
 class Estimating:
@@ -105,6 +104,7 @@ class Estimating:
         self._mounts: dict[Calibration, Mount] = {}
         self._run_time_s: dict[str, float] = {}
         self._series: series.Series | None = None
+        self._onboard: tuple[Solution, tuple[Any, Any] | None] | None = None
 
     def __call__(self, request: EstimateRequest, cancel: threading.Event | None = None) -> Snapshot:
         """Estimate as flown, what-if and overlaid methods, and make the traces ready.
@@ -139,13 +139,22 @@ class Estimating:
             log=request.log,
             as_flown=as_flown,
             what_if=what_if,
-            onboard=work.onboard,
+            onboard=self._onboard_beside(as_flown, work, review, is_preview=is_preview),
             vehicle=request.vehicle,
             is_preview=is_preview,
             extras={summary.GATES: summary.gate_text(what_if or as_flown)} | ({series.OVERLAYS: overlays} if overlays else {}),
         )
         self._series = series.prepare(snapshot, request.wanted_traces, self._series)
         return dataclasses.replace(snapshot, extras={**snapshot.extras, series.EXTRA: self._series})
+
+    def _onboard_beside(self, as_flown: Solution, work: _LogWork, review: Review, *, is_preview: bool) -> tuple[Any, Any] | None:
+        """The computer's attitude turned to our body axes and heading; kept while what it is turned to stays, and through a drag."""
+        from replay.motion.onboard import comparable_attitude
+
+        if self._onboard is None or (self._onboard[0] is not as_flown and not is_preview):
+            mount = self._mount(work, review.as_flown, review.as_flown)
+            self._onboard = as_flown, comparable_attitude(as_flown, work.log, mount)
+        return self._onboard[1]
 
     def _shares(self, n: int) -> Iterator[Callable[[float, str], None] | None]:
         """For each of `n` solutions what tells how far all of them are, 0 to 1."""
@@ -155,16 +164,15 @@ class Estimating:
 
     def _of_log(self, request: EstimateRequest) -> _LogWork:
         """Kept while the log stays the same."""
-        from replay.motion.onboard import onboard_attitude
         from replay.sensors.measurements import prepare
 
         log = request.log
         if self._work is None or self._work.log is not log:
             for kept in (self._solutions, self._compared, self._events, self._mounts, self._run_time_s):
                 kept.clear()
-            self._series = None
+            self._series = self._onboard = None
             prepared = prepare(log)
-            self._work = _LogWork(log, prepared, thinned(prepared, PREVIEW_SAMPLES), onboard_attitude(log))
+            self._work = _LogWork(log, prepared, thinned(prepared, PREVIEW_SAMPLES))
         return self._work
 
     def _solution(

@@ -2,14 +2,18 @@
 
 import dataclasses
 import threading
+import types
 from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from replay import rotation
 from replay.errors import Cancelled
 from replay.flightlog import read_log
+from replay.flightlog.log import FlightLog
+from replay.motion.onboard import comparable_attitude
 from replay.motion.site import Site
 from replay.review import edits, series
 from replay.review.request import PREVIEW_METHOD, EstimateRequest, Estimating, site_of
@@ -54,6 +58,34 @@ def test_as_flown_and_what_if_come_from_their_own_calibrations(log, vehicle, est
     assert edited.revision == 2
     assert edited.onboard is not None
     assert edited.extras[series.EXTRA].ready_keys
+
+
+def _logged_as(log, turn):
+    """The log with another attitude of the computer."""
+    channel = log["q_enu_from_body_onboard"]
+    other = dataclasses.replace(channel, values=turn(channel.values))
+    return FlightLog(log.paths, log.sha256, {**log.channels, channel.name: other}, log.column_map)
+
+
+def test_the_computers_attitude_is_drawn_in_our_axes_and_heading_or_not_at_all(log, vehicle):
+    """A board 43° off in the airframe that logs its own attitude, a heading 25° off: what is drawn lies on ours all the same.
+
+    One whose nose is 60° from ours on the pad is another frame's: it is not drawn as what the computer believed.
+    """
+    estimating = Estimating()
+    plain = estimating(EstimateRequest(1, log, REVIEW, vehicle))
+    q_body_from_imu = rotation.from_rotvec(np.array([0.0, 43.0 * DEG, 0.0]))
+    heading = rotation.from_rotvec(np.array([0.0, 0.0, 25.0 * DEG]))
+    board = _logged_as(log, lambda q: rotation.multiply(heading, rotation.multiply(q, q_body_from_imu)))
+    mount = types.SimpleNamespace(dcm_body_from_imu=rotation.to_dcm(q_body_from_imu))
+    times, q = comparable_attitude(plain.as_flown, board, mount)
+    nose = np.array([0.0, 0.0, 1.0])
+    at = np.isin(plain.onboard[0], times)
+    assert_allclose(rotation.rotate(q, nose), rotation.rotate(plain.onboard[1][at], nose), atol=1e-6)
+    edited = estimating(EstimateRequest(2, log, _bias(REVIEW, -0.36), vehicle))
+    assert edited.onboard[1] is plain.onboard[1]  # not worked out again at every move of a slider
+    other = _logged_as(log, lambda q: rotation.multiply(q, rotation.from_rotvec(np.array([60.0 * DEG, 0.0, 0.0]))))
+    assert estimating(EstimateRequest(3, other, REVIEW, vehicle)).onboard is None
 
 
 def test_a_hidden_what_if_is_not_drawn_and_coming_back_costs_nothing(log, vehicle, estimating):
