@@ -118,6 +118,21 @@ def test_every_drawn_method_has_its_run_time(panel):
     assert panel.n_compared.text() == "1 drawn"
 
 
+def test_methods_kept_through_a_drag_are_said_to_be_of_before_it(panel):
+    """Instead of a run time, which would be taken for that of what is drawn; back again once let go."""
+    drawn = drawn_flight.snapshot(rate_hz=50.0)
+    other = dataclasses.replace(drawn.as_flown, method="kalman", run_time_s=0.25)
+    panel.compared["kalman"].click()
+    shown = dataclasses.replace(drawn, extras={OVERLAYS: {"kalman": other}})
+    track = next(iter(panel.rows.values())).slider.track
+    track.setSliderDown(True)
+    panel.show_snapshot(dataclasses.replace(shown, is_preview=True))
+    assert panel.compared_runs["kalman"].text() == "as before the drag"
+    track.setSliderDown(False)
+    panel.show_snapshot(shown)
+    assert panel.compared_runs["kalman"].text() == "0.25 s"
+
+
 def test_the_panel_says_which_method_is_drawn_while_another_is_on_its_way(panel):
     """Chosen but not yet done; a preview during a drag, and after it."""
     drawn = drawn_flight.snapshot(rate_hz=50.0, what_if=False)
