@@ -16,6 +16,10 @@ GATES: Final = "gates"
 """Under this name `Snapshot.extras` carries the gate text."""
 
 
+OTHER_LEAN_RAD: Final = 0.05 * DEG
+"""A method whose lean on the pad is this far from the levelling is told beside it; less is not seen on the plumb circle."""
+
+
 def pad_tilt_of_bias_rad(force_imu_mps2: NDArray[np.float64], axis: int, bias_mps2: float) -> float:
     """How far a bias on one imu axis turns the vertical that levelling finds, rad.
 
@@ -109,13 +113,19 @@ def gate_text(solution: Solution) -> str:
 
 
 def pad_text(snapshot: Snapshot) -> str:
-    """Where the nose leaned on the pad: as flown, and with the what-if. The model's word for it."""
-    parts = [f"On the pad the nose leans {_lean(snapshot.as_flown)} as flown"]
+    """Where the nose leaned on the pad as gravity levels it, as flown and with the what-if; and what the method makes of it, if other."""
+    parts = [f"Levelled by gravity on the pad the nose leans {_lean(snapshot.as_flown.levelling.q_enu_from_body)} as flown"]
     if snapshot.what_if is not None:
-        parts.append(f"{_lean(snapshot.what_if)} with the what-if")
-    return ", ".join(parts) + "."
+        parts.append(f"{_lean(snapshot.what_if.levelling.q_enu_from_body)} with the what-if")
+    drawn = snapshot.what_if or snapshot.as_flown
+    i = int(np.clip(np.searchsorted(drawn.log_time_s, drawn.levelling.stop_log_s), 0, len(drawn.log_time_s) - 1))
+    levelled, own = rotation.rotate(np.array([drawn.levelling.q_enu_from_body, drawn.q_enu_from_body[i]]), np.array([0.0, 0.0, 1.0]))
+    other = ""
+    if np.linalg.norm(own - levelled) > OTHER_LEAN_RAD:
+        whence = " from the whole flight" if drawn.method == "smoother" else ""
+        other = f" The {drawn.method} finds {_lean(drawn.q_enu_from_body[i])}{whence}."
+    return ", ".join(parts) + f".{other}"
 
 
-def _lean(solution: Solution) -> str:
-    q = solution.levelling.q_enu_from_body
-    return f"{float(rotation.tilt(q)) / DEG:.2f}° to {float(rotation.tilt_azimuth(q)) / DEG:.0f}°"
+def _lean(q_enu_from_body: NDArray[np.float64]) -> str:
+    return f"{float(rotation.tilt(q_enu_from_body)) / DEG:.2f}° to {float(rotation.tilt_azimuth(q_enu_from_body)) / DEG:.0f}°"

@@ -15,7 +15,7 @@ from replay.flightlog import read_log
 from replay.flightlog.log import FlightLog
 from replay.motion.onboard import comparable_attitude
 from replay.motion.site import Site
-from replay.review import edits, series
+from replay.review import edits, series, summary
 from replay.review.request import PREVIEW_METHOD, EstimateRequest, Estimating, site_of
 from replay.review.review import Review
 from replay.units import DEG, kelvin
@@ -210,3 +210,13 @@ def test_a_drag_on_a_long_record_is_previewed_in_fewer_samples(log, vehicle, mon
     assert not settled.is_preview
     assert len(settled.what_if.log_time_s) == n
     assert settled.what_if.events == preview.what_if.events
+
+
+def test_the_lean_that_is_told_is_the_one_that_is_drawn(log, vehicle):
+    """Gravity's levelling stands by that name; where the smoother finds another lean, that is told too, as the readout has it."""
+    estimating = Estimating()
+    levelled = summary.pad_text(estimating(EstimateRequest(1, log, REVIEW, vehicle)))
+    assert levelled.startswith("Levelled by gravity on the pad the nose leans 3.55° to 79° as flown") and "from the whole" not in levelled
+    smoothed = estimating(EstimateRequest(2, log, dataclasses.replace(REVIEW, method="smoother"), vehicle))
+    tilt_deg = smoothed.as_flown.tilt_rad[0] / DEG
+    assert f"The smoother finds {tilt_deg:.1f}" in summary.pad_text(smoothed)
