@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.errors import CannotEstimate
-from replay.flightlog.log import FlightLog
+from replay.flightlog.log import Channel, FlightLog
 from replay.sensors.allan import AllanResult, allan
 from replay.sensors.bench import BenchResult, Pose, find_rests, order_faces, pose_of, six_face
 from replay.sensors.bench_kinds import KINDS
@@ -22,6 +22,10 @@ from replay.sensors.turns import turn_scale
 from replay.units import DEG, STANDARD_GRAVITY_MPS2, kelvin
 
 Array = NDArray[np.float64]
+
+
+_MOST_DRIFT = {"gyro": 3.0 * DEG, "accelerometer": 0.5}
+"""Between the means of half seconds: more is no drift of a sensor at rest (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +165,7 @@ def _six_face_of(time: Array, accel: Array, rate: Array, gravity: float, thresho
     spans = find_rests(time, accel, rate, threshold)
     poses = [pose_of(time, accel, rate, span) for span in spans]
     if len(poses) < 6:
-        raise CannotEstimate("six-face calibration", f"found {len(poses)} poses at rest, needs the six faces")
+        raise CannotEstimate("six-face calibration", f"found {len(poses)} pose{'s' * (len(poses) != 1)} at rest, needs the six faces")
     noise = np.mean([np.std(accel[s], axis=0).max() / math.sqrt(s.stop - s.start) for s in spans])
     result = six_face(order_faces(poses), gravity, float(noise))
     return dataclasses.replace(result, poses=tuple(_with_residuals(poses, result.calibration, gravity)))
@@ -192,22 +196,21 @@ def sweep_run(log: FlightLog) -> SweepRun:
 
 
 def allan_channels(log: FlightLog, step: Callable[[str], None] = lambda _: None) -> dict[str, AllanResult]:
-    """Overlapping Allan deviation of each accelerometer and gyro axis; the recording must be evenly spaced and without gaps.
+    """Overlapping Allan deviation of each accelerometer and gyro axis of a recording at rest, evenly spaced and without gaps.
 
     `step` is called with the name of each axis before it is begun; what it raises stops the work.
 
     Raises
     ------
     CannotEstimate
-        A gap, too short a recording, or neither sensor in it.
+        A gap, uneven steps, motion, too short a recording, or neither sensor in it.
     """
     results = {}
     for name, title in (("rate_raw_imu_radps", "gyro"), ("accel_raw_imu_mps2", "accelerometer")):
         channel = log.get(name)
         if channel is None:
             continue
-        if len(channel.i_gap):
-            raise CannotEstimate("Allan deviation", f"{title} has {len(channel.i_gap)} gaps; cut the recording to one unbroken span")
+        _check_rest(channel, title)
         rate_hz = (channel.n_samples - 1) / float(channel.log_time_s[-1] - channel.log_time_s[0])
         for axis, letter in enumerate("xyz"):
             step(f"{title} {letter}")
@@ -215,6 +218,27 @@ def allan_channels(log: FlightLog, step: Callable[[str], None] = lambda _: None)
     if not results:
         raise CannotEstimate("Allan deviation", f"{log.paths[0]} has neither gyro nor accelerometer columns")
     return results
+
+
+def _check_rest(channel: Channel, title: str) -> None:
+    """An unbroken recording of a sensor that lies still, or CannotEstimate."""
+    if n := len(channel.i_gap):
+        raise CannotEstimate("Allan deviation", f"{title} has {n} gap{'s' * (n > 1)}; cut the recording to one unbroken span")
+    if channel.n_samples < 40:
+        raise CannotEstimate("Allan deviation", f"{title} needs at least 40 samples, got {channel.n_samples}")
+    steps = np.diff(channel.log_time_s)
+    uneven = float(np.mean(np.abs(steps / np.median(steps) - 1.0) > 0.4))
+    if uneven > 0.02:
+        raise CannotEstimate(
+            "Allan deviation", f"{title}: {100.0 * uneven:.0f} % of its steps are uneven, and it wants evenly spaced samples"
+        )
+    n_window = max(round(0.5 * channel.rate_hz), 10)
+    k = channel.n_samples // n_window
+    means = channel.values[: k * n_window].reshape(k, n_window, -1).mean(axis=1)
+    moved = float(np.max(np.ptp(means, axis=0))) if k > 1 else 0.0
+    if moved > _MOST_DRIFT[title]:
+        shown = f"{moved / DEG:.3g} deg/s" if title == "gyro" else f"{moved:.3g} m/s²"
+        raise CannotEstimate("Allan deviation", f"{title} changes by {shown} in the recording: it wants one at rest")
 
 
 def noise_result(channels: dict[str, AllanResult]) -> BenchResult:

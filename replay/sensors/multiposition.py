@@ -197,7 +197,9 @@ def multi_position(
     time, accel, rate = (np.asarray(a, dtype=float) for a in (time_s, accel_raw, rate_raw))
     spans = find_rests(time, accel, rate, threshold)
     if len(spans) < 4:
-        raise CannotEstimate("multi-position calibration", f"found {len(spans)} poses at rest, needs 4 or more, better 12")
+        raise CannotEstimate(
+            "multi-position calibration", f"found {len(spans)} pose{'s' * (len(spans) != 1)} at rest, needs 4 or more, better 12"
+        )
     poses = [pose_of(time, accel, rate, s) for s in spans]
     means = np.array([p.accel_raw for p in poses])
     parameters, sd, share, residual = fit_norms(means, gravity_mps2)

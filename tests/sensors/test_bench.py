@@ -5,7 +5,10 @@ import pytest
 
 from replay import rotation
 from replay.errors import CannotEstimate
+from replay.flightlog.columnmap import ColumnMap
+from replay.flightlog.log import Channel, FlightLog
 from replay.sensors.bench import find_rests, order_faces, six_face
+from replay.sensors.bench_run import allan_channels
 from replay.sensors.calibration import upper_triangular
 from replay.sensors.multiposition import fit_norms, multi_position
 from replay.sensors.temperature import SweepRun, temperature_sweep
@@ -165,3 +168,29 @@ def test_a_sweep_that_hardly_warms_is_refused():
     run = sweep(1, (0, 0, 0), (0, 0, 0))
     with pytest.raises(CannotEstimate, match="needs at least 3 K"):
         temperature_sweep([SweepRun(run.temperature_k * 0.001 + 290.0, run.accel_raw_mps2, run.rate_raw_radps)])
+
+
+def bench_log(time_s, rate_radps, i_gap=()):
+    """A gyro alone, as a log."""
+    gap = np.asarray(i_gap, dtype=np.int64)
+    channel = Channel("rate_raw_imu_radps", np.asarray(time_s), np.array(rate_radps), "rad/s", gap, ("gx", "gy", "gz"))
+    return FlightLog(("still.csv",), "", {channel.name: channel}, ColumnMap())
+
+
+def test_allan_work_wants_an_unbroken_even_recording_at_rest():
+    """White noise passes; a turn, a gap, uneven steps and a handful of samples are each refused in words."""
+    rng = np.random.default_rng(11)
+    n = 4000
+    time_s, noise = np.arange(n) / RATE_HZ, rng.normal(0.0, 0.05 * DEG, (n, 3))
+    assert sorted(allan_channels(bench_log(time_s, noise))) == ["gyro x", "gyro y", "gyro z"]
+    turned = noise.copy()
+    turned[2000:2200, 1] += 30.0 * DEG
+    slower = np.where(np.arange(n) < 2500, 1.0, 2.0).cumsum() / RATE_HZ
+    for log, words in (
+        (bench_log(time_s, turned), r"gyro changes by 30(\.\d)? deg/s"),
+        (bench_log(time_s, noise, [1000]), "1 gap;"),
+        (bench_log(slower, noise), "38 % of its steps are uneven"),
+        (bench_log(time_s[:1], noise[:1]), "at least 40 samples, got 1"),
+    ):
+        with pytest.raises(CannotEstimate, match=words):
+            allan_channels(log)
