@@ -137,8 +137,8 @@ def _relative(stamps: NDArray[Any]) -> tuple[Array, float]:
 
 
 def _moduli(tick_s: float) -> list[tuple[float, str]]:
-    """(modulus in the column's units, its name): 2^16 and 2^32 of the column's own ticks, and of the ms or µs they were made of."""
-    found = [(2.0**16, "2^16"), (2.0**32, "2^32")]
+    """(modulus in the column's units, its name): of the column's own ticks, and of the ms or µs they were made of."""
+    found = [(2.0**16, "2^16"), (2.0**24, "2^24"), (2.0**32, "2^32")]
     for counter_s, name in ((1e-3, "ms"), (1e-6, "µs")):
         if tick_s in (1.0, 1e-3) and counter_s < tick_s:
             found += [(2.0**16 * counter_s / tick_s, f"2^16 {name}"), (2.0**32 * counter_s / tick_s, f"2^32 {name}")]
@@ -188,6 +188,7 @@ def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices],
     alive[backward] = False
     forward: list[int] = []
     copies: list[int] = []
+    late: list[int] = []
     for _ in range(_MOST_FAULTS):
         index = np.flatnonzero(alive)
         y = x[index]
@@ -208,6 +209,9 @@ def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices],
         elif behind <= _N_GLITCH:
             alive[index[i : i + behind]] = False
             backward += index[i : i + behind].tolist()
+        elif _fills_a_hole(y, i, behind):
+            alive[index[i : i + behind]] = False
+            late += index[i : i + behind].tolist()
         else:
             restarts.add(int(kept[index[i]]))
             x[index[i] :] += y[i - 1] - y[i] + _PAUSE_S / work.tick_s
@@ -215,9 +219,13 @@ def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices],
         work.issues.append(Issue("problem", f"more than {_MOST_FAULTS} stamps run backward: this column is no clock", work.column))
     raw[kept] = x
     work.keep[kept[~alive]] = False
-    work.report(kept[copies], "warning", "{n} row{s} that repeat rows before them, left out: a block written twice")
-    work.report(kept[sorted(backward)], "warning", "{n} row{s} with a stamp that runs backward, left out")
-    work.report(kept[sorted(forward)], "warning", "{n} row{s} with a stamp that jumps ahead and back, left out")
+    for rows, text in (
+        (copies, "{n} row{s} that repeat rows before them, left out: a block written twice"),
+        (late, "{n} row{s} written after rows that are later, left out: they are missing where they belong"),
+        (backward, "{n} row{s} with a stamp that runs backward, left out"),
+        (forward, "{n} row{s} with a stamp that jumps ahead and back, left out"),
+    ):
+        work.report(kept[sorted(rows)], "warning", text)
     work.report(
         np.array(sorted(restarts), dtype=np.int64),
         "warning",
@@ -254,6 +262,12 @@ def _n_copied(y: Array, i: int, rows: Indices, is_copy: Callable[[Indices, Indic
         ):
             return n
     return 0
+
+
+def _fills_a_hole(y: Array, i: int, n: int) -> bool:
+    """Whether the n rows from i on lie between two neighbours before them that are far apart: a block written too late, no restart."""
+    a = int(np.searchsorted(y[:i], y[i]))
+    return 0 < a < i and i + n < len(y) and bool(y[i + n - 1] < y[a]) and bool(y[a] - y[a - 1] > 0.9 * (y[i + n - 1] - y[i]))
 
 
 def _strays(x: Array) -> Indices:

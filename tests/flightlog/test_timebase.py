@@ -281,3 +281,22 @@ def test_a_block_with_the_stamps_of_another_but_other_values_is_a_restart():
     place = np.concatenate((np.arange(500), np.arange(200, 500), np.arange(500, 900)))
     clock = clock_of(10 * place, is_copy=lambda rows, others: np.zeros(len(rows), dtype=bool))
     assert said(clock, "the clock starts anew 1 time").rows == (502,)
+
+
+def test_a_24_bit_counter_wraps_every_16_78_seconds():
+    """2^24 µs = 16.777216 s; 60 s at 250 Hz wrap three times, and nothing starts anew."""
+    true = 4000 * np.arange(15_000)
+    clock = clock_of(true % 2**24, 1e-6)
+    assert_allclose(clock.time_s, 0.004 * np.arange(15_000), atol=1e-9)
+    assert said(clock, "wraps at 2^24 (every 16.7772 s): unwrapped 3 times").rows == (4197, 8391, 12585)
+    assert len(clock.i_gap) == 0
+
+
+def test_a_block_written_too_late_is_left_out_and_no_restart():
+    """Two buffers written in the wrong order: the time stays true, the late block is missing where it belongs."""
+    true = 10 * np.arange(900)
+    clock = clock_of(np.concatenate((true[:300], true[400:500], true[300:400], true[500:])))
+    assert said(clock, "written after rows that are later").rows == tuple(range(402, 502))
+    assert not any("starts anew" in issue.text for issue in clock.issues)
+    assert_allclose(clock.time_s, 0.01 * np.concatenate((np.arange(300), np.arange(400, 900))), atol=1e-12)
+    assert clock.i_gap.tolist() == [299]
