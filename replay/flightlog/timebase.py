@@ -219,6 +219,14 @@ def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices],
         work.issues.append(Issue("problem", f"more than {_MOST_FAULTS} stamps run backward: this column is no clock", work.column))
     raw[kept] = x
     work.keep[kept[~alive]] = False
+    _tell_order(work, kept, copies, late, backward, forward, restarts)
+    return restarts
+
+
+def _tell_order(
+    work: _Work, kept: Indices, copies: list[int], late: list[int], backward: list[int], forward: list[int], restarts: set[int]
+) -> None:
+    """Say what was put in order and how; all but the restarts as indices into the kept rows."""
     for rows, text in (
         (copies, "{n} row{s} that repeat rows before them, left out: a block written twice"),
         (late, "{n} row{s} written after rows that are later, left out: they are missing where they belong"),
@@ -231,7 +239,6 @@ def _put_in_order(work: _Work, raw: Array, is_copy: Callable[[Indices, Indices],
         "warning",
         f"the clock starts anew {{n}} time{{s}}: the pause is unknown, {_PAUSE_S:g} s is put there as a gap",
     )
-    return restarts
 
 
 def _take_back_jumps(work: _Work, raw: Array) -> set[int]:
