@@ -59,7 +59,7 @@ def _list(args: argparse.Namespace) -> int:
     snapshot = snapshot_with(load_request(args), (), args.beside, args.method)
     for kind in figure_kinds().values():
         why = None if kind.needs else kind.missing(snapshot)
-        print(f"{kind.name:<16}{kind.title}{f' — not here: {why}' if why else ''}{f' ({kind.hint})' if kind.hint else ''}")
+        print(f"{kind.name:<21}{kind.title}{f' — not here: {why}' if why else ''}{f' ({kind.hint})' if kind.hint else ''}")
     return 0
 
 

@@ -72,7 +72,7 @@ def members_of(names: Iterable[str]) -> frozenset[str]:
         else:
             near = difflib.get_close_matches(name, (*MEMBERS, *PLACES), 1)
             said = f"{name}{f' (nearest: {near[0]})' if near else ''}"
-            raise SettingsError("reconcile", "free", f"of {', '.join(MEMBERS)}, or one of their members (gyro scale z)", said)
+            raise SettingsError("reconcile", "free", f"one of {', '.join(MEMBERS)}, or one of their members (gyro scale z)", said)
     return frozenset(found)
 
 

@@ -89,6 +89,7 @@ def test_figures_are_listed_with_what_they_need(capsys):
     assert "not here" not in lines["power"]
     assert "--vehicle" in lines["refly"]
     assert "--beside" in lines["campaign"]
+    assert "campaign-differences" in lines, "the longest name has room before its title"
 
 
 def test_a_figure_that_lacks_its_input_says_what_gives_it(flight, capsys):
