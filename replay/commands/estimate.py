@@ -254,8 +254,11 @@ def _finding_lines(summary: dict[str, Any]) -> list[str]:
     if not summary["findings"]:
         return []
     lines = ["findings:"]
+    liftoff = next((e["log_time_s"] for e in summary["events"] if e["name"] == "liftoff"), None)
     for f in summary["findings"]:
-        at = "" if f["start_log_s"] is None else f" (at {f['start_log_s']:.2f} s of the log)"
+        start = f["start_log_s"]
+        from_liftoff = "" if start is None or liftoff is None else f" (T{start - liftoff:+.2f} s)"
+        at = from_liftoff or ("" if start is None else f" (at {start:.2f} s of the log)")
         lines.append(f"  {f['severity']}: {f['title']}{at}")
     return [*lines, CAUTION_LINE]
 

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 
 import numpy as np
 import pytest
@@ -113,6 +114,8 @@ def test_what_is_not_known_is_not_shown_as_if_it_were(folder, tmp_path, capsys):
     assert run(folder / "flight.csv", "--columns", columns, "--calibration", calibration, "--method", "integrate") == 0
     shown = capsys.readouterr().out
     assert "another frame, not compared" in shown and "in the median" not in shown
+    findings = shown.splitlines()[shown.splitlines().index("findings:") + 1 : -1]
+    assert findings and all(re.search(r"\(T[+-]\d+\.\d\d s\)$", line) for line in findings), "on the clock the events are told on"
     touchdown = next(line for line in shown.splitlines() if line.startswith("touchdown: "))
     assert "(dead reckoning: how well is not known)" in touchdown
     assert "calibration file: doubtful: the fit did not settle" in shown
