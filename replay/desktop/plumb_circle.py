@@ -315,7 +315,9 @@ class _Face(QWidget):
 
 
 def legend_text(pointing: Pointing) -> str:
-    """ "corrected: what-if"; the re-flown flight goes by its own name."""
+    """ "corrected: what-if"; the re-flown flight goes by its own name, and what flew is estimated, not corrected."""
+    if (pointing.part, pointing.name) == ("corrected", "as flown"):
+        return "estimated: as flown"
     return pointing.name if pointing.name == pointing.part else f"{pointing.part}: {pointing.name}"
 
 

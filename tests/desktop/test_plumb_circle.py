@@ -161,6 +161,10 @@ def test_a_flight_flown_again_is_a_third_track(qtbot, drawn):
     face = widget.face
     assert [legend_text(pointing) for pointing in face._pointings] == ["believed: onboard", "corrected: what-if", "re-flown"]
     assert len(face._drawn) == 3
+    bare = replace(drawn, what_if=None)
+    assert [legend_text(pointing) for pointing in pointings(bare, series.prepare(bare))] == ["believed: onboard", "estimated: as flown"], (
+        "nothing is corrected yet"
+    )
     assert len({look.dash for look in LOOKS.values()}) == len({look.sign for look in LOOKS.values()}) == len(LOOKS)
     assert face._spread_px(face._pointings[2], 8.0) > 0.0
     where = face.dial.point(*face._pointings[2].place_deg(8.0))
