@@ -218,6 +218,7 @@ class MainWindow(QMainWindow):
         for command in actions.COMMANDS:
             if command.needs_log:
                 self.actions[command.id].setEnabled(has_log)
+        self.panels["estimator"].setEnabled(has_log)  # a number entered for no flight would be lost without a word
         history = session.history
         for name, text in (("undo", history.undo_text), ("redo", history.redo_text)):
             self.actions[name].setEnabled(text is not None)

@@ -556,6 +556,16 @@ def test_the_cautions_are_one_click_away(window, qtbot):
     text.close()
 
 
+def test_no_calibration_can_be_entered_for_no_flight(qtbot, preferences, window):
+    """Before anything is open the estimator's controls are grey, not deaf; with a flight they answer."""
+    bare = MainWindow(preferences, Answers(save_changes="discard"))
+    qtbot.addWidget(bare)
+    bare.show()
+    row = bare.panels["estimator"].rows["accel_bias_imu_mps2", 0]
+    assert not row.slider.entry.isEnabled() and not row.slider.track.isEnabled()
+    assert window.panels["estimator"].rows["accel_bias_imu_mps2", 0].slider.entry.isEnabled()
+
+
 def test_keys_about_and_audit_can_be_read(window):
     """Windows beside the work, not in its way."""
     for name, expected in (("keys", "Ctrl+Z"), ("about", "LGPL"), ("audit", "rate"), ("audit", "\nmount: ")):
