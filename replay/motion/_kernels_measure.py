@@ -15,6 +15,7 @@ from replay.motion._kernels_preintegration import dcm_of
 from replay.motion.flight_state import (
     ACCEL_BIAS,
     ACCEL_SCALE,
+    ACROSS,
     BARO_BIAS,
     BARO_LAG,
     BARO_PORT,
@@ -267,7 +268,7 @@ def measure(k, time_s, kind, before, after, mean, origin, aid, gravity, is_itera
         if code == BAROMETER:
             count, residual = _barometer_row(k, time_s, before, after, aid, gravity[0], lag_state, h)
             first, last = 0, min(count, 1)
-            port = variances[11] * h[BARO_PORT] ** 2 if count > 0 else 0.0
+            port = variances[13 if kind & ACROSS != 0 else 11] * h[BARO_PORT] ** 2 if count > 0 else 0.0
             variance = variances[1] / max(count, 1) + port
             lasting = port * max(0.0, variances[12] / duration - 1.0)
             gate, is_forced = _barometer_gate(now, gates, lag_state)

@@ -33,7 +33,7 @@ def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[n
     only before the low-pass has taken it out, the vehicle's own motion only at the slowest rates. Zero where the span is too short
     or holds a gap. `work` has the shape of the longest span, (w, 3).
     """
-    correlation, halved = np.empty(8), np.empty(8)
+    correlation, halved, size = np.empty(8), np.empty(8), np.empty(len(work))
     for k in range(len(edges) - 1):
         start, stop = edges[k], edges[k + 1]
         n = stop - start
@@ -52,17 +52,13 @@ def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[n
         correlation[0] = 1.0
         out[k] = math.inf
         while n >= 8:
-            dx, dy, dz = 0.0, 0.0, 0.0  # mean sizes rather than mean squares: a single kink or blow is not noise
-            for i in range(2, n - 2):
-                dx += abs(work[i - 2, 0] - 4.0 * work[i - 1, 0] + 6.0 * work[i, 0] - 4.0 * work[i + 1, 0] + work[i + 2, 0])
-                dy += abs(work[i - 2, 1] - 4.0 * work[i - 1, 1] + 6.0 * work[i, 1] - 4.0 * work[i + 1, 1] + work[i + 2, 1])
-                dz += abs(work[i - 2, 2] - 4.0 * work[i - 1, 2] + 6.0 * work[i, 2] - 4.0 * work[i + 1, 2] + work[i + 2, 2])
             r = correlation
             gain = 70.0 * r[0] - 112.0 * r[1] + 56.0 * r[2] - 16.0 * r[3] + 2.0 * r[4]
-            factor = 0.5 * math.pi * period / (gain * (n - 4) ** 2)
-            out[k, 0] = min(out[k, 0], factor * dx * dx)
-            out[k, 1] = min(out[k, 1], factor * dy * dy)
-            out[k, 2] = min(out[k, 2], factor * dz * dz)
+            for c in range(3):
+                for i in range(2, n - 2):
+                    size[i - 2] = abs(work[i - 2, c] - 4.0 * work[i - 1, c] + 6.0 * work[i, c] - 4.0 * work[i + 1, c] + work[i + 2, c])
+                deviation = np.median(size[: n - 4]) / 0.6744897501960817
+                out[k, c] = min(out[k, c], period / gain * deviation * deviation)
             n = (n - 3) // 2
             for i in range(n):
                 for c in range(3):
@@ -84,17 +80,19 @@ def noise_density(time_s, x, is_gap_before, edges, out, work):  # type: ignore[n
 def price_shocks(time_s, x, is_gap_before, threshold, share, extra):  # type: ignore[no-untyped-def]
     """Add to every column of `extra` (n, w) the variance of what point samples miss of a blow, per step; returns the number of steps.
 
-    A jump or a spike shows as a second difference; how the signal ran between two samples is known to within a `share` of it only, in
-    direction too. Below `threshold` the signal counts as smooth.
+    A jump or a spike shows as a fourth difference, a blow that many samples follow hardly does; how the signal ran between two samples is
+    known to within a `share` of it only, in direction too. Below `threshold` the signal counts as smooth.
     """
     found = 0
-    before = math.inf
+    before = 0.0
     for i in range(len(time_s) - 1):
         after = 0.0
-        if i + 2 < len(time_s) and not is_gap_before[i + 1] and not is_gap_before[i + 2]:
-            for c in range(3):
-                after += (x[i, c] - 2.0 * x[i + 1, c] + x[i + 2, c]) ** 2
-        size = max(before, after) if i > 0 else after
+        if i >= 1 and i + 3 < len(time_s):
+            is_whole = not (is_gap_before[i] or is_gap_before[i + 1] or is_gap_before[i + 2] or is_gap_before[i + 3])
+            if is_whole:
+                for c in range(3):
+                    after += (x[i - 1, c] - 4.0 * x[i, c] + 6.0 * x[i + 1, c] - 4.0 * x[i + 2, c] + x[i + 3, c]) ** 2
+        size = max(before, after)
         before = after
         if size > threshold * threshold and not is_gap_before[i + 1]:
             found += 1

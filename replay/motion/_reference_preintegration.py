@@ -24,7 +24,7 @@ def cross(a: Array) -> Array:
 
 
 def noise_density(time_s: Array, x: Array, is_gap_before: Mask, edges: Index) -> Array:
-    """White noise density squared of each span: smallest over octaves, from the mean size of fourth differences."""
+    """White noise density squared of each span: smallest over octaves, from the median size of fourth differences."""
     fourth, low = np.array([1.0, -4.0, 6.0, -4.0, 1.0]), np.array([1.0, 4.0, 6.0, 4.0, 1.0]) / 16.0
     out = np.zeros((len(edges) - 1, 3))
     for k, (start, stop) in enumerate(itertools.pairwise(edges)):
@@ -35,7 +35,7 @@ def noise_density(time_s: Array, x: Array, is_gap_before: Mask, edges: Index) ->
         found = []
         while len(values) >= 8:
             gain = np.convolve(fourth, fourth) @ correlation  # variance of a fourth difference
-            found.append(0.5 * np.pi * period / gain * np.mean(np.abs(np.diff(values, 4, axis=0)), axis=0) ** 2)
+            found.append(period / gain * (np.median(np.abs(np.diff(values, 4, axis=0)), axis=0) / 0.6744897501960817) ** 2)
             values = np.stack([np.convolve(column, low, "valid")[::2] for column in values.T], axis=1)
             correlation = np.convolve(correlation, np.convolve(low, low))[::2]  # every second of the lags −8 … 8
         out[k] = np.min(found, axis=0)
@@ -45,7 +45,8 @@ def noise_density(time_s: Array, x: Array, is_gap_before: Mask, edges: Index) ->
 def price_shocks(time_s: Array, x: Array, is_gap_before: Mask, threshold: float, share: float) -> Array:
     """Variance of each step that a blow at one of its ends leaves unseen, shape (n,)."""
     size = np.zeros(len(time_s))
-    size[1:-1] = np.where(is_gap_before[1:-1] | is_gap_before[2:], 0.0, np.sum(np.diff(x, 2, axis=0) ** 2, axis=1))
+    is_whole = ~np.any(np.lib.stride_tricks.sliding_window_view(is_gap_before[1:], 4), axis=1)
+    size[2:-2] = np.where(is_whole, np.sum(np.diff(x, 4, axis=0) ** 2, axis=1), 0.0)
     size = np.maximum(size[:-1], size[1:])
     is_blow = (size > threshold**2) & ~is_gap_before[1:]
     return np.append(np.where(is_blow, (share * np.diff(time_s)) ** 2 * size, 0.0), 0.0)

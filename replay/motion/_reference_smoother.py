@@ -22,6 +22,7 @@ from replay.motion._reference_preintegration import cross
 from replay.motion.flight_state import (
     ACCEL_BIAS,
     ACCEL_SCALE,
+    ACROSS,
     BARO_BIAS,
     BARO_LAG,
     BARO_PORT,
@@ -149,7 +150,7 @@ def hermite(s: float, duration: float, p0: float, v0: float, p1: float, v1: floa
     return h00 * p0 + duration * h10 * v0 + h01 * p1 + duration * h11 * v1
 
 
-def barometer(k: int, time_s: Array, a: State, b: State, aid: Any, g0: float, lag: Lag) -> Scalar | None:
+def barometer(k: int, time_s: Array, kind: int, a: State, b: State, aid: Any, g0: float, lag: Lag) -> Scalar | None:
     """The heights of epoch k against the nominal path between `a` and `b` seen through the lag, as their mean; moves `lag` to its end."""
     times, heights, first = aid[0], aid[1], aid[2]
     variances, gates = aid[7], aid[8]
@@ -180,7 +181,7 @@ def barometer(k: int, time_s: Array, a: State, b: State, aid: Any, g0: float, la
     h = np.zeros(N)
     h[V] = port * b.v / g0 - (1.0 + scale) * (back + tau) * UP
     h[POS + 2], h[BARO_BIAS], h[BARO_SCALE], h[BARO_LAG], h[BARO_PORT] = 1.0 + scale, 1.0, shown, -(1.0 + scale) * rate, head
-    port_var = variances[11] * head**2
+    port_var = variances[13 if kind & ACROSS else 11] * head**2
     lasting = port_var * max(0.0, variances[12] / (stop - start) - 1.0)
     gate = 0.5 * gates[0] if is_tail else gates[0]
     is_forced = stop - lag.refused_since_s > gates[1]
@@ -320,7 +321,7 @@ def _look(
             f.move(b, time_s[k + 1], before)
             moved += f.delta
             f.delta, f.covariance, f.lag, f.store[5][:] = -moved, covariance.copy(), Lag(**vars(before)), counts
-        height = barometer(k, time_s, a, b, aid, gravity[0], f.lag)
+        height = barometer(k, time_s, kind, a, b, aid, gravity[0], f.lag)
         scalars = vectors(k, time_s, kind, a, b, mean, origin, aid, gravity, is_iterated=is_iterated)
         for found in ([] if height is None else [height]) + list(scalars):
             f.absorb(found, time_s[k + 1], k + 1)

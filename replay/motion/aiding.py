@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
-from replay.motion.flight_state import HELD, STATIC, STEADY, STOPS_AT_END
+from replay.motion.flight_state import ACROSS, HELD, STATIC, STEADY, STOPS_AT_END
 from replay.motion.gravity import enu_from_geodetic
 from replay.motion.phasing import baro_height_m
 from replay.motion.preintegration import Inertial, Preintegrated
@@ -47,6 +47,9 @@ class FlightModel:
         Of barometric height, from an air temperature that was stated (1 °C) or defaulted (15 °C).
     baro_walk_m_rts : float
         Weather and sensor drift, m/√s.
+    baro_port_across : float
+        Share of the dynamic pressure that the port may feel from apogee on, when the body lies across the air: around a cylinder the
+        pressure runs from once that to less than none (common practice, no source).
     baro_port_time_s : float
         How long one error of the barometer's port lasts, beyond the share of the dynamic pressure that it feels throughout.
     stop_vel_mps : float
@@ -75,6 +78,7 @@ class FlightModel:
     baro_scale_sd: float = 0.0035
     baro_scale_default_sd: float = 0.05
     baro_walk_m_rts: float = 0.02
+    baro_port_across: float = 0.3
     baro_port_time_s: float = 1.0
     stop_vel_mps: float = 0.02
     held_vel_mps: float = 0.05
@@ -90,7 +94,7 @@ class FlightModel:
     magnetometer_time_s: float = 1.0
     gate_sigmas: float = 4.0
     regain_s: float = 10.0
-    max_passes: int = 8
+    max_passes: int = 24
 
 
 def sample_edges(inertial: Inertial, events: Events, levelling: Levelling, flight_epoch_s: float = FLIGHT_EPOCH_S) -> Index:
@@ -150,6 +154,8 @@ def epoch_kinds(
         middle = gate[(pre.edges[:-1] + pre.edges[1:]) // 2]
         steady = ~is_static & middle & (start > events.apogee_log_s)
         kinds = kinds | np.where(steady, STEADY, 0)
+    if np.isfinite(events.apogee_log_s):
+        kinds = kinds | np.where((start > events.apogee_log_s) & ~is_static, ACROSS, 0)
     return kinds.astype(np.int64)
 
 
@@ -181,11 +187,11 @@ class Aiding:
         Field at the epoch's end over that on the pad, body axes, no unit; NaN where not used.
     mag_ref_enu : ndarray, shape (3,)
         Direction of the field on the pad.
-    variances : ndarray, shape (13,)
+    variances : ndarray, shape (14,)
         0 velocity of a vehicle at rest, 1 one barometric height, 2 mean rate and 3 mean specific force of an epoch at rest, 4 and
         5 velocity and displacement where said to be zero, 6 and 7 satellite position horizontal and vertical, 8 magnetic field component,
         9 horizontal velocity in descent times s, 10 shortest epoch at rest that is measured, s, 11 share of the dynamic pressure that
-        the barometer's port may feel at one time or another, squared, 12 for how long, s.
+        the barometer's port may feel at one time or another, squared, 12 for how long, s, 13 as 11, across the air.
     gates : ndarray, shape (3,)
         0 barometer, 1 s after which a refused barometer is taken back, 2 satellite and magnetometer.
     notes : tuple of str
@@ -224,7 +230,7 @@ def arrange(
         [
             (0.1 * model.stop_vel_mps) ** 2, noise.baro_sd_m**2, rate_var, accel_var, model.stop_vel_mps**2, model.held_pos_m**2,
             satellite_var[0], satellite_var[1], mag_var, 2.0 * model.descent_time_s * model.descent_speed_mps**2, 0.25 * REST_EPOCH_S,
-            settings.baro_port_factor**2, model.baro_port_time_s,
+            settings.baro_port_factor**2, model.baro_port_time_s, model.baro_port_across**2,
         ]
     )  # fmt: skip
     gates = np.array([model.gate_sigmas, model.regain_s, model.gate_sigmas])

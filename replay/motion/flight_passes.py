@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.errors import CannotEstimate
 from replay.motion.aiding import Aiding
-from replay.motion.flight_state import BAROMETER, HELD, PARAMETERS, STATIC, STEADY, STOPS_AT_END, Fit, N, Trajectory
+from replay.motion.flight_state import BAROMETER, HELD, PARAMETERS, STATIC, STEADY, STOPS_AT_END, ZERO_VELOCITY, Fit, N, Trajectory
 from replay.motion.preintegration import Preintegrated
 
 Array = NDArray[np.float64]
@@ -29,6 +29,11 @@ _MOST_ROWS = 18
 """Scalar measurements an epoch can carry."""
 _STILL_RAD, _STILL_M, _STILL_SHARE = 2e-5, 5e-3, 2e-3
 """A pass of the smoother that moves nothing by more than this, and this share of the filter's standard deviation, is the last."""
+
+_SHRINKS, _LEAST_SHARE = 0.8, 0.25
+"""Where turns do not shrink to this share from pass to pass, as in a long tumble, passes overshoot: their step is halved, to no less."""
+_UNEXPECTED = 4.0
+"""Mean normalised square of three innovations that one in a hundred and thirty would reach."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +65,7 @@ class Problem:
     prior_sd: Array
     pad_azimuth_rad: float
     heading_sd_rad: float
+    touchdown_log_s: float
 
 
 def start_covariance(q_enu_from_body: Array, prior_sd: Array, pad_azimuth_rad: float, heading_sd_rad: float) -> Array:
@@ -105,18 +111,23 @@ def solve(
         return fit if not whole_covariance else dataclasses.replace(fit, covariance=passes.filter_covariance())
     delta = passes.smoothing()
     _check_bounded(problem, delta)
-    n_passes = 1
+    n_passes, share, size, is_settled = 1, 1.0, np.inf, False
     while n_passes < max_passes:
         tick(0.35 + 0.5 * n_passes / max_passes)
-        nominal = passes.nominal.moved(delta)
+        nominal = passes.nominal.moved(share * delta)
         fit = passes.filtered(nominal, nominal)
-        if n_passes == 1 and passes.weigh_barometer(fit):
+        if n_passes == 1 and (passes.weigh_barometer(fit) | passes.weigh_landing(fit)):
             fit = passes.filtered(nominal, nominal)
         n_passes += 1
-        delta = passes.smoothing()
-        if passes.stands_still(delta):
+        delta, before = passes.smoothing(), size
+        is_settled = passes.stands_still(delta)
+        if is_settled:
             break
-    return passes.smoothed(fit, n_passes, whole_covariance=whole_covariance)
+        size = float(np.max(np.abs(delta[:, :3])))
+        if n_passes > 3 and size > _SHRINKS * before:
+            share = max(0.5 * share, _LEAST_SHARE)
+    fit = dataclasses.replace(fit, n_passes=n_passes, is_settled=is_settled)
+    return passes.smoothed(fit, whole_covariance=whole_covariance)
 
 
 def _check_bounded(problem: Problem, delta: Array) -> None:
@@ -136,6 +147,7 @@ class Passes:
         m, n = problem.pre.n_epochs, N
         self.problem = problem
         self.variances = problem.aiding.variances.copy()
+        self.step_var = problem.pre.var.copy()
         self.phi = np.zeros((m, PARAMETERS, N))
         self.packed = np.empty((m + 1, n * (n + 1) // 2))
         self.deltas = np.empty((m + 1, n))
@@ -163,7 +175,7 @@ class Passes:
         covariance = start_covariance(nominal.q[0], p.prior_sd, p.pad_azimuth_rad, p.heading_sd_rad)
         kernels.forward(
             is_feedback, pre.log_time_s, p.kinds,
-            (pre.q_start_from_end, pre.vel_start_mps, pre.pos_start_m, pre.jacobian, pre.var, pre.mean), p.walk_var, p.gravity, covariance,
+            (pre.q_start_from_end, pre.vel_start_mps, pre.pos_start_m, pre.jacobian, self.step_var, pre.mean), p.walk_var, p.gravity, covariance,
             delta, (nominal.q, nominal.vel, nominal.pos, nominal.parameters), aid.packed(self.variances),
             (self.phi, self.packed, self.deltas, self.prior, self.up_start),
             (self.up_code, self.up_row, self.up_gain, self.up_value, self.refused, self.counts),
@@ -207,14 +219,12 @@ class Passes:
         turns, moves = np.abs(delta[:, :3]), np.abs(delta[:, 6:9])
         return bool(np.all(turns < _STILL_RAD + _STILL_SHARE * sd[:, :3]) and np.all(moves < _STILL_M + _STILL_SHARE * sd[:, 3:]))
 
-    def smoothed(self, fit: Fit, n_passes: int, *, whole_covariance: bool) -> Fit:
+    def smoothed(self, fit: Fit, *, whole_covariance: bool) -> Fit:
         """Backward pass with its covariance over the last forward one, `fit`, whose innovations are handed on."""
         delta, shown, whole = self._backward(has_covariance=True, whole_covariance=whole_covariance)
         if self._starts_at_rest:
             shown[0], whole[0] = shown[1], whole[1]
-        return dataclasses.replace(
-            fit, trajectory=self.nominal.moved(delta), after=shown, before=shown, covariance=whole, n_passes=n_passes
-        )
+        return dataclasses.replace(fit, trajectory=self.nominal.moved(delta), after=shown, before=shown, covariance=whole)
 
     def filter_covariance(self) -> Array:
         """Whole covariances after the measurements of each edge, shape (m + 1, 25, 25)."""
@@ -239,6 +249,20 @@ class Passes:
         if factor > 1.3:
             self.variances[1] *= factor**2
         return factor > 1.3
+
+    def weigh_landing(self, fit: Fit) -> bool:
+        """Take the blows of the landing to have hidden as much velocity as is left where the vehicle rests, where that is clearly more than
+        they were priced for; says whether it did.
+        """
+        edge_time_s, down_log_s = self.problem.pre.log_time_s, self.problem.touchdown_log_s
+        mine = np.flatnonzero((fit.codes == ZERO_VELOCITY) & (edge_time_s[fit.epochs] > down_log_s))[:3]
+        if not len(mine):
+            return False
+        factor = float(np.mean(fit.innovations[mine, 0] ** 2 / fit.innovations[mine, 1]))
+        if factor > _UNEXPECTED:
+            blows = (edge_time_s[1:] > down_log_s) & (edge_time_s[:-1] <= edge_time_s[fit.epochs[mine[0]]])
+            self.step_var[blows, 1:] *= factor
+        return factor > _UNEXPECTED
 
 
 def _row_count(problem: Problem) -> int:

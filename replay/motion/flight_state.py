@@ -26,7 +26,7 @@ GYRO_BIAS, ACCEL_BIAS, GYRO_SCALE, ACCEL_SCALE = 9, 12, 15, 18
 BARO_BIAS, BARO_SCALE, BARO_LAG, BARO_PORT = 21, 22, 23, 24
 
 # what an epoch is (bits of `kind`)
-STATIC, STOPS_AT_END, HELD, STEADY = 1, 2, 4, 8
+STATIC, STOPS_AT_END, HELD, STEADY, ACROSS = 1, 2, 4, 8, 16
 
 # names of the scalar measurements, by code
 KINDS = (
@@ -88,6 +88,8 @@ class Fit:
     refused : ndarray, shape (r, 3)
         Edge, kind, sigmas.
     n_passes : int
+    is_settled : bool
+        Whether the last pass moved next to nothing; True of a filter.
     """
 
     pre: Preintegrated
@@ -101,3 +103,4 @@ class Fit:
     innovations: Array
     refused: Array
     n_passes: int
+    is_settled: bool = True

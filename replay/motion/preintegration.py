@@ -36,10 +36,10 @@ MOTION_HZ = 5.0
 CLIPPED_SHARE = 0.5
 """One standard deviation of what a clipped sample lost, as a share of what it shows."""
 SHOCK_RADPS, SHOCK_MPS2 = 0.5, 20.0
-"""Second difference beyond which neighbouring samples miss part of a blow,"""
-SHOCK_RATE_SHARE, SHOCK_FORCE_SHARE = 0.04, 0.1
-"""and how much of it (one standard deviation; fitted to falls onto the ground of the flight model at 250 Hz)."""
-DENSITY_SPAN_S = 0.5
+"""Fourth difference beyond which neighbouring samples miss part of a blow,"""
+SHOCK_SHARE = 0.01
+"""and how much of it (one standard deviation): that of a spike on one sample sums to a ninth of the spike."""
+DENSITY_SPAN_S = 1.0
 _NEIGHBOURHOOD_S = 0.25
 
 
@@ -152,8 +152,8 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
         _price_gap(time_s, rate, accel, int(i), int(j), extra)
     _price_clipped(time_s, rate, measurements.is_rate_clipped, extra[:, :1], is_isotropic=True)
     _price_clipped(time_s, accel, measurements.is_accel_clipped, extra[:, 1:], is_isotropic=False)
-    kernels.price_shocks(time_s, rate, is_gap_before, SHOCK_RADPS, SHOCK_RATE_SHARE, extra[:, :1])
-    kernels.price_shocks(time_s, accel, is_gap_before, SHOCK_MPS2, SHOCK_FORCE_SHARE, extra[:, 1:])
+    kernels.price_shocks(time_s, rate, is_gap_before, SHOCK_RADPS, SHOCK_SHARE, extra[:, :1])
+    kernels.price_shocks(time_s, accel, is_gap_before, SHOCK_MPS2, SHOCK_SHARE, extra[:, 1:])
     rate, accel = (calm_gap_ends(time_s, values, is_gap_before) for values in (rate, accel))
     bend = np.empty((n, 3))
     _kernels.curvature(time_s, rate, is_gap_before, bend, np.empty(n))

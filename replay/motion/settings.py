@@ -53,6 +53,7 @@ class EstimatorSettings:
     accel_bias_sd_mps2: float | None = field(default=None, metadata=_shown("accelerometer bias left", "m/s²", 1.0, 1e-4, 2.0, 1e-3))
     gyro_scale_sd: float | None = field(default=None, metadata=_shown("gyro scale left", "1", 1.0, 1e-5, 0.1, 1e-4))
     accel_scale_sd: float | None = field(default=None, metadata=_shown("accelerometer scale left", "1", 1.0, 1e-5, 0.1, 1e-4))
+    cross_axis_sd: float | None = field(default=None, metadata=_shown("cross-axis sensitivity left", "1", 1.0, 0.0, 0.1, 1e-4))
     baro_sd_m: float | None = field(default=None, metadata=_shown("barometer noise", "m", 1.0, 0.01, 20.0, 0.01))
     baro_port_factor: float = field(default=0.01, metadata=_shown("barometer error with airspeed, of v²/2g", "1", 1.0, 0.0, 0.2, 0.001))
 
@@ -61,6 +62,6 @@ class EstimatorSettings:
         """The ImuNoise fields the user has set."""
         names = (
             "gyro_nd_radps_rthz", "accel_nd_mps2_rthz", "gyro_walk_radps_rts", "accel_walk_mps2_rts", "gyro_bias_sd_radps",
-            "accel_bias_sd_mps2", "gyro_scale_sd", "accel_scale_sd", "baro_sd_m",
+            "accel_bias_sd_mps2", "gyro_scale_sd", "accel_scale_sd", "cross_axis_sd", "baro_sd_m",
         )  # fmt: skip
         return {name: value for name in names if (value := getattr(self, name)) is not None}

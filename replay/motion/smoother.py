@@ -51,7 +51,7 @@ from replay.motion.flight_state import (
 from replay.motion.gates import gates_of
 from replay.motion.gravity import height_terms
 from replay.motion.phasing import gravity_gate
-from replay.motion.preintegration import Inertial, preintegrate, prepare_inertial
+from replay.motion.preintegration import Inertial, Preintegrated, preintegrate, prepare_inertial
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Events, Levelling, Solution
@@ -146,12 +146,13 @@ def _problem(
         pre.var[k, 0] = _sway_variance(inertial, levelling, noise)
         # what flight does to a gyro bias read at rest: shocks, supply, load
         walk_var[k, 0:3] += noise.gyro_bias_sd_radps**2
+        _add_cross_axis(pre, k + 1, inertial, offset, noise)
     aiding = arrange(measurements, pre, kinds, levelling, site, settings, noise, model)
     start, prior_sd = _start(levelling, site, settings, noise, model)
     g0, c1, c2 = height_terms(site.latitude_or_default_rad)
     return Problem(
         pre, kinds, aiding, walk_var, np.array([g0, c1, c2, site.ground_height_or_default_m]), start, prior_sd,
-        site.pad_azimuth_or_default_rad, model.heading_sd_rad,
+        site.pad_azimuth_or_default_rad, model.heading_sd_rad, events.touchdown_log_s,
     )  # fmt: skip
 
 
@@ -174,6 +175,31 @@ def _start(levelling: Levelling, site: Site, settings: EstimatorSettings, noise:
         )
     )
     return start, sd
+
+
+def _add_cross_axis(pre: Preintegrated, first: int, inertial: Inertial, offset: Array, noise: ImuNoise) -> None:
+    """Put what cross-axis sensitivities left by the calibration do from epoch `first` on into the variances of `pre`.
+
+    Each is a constant e that turns the attitude by the sum of R e w, w the rate, and pushes by that of R e f, f the specific force, over
+    the way there. The mean square of that over all e counts in the steps in which it first reaches a size; that it shrinks again as the
+    vehicle turns back is given away. A push lies along the axis that feels it.
+    """
+    edges = pre.edges[first:]
+    flown = slice(int(edges[0]), int(edges[-1]) + 1)
+    time_s, rate, is_gap = inertial.log_time_s[flown], inertial.rate_body_radps[flown] - offset, inertial.is_gap_before[flown]
+    q = filters.integrate(time_s, rate, np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), is_gap)
+    step = np.diff(time_s)[:, None]
+    accel = inertial.accel_body_mps2[flown]
+    for i in range(3):
+        axis = rotation.rotate(q, np.eye(3)[i])
+        turned, pushed = np.zeros(len(edges)), np.zeros(len(edges))
+        for k in {0, 1, 2} - {i}:
+            for values, square in ((rate, turned), (accel, pushed)):
+                along = axis * values[:, k : k + 1]
+                way = np.cumsum(0.5 * (along[1:] + along[:-1]) * step, axis=0)
+                square[1:] += np.sum(way[edges[1:] - edges[0] - 1] ** 2, axis=1)
+        for column, square, share in ((0, turned, 1.0 / 3.0), (2 + i, pushed, 1.0)):
+            pre.var[first:, column] += share * noise.cross_axis_sd**2 * np.diff(np.maximum.accumulate(square))
 
 
 def _sway_variance(inertial: Inertial, levelling: Levelling, noise: ImuNoise) -> float:
@@ -321,7 +347,8 @@ def _assumptions(
     )
     lines.append(
         f"scale left by the calibration: gyro {100.0 * noise.gyro_scale_sd:.2g} % ({source('gyro_scale_sd')}), "
-        f"accelerometer {100.0 * noise.accel_scale_sd:.2g} % ({source('accel_scale_sd')})"
+        f"accelerometer {100.0 * noise.accel_scale_sd:.2g} % ({source('accel_scale_sd')}); "
+        f"across the axes {100.0 * noise.cross_axis_sd:.2g} % ({source('cross_axis_sd')})"
     )
     names = {"gyro_walk_radps_rts": "gyro bias walk", "accel_walk_mps2_rts": "accelerometer bias walk", "gyro_nd_radps_rthz": "gyro noise",
              "accel_nd_mps2_rthz": "accelerometer noise", "baro_sd_m": "barometer noise"}  # fmt: skip
@@ -337,5 +364,6 @@ def _assumptions(
     if len(last) and not np.any(fit.kinds[last[0] :] & STATIC):
         lines.append("no rest after touchdown in the record: accelerometer bias and end of the path rest on the pad alone")
     if backward:
-        lines.append(f"{fit.n_passes} passes of the smoother")
+        still = "" if fit.is_settled else ", the last of which still moved it: its standard deviations are too small"
+        lines.append(f"{fit.n_passes} passes of the smoother{still}")
     return tuple(lines)

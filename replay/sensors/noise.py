@@ -30,6 +30,9 @@ class ImuNoise:
     accel_bias_sd_mps2 : float
         Left in the accelerometer after calibration: 20 mg where nothing is stated.
     gyro_scale_sd, accel_scale_sd : float
+    cross_axis_sd : float
+        What one axis of gyro or accelerometer feels of another, left by the calibration: 1 %, as data sheets of MEMS sensors have it
+        (common practice, no source).
     baro_sd_m : float
         Of one barometric height.
     defaulted : frozenset of str
@@ -44,6 +47,7 @@ class ImuNoise:
     accel_bias_sd_mps2: float = 0.02 * STANDARD_GRAVITY_MPS2
     gyro_scale_sd: float = 0.01
     accel_scale_sd: float = 0.01
+    cross_axis_sd: float = 0.01
     baro_sd_m: float = 0.3
     defaulted: frozenset[str] = frozenset()
 

@@ -113,8 +113,10 @@ def _ground(y, points, a, w):  # type: ignore[no-untyped-def]
         vx, vy, vz = _quaternion.rotate(qw, qx, qy, qz, y[11] * rz - y[12] * ry, y[12] * rx - y[10] * rz, y[10] * ry - y[11] * rx)
         vx, vy, vz = vx + y[3], vy + y[4], vz + y[5]
         normal = max(0.0, a.ground_stiffness_npm * depth - a.ground_damping_nspm * vz * min(1.0, depth / 0.01))
-        # Coulomb friction, linear below 0.05 m/s so that the loop has no jump to step over
-        grip = a.ground_friction * normal / math.sqrt(vx * vx + vy * vy + 0.05 * 0.05)
+        # Coulomb friction, linear where it slides slowly: so slowly that it is never ten times as stiff as the ground's own damping, or
+        # the loop steps over it and the body chatters under a blow
+        slow = max(0.05, 0.1 * a.ground_friction * normal / a.ground_damping_nspm)
+        grip = a.ground_friction * normal / math.sqrt(vx * vx + vy * vy + slow * slow)
         fx, fy = -grip * vx, -grip * vy
         w[W_GROUND] += fx
         w[W_GROUND + 1] += fy

@@ -67,7 +67,8 @@ def derivative(
             if depth > 0.0:
                 slip = velocity + rotation.rotate(q, np.cross(rate, point))
                 press = max(0.0, a.ground_stiffness_npm * depth - a.ground_damping_nspm * slip[2] * min(1.0, depth / 0.01))
-                hold = a.ground_friction * press / np.hypot(np.hypot(slip[0], slip[1]), 0.05)
+                slow = max(0.05, 0.1 * a.ground_friction * press / a.ground_damping_nspm)
+                hold = a.ground_friction * press / np.hypot(np.hypot(slip[0], slip[1]), slow)
                 reaction = rotation.rotate(to_body, [-hold * slip[0], -hold * slip[1], press])
                 force += reaction
                 torque += np.cross(point, reaction)

@@ -92,6 +92,7 @@ class SampleFlight:
             accel_bias_sd_mps2=1e-3,
             accel_scale_sd=1e-4,
             gyro_scale_sd=1e-4,
+            cross_axis_sd=1e-4,
             gyro_bias_sd_radps=0.001 * DEG,
             accel_walk_mps2_rts=float(imu.accel_instability_mps2 * per_rts),
             gyro_walk_radps_rts=float(imu.gyro_instability_radps * per_rts),

@@ -102,7 +102,7 @@ def problem_of(flight, calibration, site, settings, model):
 
 def one_flight(seed, errors):
     """A flight whose sensors and air are off by as much as the estimate is told to expect; its problem and its truth."""
-    model = FlightModel(baro_lag_sd_s=LAG_SD_S)
+    model = FlightModel(baro_lag_sd_s=LAG_SD_S, baro_port_across=0.0)
     off = Calibration(
         accel_bias_imu_mps2=tuple(BIAS_SD * errors[:3]),
         accel_scale=tuple(1.0 + SCALE_SD * errors[3:6]),
@@ -116,10 +116,10 @@ def one_flight(seed, errors):
     # the thermometer at the pad is off as well: the scale of every barometric height
     site = flight.vehicle.site
     site = dataclasses.replace(site, ground_temperature_k=float(site.ground_temperature_k + GROUND_TEMPERATURE_SD_K * errors[10]))
-    # nothing in the flight model feels airspeed at a port, or makes a gyro's bias jump at liftoff beyond its wandering
+    # nothing in the flight model feels airspeed at a port or another axis, or makes a gyro's bias jump at liftoff beyond its wandering
     settings = dataclasses.replace(
         flight.stated, accel_bias_sd_mps2=BIAS_SD, accel_scale_sd=SCALE_SD, gyro_scale_sd=SCALE_SD, baro_port_factor=0.0,
-        gyro_bias_sd_radps=0.0,
+        gyro_bias_sd_radps=0.0, cross_axis_sd=0.0,
     )  # fmt: skip
     return problem_of(flight, Calibration(), site, settings, model), flight.truth
 
@@ -155,16 +155,12 @@ def normalised():
 
 @pytest.mark.parametrize("method", ["kalman", "smoother"])
 def test_mean_nees_over_seeded_flights(normalised, method):
-    """Fifty flights, attitude, velocity and position each, at burnout and at apogee: inside the 95 % bounds. The velocity at apogee is
-    known better than said: at 100 Hz the kinks of the thrust at ignition pass for vibration, and its vertical part is twice as wide.
-    """
+    """Fifty flights, attitude, velocity and position each, at burnout and at apogee: inside the 95 % bounds."""
     low, high = chi_square.mean_bounds(3, N_FLIGHTS)
     mean = normalised[0][method].mean(axis=0)
     print(f"{method}: bounds {low:.3f} to {high:.3f}; attitude, velocity, position at burnout and apogee:\n{np.round(mean, 2)}")
     assert (mean < high).all()
-    least = np.full((3, 2), low)
-    least[1, 1] *= 0.75
-    assert (mean > least).all()
+    assert (mean > low).all()
 
 
 def test_mean_nis_of_the_barometer(normalised):
@@ -183,7 +179,7 @@ def test_smoothed_covariance_is_never_above_the_filters(name):
     passes = Passes(problem_of(flight, flight.truth.calibration, flight.vehicle.site, flight.stated, FlightModel()))
     fit = passes.filtered(passes.problem.start, None)
     filtered = passes.filter_covariance()
-    smoothed = passes.smoothed(fit, 1, whole_covariance=True)
+    smoothed = passes.smoothed(fit, whole_covariance=True)
     sd = np.sqrt(np.einsum("kii->ki", filtered))
     sd[sd == 0.0] = 1.0
     gained = (filtered - smoothed.covariance) / (sd[:, :, None] * sd[:, None, :])
