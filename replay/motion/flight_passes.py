@@ -32,7 +32,7 @@ _STILL_RAD, _STILL_M, _STILL_SHARE = 2e-5, 5e-3, 2e-3
 
 _SHRINKS, _LEAST_SHARE = 0.8, 0.25
 """Where turns do not shrink to this share from pass to pass, as in a long tumble, passes overshoot: their step is halved, to no less."""
-_UNEXPECTED = 4.0
+UNEXPECTED = 4.0
 """Mean normalised square of three innovations that one in a hundred and thirty would reach."""
 
 
@@ -54,6 +54,8 @@ class Problem:
     prior_sd : ndarray, shape (22,)
         Of velocity, position and parameters at the first edge, SI.
     pad_azimuth_rad, heading_sd_rad : float
+    touchdown_log_s : float
+        NaN where it is not known.
     """
 
     pre: Preintegrated
@@ -126,7 +128,7 @@ def solve(
         size = float(np.max(np.abs(delta[:, :3])))
         if n_passes > 3 and size > _SHRINKS * before:
             share = max(0.5 * share, _LEAST_SHARE)
-    fit = dataclasses.replace(fit, n_passes=n_passes, is_settled=is_settled)
+    fit = dataclasses.replace(fit, n_passes=n_passes, is_settled=is_settled, notes=tuple(passes.notes))
     return passes.smoothed(fit, whole_covariance=whole_covariance)
 
 
@@ -148,6 +150,7 @@ class Passes:
         self.problem = problem
         self.variances = problem.aiding.variances.copy()
         self.step_var = problem.pre.var.copy()
+        self.notes: list[str] = []
         self.phi = np.zeros((m, PARAMETERS, N))
         self.packed = np.empty((m + 1, n * (n + 1) // 2))
         self.deltas = np.empty((m + 1, n))
@@ -175,8 +178,8 @@ class Passes:
         covariance = start_covariance(nominal.q[0], p.prior_sd, p.pad_azimuth_rad, p.heading_sd_rad)
         kernels.forward(
             is_feedback, pre.log_time_s, p.kinds,
-            (pre.q_start_from_end, pre.vel_start_mps, pre.pos_start_m, pre.jacobian, self.step_var, pre.mean), p.walk_var, p.gravity, covariance,
-            delta, (nominal.q, nominal.vel, nominal.pos, nominal.parameters), aid.packed(self.variances),
+            (pre.q_start_from_end, pre.vel_start_mps, pre.pos_start_m, pre.jacobian, self.step_var, pre.mean), p.walk_var, p.gravity,
+            covariance, delta, (nominal.q, nominal.vel, nominal.pos, nominal.parameters), aid.packed(self.variances),
             (self.phi, self.packed, self.deltas, self.prior, self.up_start),
             (self.up_code, self.up_row, self.up_gain, self.up_value, self.refused, self.counts),
         )  # fmt: skip
@@ -248,6 +251,7 @@ class Passes:
         factor = 1.4826 * float(np.median(np.abs(ratio)))
         if factor > 1.3:
             self.variances[1] *= factor**2
+            self.notes.append(f"barometer taken for {factor:.2g} times as noisy as on the pad, which its innovations show")
         return factor > 1.3
 
     def weigh_landing(self, fit: Fit) -> bool:
@@ -259,10 +263,11 @@ class Passes:
         if not len(mine):
             return False
         factor = float(np.mean(fit.innovations[mine, 0] ** 2 / fit.innovations[mine, 1]))
-        if factor > _UNEXPECTED:
+        if factor > UNEXPECTED:
             blows = (edge_time_s[1:] > down_log_s) & (edge_time_s[:-1] <= edge_time_s[fit.epochs[mine[0]]])
             self.step_var[blows, 1:] *= factor
-        return factor > _UNEXPECTED
+            self.notes.append(f"the landing hides {np.sqrt(factor):.2g} times the velocity its samples would: so much is left at rest")
+        return factor > UNEXPECTED
 
 
 def _row_count(problem: Problem) -> int:

@@ -90,6 +90,8 @@ class Fit:
     n_passes : int
     is_settled : bool
         Whether the last pass moved next to nothing; True of a filter.
+    notes : tuple of str
+        What was weighed anew by what it showed.
     """
 
     pre: Preintegrated
@@ -104,3 +106,4 @@ class Fit:
     refused: Array
     n_passes: int
     is_settled: bool = True
+    notes: tuple[str, ...] = ()

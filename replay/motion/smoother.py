@@ -340,7 +340,7 @@ def _assumptions(
     def source(name: str) -> str:
         return "default" if getattr(settings, name) is None else "as set"
 
-    lines = list(inertial.notes) + list(problem.aiding.notes)
+    lines = [*inertial.notes, *problem.aiding.notes, *fit.notes]
     lines.append(
         f"accelerometer bias left by the calibration: {noise.accel_bias_sd_mps2:.3g} m/s² ({source('accel_bias_sd_mps2')}), "
         f"which a tilt on the pad can't be better than: {np.degrees(noise.accel_bias_sd_mps2 / 9.81):.2g}°"

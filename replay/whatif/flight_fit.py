@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from replay.errors import Cancelled
 from replay.flight.misalignment import autocorrelation_widening
+from replay.motion.flight_passes import UNEXPECTED
 from replay.whatif.evidence import Evidence
 from replay.whatif.flight_record import Array, Record, States
 from replay.whatif.flight_rows import Rows, all_rows, baro_residual_m
@@ -42,7 +43,6 @@ MOST_LAG_S = 0.5
 """A vented bay follows faster (common practice, no source); none leads."""
 RUNAWAY, RUNAWAY_CLEARANCE_S = 10.0, 0.5
 """Robust scatters at which a barometric height shows something other than height, and the time about it that is not used either."""
-
 Progress = Callable[[float, str], None]
 Cancel = Callable[[], bool]
 
@@ -142,12 +142,12 @@ class BaroUse:
     ----------
     is_used : ndarray of bool, shape (b,)
         Heights used.
-    widen : float
+    widen : ndarray, shape (b,)
         How many of them count as one, noise beyond the pad's included.
     """
 
     is_used: NDArray[np.bool_]
-    widen: float
+    widen: Array
 
 
 def fit_flight(
@@ -180,6 +180,8 @@ def fit_flight(
     like : FlightFit, optional
         Begin at its states and take the barometer as it did.
     """
+    if like is not None:
+        record = dataclasses.replace(record, whiten=like.record.whiten)
     problem = _Problem(record, evidence, prior_mean, prior_sd, pad_attitude is None, progress, cancel)
     s = record.start if like is None else like.states
     if pad_attitude is not None:
@@ -188,17 +190,18 @@ def fit_flight(
     if record.baro is None or like is not None:
         s, has_converged = problem.descend(s, free, None if like is None else like.baro)
         return problem.finish(s, free, None if like is None else like.baro, has_converged)
-    sd = record.baro[3]
-    baro = BaroUse(np.ones(len(record.baro[0]), dtype=bool), max((COARSE_BARO_M / sd) ** 2, 1.0))
+    n = len(record.baro[0])
+    baro = BaroUse(np.ones(n, dtype=bool), np.full(n, max((COARSE_BARO_M / record.baro[3]) ** 2, 1.0)))
     held = free.copy()
     held[BARO_LAG : BARO.stop] = False
     s, _ = problem.descend(s, held, baro)
+    problem.record = record = _with_landing_weighed(record, problem.rows(s, baro)[0])
     is_settled = False
     for _ in range(MOST_ROUNDS):
         before, baro = baro, _baro_use(record, s)
         s, has_converged = problem.descend(s, free, baro)
         is_same = float(np.mean(baro.is_used != before.is_used)) < 0.01
-        is_settled = is_same and 1.0 / 1.3 < baro.widen / before.widen < 1.3
+        is_settled = is_same and float(np.max(np.abs(np.log(baro.widen / before.widen)))) < np.log(1.3)
         if is_settled:
             break
     return problem.finish(s, free, baro, has_converged and is_settled)
@@ -218,7 +221,8 @@ class _Problem:
     n_iterations: int = 0
 
     def rows(self, s: States, baro: BaroUse | None) -> list[Rows]:
-        widen, is_used = (1.0, None) if baro is None else (baro.widen, baro.is_used)
+        heights = 0 if self.record.baro is None else len(self.record.baro[0])
+        widen, is_used = (np.ones(heights), None) if baro is None else (baro.widen, baro.is_used)
         return all_rows(self.record, s, self.evidence, self.prior_mean, self.prior_sd, widen, is_used)
 
     def keep(self, s: States, free: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -281,8 +285,9 @@ def _bounded_step(jacobian: Any, residual: Array, s: States, keep: NDArray[np.bo
 def _baro_use(record: Record, s: States) -> BaroUse:
     """Heights used, and how many of them count as one.
 
-    Neighbours share their weather, lag and filtering, and in flight all are noisier than on the pad. What lies `RUNAWAY` robust scatters
-    off is not used, nor what is within `RUNAWAY_CLEARANCE_S` of it.
+    Neighbours share their weather, lag and filtering, and in flight all are noisier than on the pad; nose first up to apogee or with the
+    body across the air after it, one may be worse than the whole. What lies `RUNAWAY` robust scatters off is not used, nor what is within
+    `RUNAWAY_CLEARANCE_S` of it.
     """
     assert record.baro is not None
     knot, share, _, sd = record.baro
@@ -295,12 +300,35 @@ def _baro_use(record: Record, s: States) -> BaroUse:
         k = np.searchsorted(far, time)
         near = np.minimum(np.abs(time - far[np.minimum(k, len(far) - 1)]), np.abs(time - far[np.maximum(k - 1, 0)]))
         is_used = near > RUNAWAY_CLEARANCE_S
-    inner = residual[is_used] / sd
-    inner = inner[np.abs(inner) < 2.0 * CAUCHY * scatter / sd]
-    if len(inner) < 30:
-        return BaroUse(is_used, max((scatter / sd) ** 2, 1.0))
-    spread = (1.4826 * float(np.median(np.abs(inner)))) ** 2
-    return BaroUse(is_used, max(spread * autocorrelation_widening(inner), 1.0))
+    inner = is_used & (np.abs(residual) < 2.0 * CAUCHY * scatter)
+    split = len(time) if record.apogee_knot is None else int(np.searchsorted(knot, record.apogee_knot))
+    whole = _widening(residual[inner] / sd, scatter / sd)
+    widen = np.empty(len(time))
+    for part in (slice(0, split), slice(split, None)):
+        widen[part] = max(whole, _widening(residual[part][inner[part]] / sd, scatter / sd))
+    return BaroUse(is_used, widen)
+
+
+def _widening(residual: Array, scatter: float) -> float:
+    """How many of these residuals, in sigmas, count as one; from their `scatter` where they are few."""
+    if len(residual) < 30:
+        return max(scatter**2, 1.0)
+    spread = (1.4826 * float(np.median(np.abs(residual)))) ** 2
+    return max(spread * autocorrelation_widening(residual), 1.0)
+
+
+def _with_landing_weighed(record: Record, process: Rows) -> Record:
+    """The record with the blows of the landing taken to hide as much as the rest after it asks for, where that is clearly more than they
+    were priced for: what the spans after touchdown don't join by is one velocity of three components.
+    """
+    if record.touchdown_knot is None:
+        return record
+    factor = float(np.sum(process.residual.reshape(-1, 9)[record.touchdown_knot :] ** 2)) / 3.0
+    if factor < UNEXPECTED:
+        return record
+    whiten = record.whiten.copy()
+    whiten[record.touchdown_knot :] /= np.sqrt(factor)
+    return dataclasses.replace(record, whiten=whiten)
 
 
 def runaway_spans_s(fit: FlightFit) -> tuple[tuple[float, float, float], ...]:

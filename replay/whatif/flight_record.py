@@ -48,7 +48,7 @@ class Record:
         Quiet spans before liftoff and after touchdown, body axes, pad gyro bias taken off.
     baro : (knot (b,), share (b,), height (b,), sd) or None
     gravity : ndarray, shape (4,)
-    apogee_knot : int or None
+    apogee_knot, touchdown_knot : int or None
     time_s : ndarray, shape (m + 1,)
         Log time of the knots.
     liftoff_log_s, pad_azimuth_rad : float
@@ -66,6 +66,7 @@ class Record:
     baro: tuple[Index, Array, Array, float] | None
     gravity: Array
     apogee_knot: int | None
+    touchdown_knot: int | None
     liftoff_log_s: float
     pad_azimuth_rad: float
     start: States
@@ -132,7 +133,6 @@ def build_record(
     errors = np.zeros(N_ERRORS)
     errors[BARO.start + 2] = FlightModel().baro_lag_s
     start = States(solution.q_enu_from_body[i], vel, pos, errors)
-    apogee = events.apogee_log_s
     pad = _quiet(inertial, offset, levelling.start_log_s, min(levelling.stop_log_s, begin), noise)
     if pad is None:
         raise CannotEstimate("reconcile", "no quiet half second on the pad before liftoff")
@@ -148,12 +148,17 @@ def build_record(
         rest[1] if rest else None,
         baro,
         np.array([g0, c1, c2, site.ground_height_or_default_m]),
-        int(np.argmin(np.abs(pre.log_time_s - apogee))) if np.isfinite(apogee) and apogee < pre.log_time_s[-1] else None,
+        _knot_of(pre, events.apogee_log_s),
+        _knot_of(pre, events.touchdown_log_s),
         float(events.liftoff_log_s),
         site.pad_azimuth_or_default_rad,
         start,
         (*inertial.notes, *notes),
     )
+
+
+def _knot_of(pre: Preintegrated, at_log_s: float) -> int | None:
+    return int(np.argmin(np.abs(pre.log_time_s - at_log_s))) if np.isfinite(at_log_s) and at_log_s < pre.log_time_s[-1] else None
 
 
 def _knots(inertial: Inertial, begin: float, end: float) -> Index:

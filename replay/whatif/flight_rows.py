@@ -155,13 +155,13 @@ def _heading(record: Record, s: States) -> Rows:
     return _dense("declared heading", np.array([off(np.zeros(3))]) / 1e-5, [(np.arange(3), by[None, :] / 1e-5)])
 
 
-def _barometer(record: Record, s: States, widen: float, is_used: NDArray[np.bool_] | None) -> Rows:
+def _barometer(record: Record, s: States, widen: Array, is_used: NDArray[np.bool_] | None) -> Rows:
     """Height as the barometer has it: cubic between knots, scale, bias, lag and the share of dynamic pressure its port feels."""
     assert record.baro is not None
     knot, share, height, sd = record.baro
     if is_used is not None:
-        knot, share, height = knot[is_used], share[is_used], height[is_used]
-    sd = sd * np.sqrt(widen)
+        knot, share, height, widen = knot[is_used], share[is_used], height[is_used], widen[is_used]
+    weight_sd = sd * np.sqrt(widen)
     dt = record.pre.duration_s[knot]
     a, b = 1.0 - share, share
     h = np.stack((a * a * (1 + 2 * b), b * b * (1 + 2 * a), dt * a * a * b, -dt * a * b * b))
@@ -180,10 +180,10 @@ def _barometer(record: Record, s: States, widen: float, is_used: NDArray[np.bool
     row = np.arange(n)
     return Rows(
         "barometer",
-        residual / sd,
+        residual / weight_sd,
         np.tile(row, 8),
         np.concatenate((columns.ravel(), np.repeat(errors, n))),
-        np.concatenate((by_state.ravel(), by_error.ravel())) / sd,
+        np.concatenate((by_state.ravel(), by_error.ravel())) / np.tile(weight_sd, 8),
         True,
     )
 
@@ -248,10 +248,10 @@ def _priors(s: States, prior_mean: Array, prior_sd: Array) -> Rows:
 
 
 def all_rows(
-    record: Record, s: States, evidence: Evidence, prior_mean: Array, prior_sd: Array, widen: float,
+    record: Record, s: States, evidence: Evidence, prior_mean: Array, prior_sd: Array, widen: Array,
     is_baro_used: NDArray[np.bool_] | None = None,
 ) -> list[Rows]:  # fmt: skip
-    """Every residual of the problem; barometric heights count `widen` times less than their noise says, those not used not at all.
+    """Every residual of the problem; barometric heights count `widen` (b,) times less than their noise says, those not used not at all.
 
     `prior_mean` and `prior_sd` (22,) are the errors', SI; `is_baro_used` (b,).
     """
@@ -269,4 +269,4 @@ def all_rows(
 def baro_residual_m(record: Record, s: States) -> Array:
     """Barometric height less the fit's own, m, shape (b,), for every height of the record."""
     assert record.baro is not None
-    return np.asarray(_barometer(record, s, 1.0, None).residual * record.baro[3])
+    return np.asarray(_barometer(record, s, np.ones(len(record.baro[0])), None).residual * record.baro[3])

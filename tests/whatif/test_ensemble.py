@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 
 from replay.errors import Cancelled, CannotEstimate
 from replay.motion import estimate
+from replay.motion.settings import EstimatorSettings
 from replay.review.comparison import betweens, differences
 from replay.sensors.calibration import Calibration, CalibrationFile
 from replay.units import DEG
@@ -20,6 +21,8 @@ from replay.whatif.refly import refly
 from replay.whatif.vehicle import Tolerance
 
 SEED = 3
+# the sensors of these flights feel nothing across their axes, and are known to within this
+SQUARE = EstimatorSettings(cross_axis_sd=1e-4, gyro_scale_sd=2e-3, accel_scale_sd=2e-3)
 
 
 @pytest.fixture(scope="module")
@@ -192,12 +195,13 @@ def test_a_change_is_known_as_well_as_it_says():
     assert (rms < 1.5).all()
 
 
-@pytest.mark.parametrize(("canopy", "least", "most", "n_held"), [(1.0, 0.2, 1.1, 11), (0.42, 0.5, 1.6, 9)], ids=["whole", "torn"])
+@pytest.mark.parametrize(("canopy", "least", "most", "n_held"), [(1.0, 0.3, 1.1, 11), (0.42, 0.3, 1.1, 11)], ids=["whole", "torn"])
 def test_touchdown_is_known_as_well_as_it_says(canopy, least, most, n_held):
     """Where it came down, and would have: error over standard deviation, and how many of 12 nine of ten hold.
 
-    Against the truth of three flights and of the same draws flown again. Over 24 flights the smoother's RMS is 0.4 under the sample
-    flight's canopy and 1.3 under one torn as on `late_chute`, which hits the ground at 10 m/s. The members' own spread is a tenth of it.
+    Against the truth of three flights and of the same draws flown again. Over twelve flights the smoother's RMS is 0.5 under the sample
+    flight's canopy and 0.8 under one torn as on `late_chute`, which hits the ground at 10 m/s. The members' own spread is a sixth to a
+    third of it.
     """
     pulls, held, own = [], [], []
     for variant in range(3):
@@ -212,7 +216,8 @@ def test_touchdown_is_known_as_well_as_it_says(canopy, least, most, n_held):
         flown, vehicle = flights[0], flights[0].vehicle
 
         def solve(calibration, method="integrate", flown=flown, vehicle=vehicle):
-            return estimate(flown.log, method, calibration=calibration, site=vehicle.site, imu_from_cg_m=vehicle.imu_from_cg_m)
+            arm = vehicle.imu_from_cg_m
+            return estimate(flown.log, method, calibration=calibration, site=vehicle.site, imu_from_cg_m=arm, settings=SQUARE)
 
         known = dataclasses.replace(true, accel_bias_imu_mps2=tuple(np.add(true.accel_bias_imu_mps2, random.normal(0.0, 0.02, 3))))
         solution = solve(known, "smoother")
