@@ -96,8 +96,8 @@ def test_what_a_troubled_logger_lost_is_not_in_its_record():
 
 
 def test_a_hard_landing_spoils_nothing_before_it():
-    """Twenty flights that come down at seven metres a second and more: attitude, velocity and position at burnout, apogee and just before touchdown
-    are no worse than said. Too cautious is no fault here; the blow is priced for what a stiffer ground hides.
+    """Twenty flights that come down at seven metres a second and more: attitude, velocity and position at burnout, apogee and just
+    before touchdown are no worse than said. Too cautious is no fault here; the blow is priced for what a stiffer ground hides.
     """
     errors = drawn()[:20]
     found = []
