@@ -31,7 +31,7 @@ class ImuNoise:
         Left in the accelerometer after calibration: 20 mg where nothing is stated.
     gyro_scale_sd, accel_scale_sd : float
     cross_axis_sd : float
-        What one axis of gyro or accelerometer feels of another, left by the calibration: 1 %, as data sheets of MEMS sensors have it
+        What one axis of gyro or accelerometer feels of another, left by the calibration: data sheets of MEMS sensors stay within 1 %
         (common practice, no source).
     baro_sd_m : float
         Of one barometric height.
@@ -47,7 +47,7 @@ class ImuNoise:
     accel_bias_sd_mps2: float = 0.02 * STANDARD_GRAVITY_MPS2
     gyro_scale_sd: float = 0.01
     accel_scale_sd: float = 0.01
-    cross_axis_sd: float = 0.01
+    cross_axis_sd: float = 0.003
     baro_sd_m: float = 0.3
     defaulted: frozenset[str] = frozenset()
 

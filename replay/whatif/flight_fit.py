@@ -15,6 +15,7 @@ References
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -201,7 +202,7 @@ def fit_flight(
         before, baro = baro, _baro_use(record, s)
         s, has_converged = problem.descend(s, free, baro)
         is_same = float(np.mean(baro.is_used != before.is_used)) < 0.01
-        is_settled = is_same and float(np.max(np.abs(np.log(baro.widen / before.widen)))) < np.log(1.3)
+        is_settled = is_same and float(np.max(np.abs(np.log(baro.widen / before.widen)))) < math.log(1.3)
         if is_settled:
             break
     return problem.finish(s, free, baro, has_converged and is_settled)

@@ -246,12 +246,13 @@ def test_derivatives_are_those_of_the_residuals(crooked):
         rail=Lean(0.03, 0.7, 0.01), touchdown=evidence_of(flight.evidence).touchdown, apogee=evidence_of(flight.evidence).apogee,
         sightings=(Sighting(0.1, 1.4, 0.02, 1.5),),
     )  # fmt: skip
-    rows = all_rows(record, state, evidence, np.zeros(N_ERRORS), np.ones(N_ERRORS), 1.0)
+    given = evidence, np.zeros(N_ERRORS), np.ones(N_ERRORS), np.ones(len(record.baro[0]))
+    rows = all_rows(record, state, *given)
     direction = np.zeros(n)
     direction[rng.integers(0, n - N_ERRORS, 60)] = rng.normal(size=60)
     direction[-N_ERRORS:] = rng.normal(size=N_ERRORS)
     h = 1e-6
-    ends = [all_rows(record, state.moved(s * h * direction), evidence, np.zeros(N_ERRORS), np.ones(N_ERRORS), 1.0) for s in (1, -1)]
+    ends = [all_rows(record, state.moved(s * h * direction), *given) for s in (1, -1)]
     for i, group in enumerate(rows):
         numeric = (ends[0][i].residual - ends[1][i].residual) / (2.0 * h)
         exact = np.zeros(len(group.residual))
