@@ -13,23 +13,9 @@ import numpy as np
 
 from replay._quaternion import from_rotvec, multiply, rotate
 from replay.jit import compiled
-from replay.motion._kernels_kalman import (
-    ACCEL_BIAS,
-    BIAS,
-    CONSTANTS,
-    LAG,
-    LAG_S,
-    LAG_SD,
-    N_TURN,
-    POS,
-    VEL,
-    WIDTH,
-    N,
-    _step,
-    _true_rate,
-    _turn_left,
-)
+from replay.motion._kernels_kalman_carry import _step, _true_rate, _turn_left
 from replay.motion._kernels_kalman_epochs import LEVEL, MOVED
+from replay.motion._kernels_kalman_layout import ACCEL_BIAS, BIAS, CONSTANTS, LAG, LAG_S, LAG_SD, N_TURN, POS, VEL, WIDTH, N
 
 N_CONSTANTS = N - CONSTANTS
 

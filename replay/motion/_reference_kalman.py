@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
-from replay.motion import _kernels_kalman as k
 from replay.motion import _kernels_kalman_epochs as epochs
+from replay.motion import _kernels_kalman_layout as k
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

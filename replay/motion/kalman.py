@@ -30,6 +30,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from replay import rotation
 from replay.errors import CannotEstimate
+from replay.motion import _kernels_kalman_layout as layout
 from replay.motion import filters
 from replay.motion.attitude import AttitudeEstimate
 from replay.units import DEG
@@ -203,15 +204,15 @@ def kalman_attitude(
     from replay.motion import _kernels_kalman as kernels
 
     n, m = len(problem.time), len(problem.kind)
-    q, tilt_sd, out = np.empty((n, 4)), np.empty(n), np.empty((m, kernels.N_OUT))
+    q, tilt_sd, out = np.empty((n, 4)), np.empty(n), np.empty((m, layout.N_OUT))
     x, p = problem.x_start.copy(), problem.p_start.copy()
     kernels.forward(
         problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind, np.empty(0), 0, m, problem.noise, x, p, q,
         tilt_sd, out, _record(0),
     )  # fmt: skip
-    sd = out[:, kernels.OUT_SD : kernels.OUT_SIGMAS]
+    sd = out[:, layout.OUT_SD : layout.OUT_SIGMAS]
     is_drifting = np.r_[0:3, 12:16]
-    return _estimate("kalman", problem, q, tilt_sd, out[:, kernels.OUT_X : kernels.OUT_SD], sd[:, is_drifting], sd[-1, 3:12], out[:, :3])
+    return _estimate("kalman", problem, q, tilt_sd, out[:, layout.OUT_X : layout.OUT_SD], sd[:, is_drifting], sd[-1, 3:12], out[:, :3])
 
 
 def smooth_attitude(
@@ -239,11 +240,11 @@ def smooth_attitude(
     from replay.motion import _kernels_kalman_epochs as epochs
 
     n, m = len(problem.time), len(problem.kind)
-    out = np.empty((m, kernels.N_OUT))
-    nodes, cov = np.empty((m + 1, kernels.N_STATE)), np.empty((m + 1, back.N_COV))
+    out = np.empty((m, layout.N_OUT))
+    nodes, cov = np.empty((m + 1, layout.N_STATE)), np.empty((m + 1, back.N_COV))
     given = (problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind)
     motion, nothing = np.empty(0), _record(0)
-    no_q, no_sd, no_out = np.empty((0, 4)), np.empty(0), np.empty((0, kernels.N_OUT))
+    no_q, no_sd, no_out = np.empty((0, 4)), np.empty(0), np.empty((0, layout.N_OUT))
     starts = list(range(0, m, _BLOCK))
     checkpoints: list[tuple[Array, Array]] = []
     while len(checkpoints) < len(starts):
@@ -254,13 +255,13 @@ def smooth_attitude(
         if not len(motion):
             # motion that lasts shows to the filter only after a while: where it does, the filter is run again, told from the start
             lasting = np.empty(m)
-            sigmas = np.ascontiguousarray(out[:, kernels.OUT_SIGMAS :])
-            if epochs.lasting_motion(problem.time[problem.stops], sigmas, kernels.PERSISTENCE_S, lasting) > _LASTING:
+            sigmas = np.ascontiguousarray(out[:, layout.OUT_SIGMAS :])
+            if epochs.lasting_motion(problem.time[problem.stops], sigmas, layout.PERSISTENCE_S, lasting) > _LASTING:
                 motion = lasting
                 checkpoints.clear()
     # each block again, last first, this time recorded
     record = _record(min(_BLOCK, m))
-    lam, big = np.zeros(kernels.WIDTH), np.zeros((kernels.N, kernels.WIDTH))
+    lam, big = np.zeros(layout.WIDTH), np.zeros((layout.N, layout.WIDTH))
     for start, (x, p) in zip(reversed(starts), reversed(checkpoints), strict=True):
         stop = min(start + _BLOCK, m)
         kernels.forward(*given, motion, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
@@ -269,19 +270,17 @@ def smooth_attitude(
     back.smooth_samples(problem.time, problem.rate, problem.stops, problem.kind, nodes, cov, problem.noise, q, tilt_sd)
     sd = np.sqrt(cov[1:, back.C_BIAS : back.C_LAG_X])
     return _estimate(
-        "smoother", problem, q, tilt_sd, nodes[1:, kernels.CONSTANTS + 1 : 24], sd, out[-1, kernels.OUT_SD + 3 :][:9], out[:, :3]
+        "smoother", problem, q, tilt_sd, nodes[1:, layout.CONSTANTS + 1 : 24], sd, out[-1, layout.OUT_SD + 3 :][:9], out[:, :3]
     )
 
 
 def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
     """Room for what the backward pass needs of `n_epochs` epochs; without rows, nothing is recorded."""
-    from replay.motion import _kernels_kalman as kernels
-
     nodes = n_epochs + 1 if n_epochs else 0
     return (
-        np.empty((nodes, kernels.N_STATE)), np.empty((nodes, kernels.N, 24)), np.empty((n_epochs, 3, kernels.N_TURN)),
-        np.empty((n_epochs, 4)), np.empty((n_epochs, kernels.N_UPDATES, 24)), np.empty((n_epochs, kernels.N_UPDATES, 2)),
-        np.empty((n_epochs, kernels.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
+        np.empty((nodes, layout.N_STATE)), np.empty((nodes, layout.N, 24)), np.empty((n_epochs, 3, layout.N_TURN)),
+        np.empty((n_epochs, 4)), np.empty((n_epochs, layout.N_UPDATES, 24)), np.empty((n_epochs, layout.N_UPDATES, 2)),
+        np.empty((n_epochs, layout.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
     )  # fmt: skip
 
 
@@ -351,17 +350,15 @@ def _kinds(
 
 def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike) -> tuple[Array, Array]:
     """Nominal state and covariance at the first sample."""
-    from replay.motion import _kernels_kalman as kernels
-
-    x, p = np.zeros(kernels.N_STATE), np.zeros((kernels.N, 24))
+    x, p = np.zeros(layout.N_STATE), np.zeros((layout.N, 24))
     x[:4] = (1.0, 0.0, 0.0, 0.0) if q_start is None else rotation.normalise(q_start)
     x[8:11], x[20] = np.asarray(bias, dtype=float), s.gyro_lag_s
-    sd = np.zeros(kernels.N)
+    sd = np.zeros(layout.N)
     sd[:2] = _UNKNOWN_TILT_RAD if q_start is None else s.start_tilt_sd_rad
-    sd[kernels.VEL : kernels.POS], sd[kernels.POS : kernels.CONSTANTS] = s.start_speed_sd_mps, s.start_position_sd_m
-    sd[kernels.BIAS : kernels.SCALE], sd[kernels.SCALE : kernels.LAG] = s.gyro_bias_sd_radps, s.gyro_scale_sd
-    sd[kernels.LAG], sd[kernels.ACCEL_BIAS :] = s.gyro_lag_sd_s, s.accel_bias_sd_mps2
-    p[np.arange(kernels.N), np.arange(kernels.N)] = sd**2
+    sd[layout.VEL : layout.POS], sd[layout.POS : layout.CONSTANTS] = s.start_speed_sd_mps, s.start_position_sd_m
+    sd[layout.BIAS : layout.SCALE], sd[layout.SCALE : layout.LAG] = s.gyro_bias_sd_radps, s.gyro_scale_sd
+    sd[layout.LAG], sd[layout.ACCEL_BIAS :] = s.gyro_lag_sd_s, s.accel_bias_sd_mps2
+    p[np.arange(layout.N), np.arange(layout.N)] = sd**2
     return x, p
 
 

@@ -359,22 +359,24 @@ FARRENKOPF = [(0.01, 0.001, 0.5, 0.01), (0.05, 0.01, 1.0, 0.02), (0.001, 0.0001,
 def test_farrenkopf_by_the_compiled_steps(sv, su, sn, dt):
     """One axis of the compiled filter, an angle measured: steady covariance equal to the closed form to 1e-8."""
     from replay.motion import _kernels_kalman as kernels
+    from replay.motion import _kernels_kalman_carry as carry
+    from replay.motion import _kernels_kalman_layout as layout
 
     s_u, s_v = su * dt**1.5 / sn, sv * dt**0.5 / sn
     gamma = math.sqrt(1.0 + s_v**2 / 4.0 + s_u**2 / 48.0)
     zeta = gamma + s_u / 4.0 + 0.5 * math.sqrt(2.0 * gamma * s_u + s_v**2 + s_u**2 / 3.0)
-    p, work = np.zeros((kernels.N, kernels.WIDTH)), np.zeros((kernels.CONSTANTS, kernels.WIDTH))
-    turn, sums, gain = np.zeros((3, kernels.N_TURN)), np.zeros(kernels.N_SUMS), np.zeros(kernels.WIDTH)
-    turn[0, 0], sums[kernels.TIME] = -dt, dt
-    angle, bias = 0, kernels.BIAS
+    p, work = np.zeros((layout.N, layout.WIDTH)), np.zeros((layout.CONSTANTS, layout.WIDTH))
+    turn, sums, gain = np.zeros((3, layout.N_TURN)), np.zeros(layout.N_SUMS), np.zeros(layout.WIDTH)
+    turn[0, 0], sums[layout.TIME] = -dt, dt
+    angle, bias = 0, layout.BIAS
     p[angle, angle], p[bias, bias] = sn**2, su * sn
     for _ in range(40_000):
-        kernels.propagate(p, turn, sums, work)
+        carry.propagate(p, turn, sums, work)
         p[angle, angle] += sv**2 * dt + su**2 * dt**3 / 3.0
         p[bias, bias] += su**2 * dt
         p[angle, bias] -= su**2 * dt**2 / 2.0
         p[bias, angle] = p[angle, bias]
         before = p[angle, angle]
-        kernels.update(p, np.zeros(kernels.WIDTH), angle, sn**2, 0.0, gain)
+        kernels.update(p, np.zeros(layout.WIDTH), angle, sn**2, 0.0, gain)
     assert_allclose(before, sn**2 * (zeta**2 - 1.0), rtol=1e-8)
     assert_allclose(p[angle, angle], sn**2 * (1.0 - zeta**-2), rtol=1e-8)
