@@ -60,6 +60,7 @@ class ColumnMapDialog(QDialog):
         self.resize(1120, 640)
         self._log, self._asking = log, asking
         self._as_read = log.column_map
+        self._shown_attitude = log.column_map.attitude
         self._entries: list[ColumnEntry] = list(log.column_map.columns)
         self._values = first_values(log)
         column = QVBoxLayout(self)
@@ -93,8 +94,8 @@ class ColumnMapDialog(QDialog):
         axes = tuple(box.currentText() for box in self._axes)
         rotation = tuple(entry.value for entry in self._rotation)
         turns, earth_z, order = (box.currentText() for box in self._attitude_boxes)
-        attitude = dataclasses.replace(self._as_read.attitude, turns=turns, earth_z=earth_z, angle_order=order)
-        if attitude != self._as_read.attitude:
+        attitude = dataclasses.replace(self._shown_attitude, turns=turns, earth_z=earth_z, angle_order=order)
+        if attitude != self._shown_attitude:
             attitude = dataclasses.replace(attitude, is_inferred=False)
         return dataclasses.replace(
             self._as_read,
@@ -113,7 +114,7 @@ class ColumnMapDialog(QDialog):
             box.setCurrentText(axis)
         for entry, angle in zip(self._rotation, column_map.rotation_rad or (None,) * 3, strict=True):
             entry.display(None if angle is None else angle / DEG, "found")
-        attitude = column_map.attitude
+        attitude = self._shown_attitude = column_map.attitude
         for box, text in zip(self._attitude_boxes, (attitude.turns, attitude.earth_z, attitude.angle_order), strict=True):
             box.setCurrentText(text)
         self._check()

@@ -113,7 +113,7 @@ class Preferences:
         if not path.exists():
             return None
         try:
-            remembered = load_column_map(path)
+            remembered = load_column_map(path, may_be_edited=False)
             names = json.loads(path.with_suffix(".files").read_text(encoding="utf-8"))
         except (ReplayError, OSError, ValueError):
             return None

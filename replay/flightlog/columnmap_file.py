@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 from replay.errors import SettingsError
@@ -71,9 +72,21 @@ _SCHEMA: Final = {
 }
 
 
-def load_column_map(path: str | os.PathLike[str]) -> ColumnMap:
-    """Read a column map. Raises SettingsError for anything it can't mean."""
-    return _map_of(read_toml(path, _SCHEMA), os.fspath(path))
+_FOUND_IN_DATA: Final = frozenset({"turns", "earth_z", "rotation_deg"})
+"""Of the computer's attitude: what is found in the record where nothing states it."""
+
+
+def load_column_map(path: str | os.PathLike[str], *, may_be_edited: bool = True) -> ColumnMap:
+    """Read a column map. Raises SettingsError for anything it can't mean.
+
+    What the file says of the computer's attitude holds, also where it still says `guessed` of it: it may have been edited since.
+    A file that only the program writes, `may_be_edited` False, leaves a guess a guess.
+    """
+    stated = read_toml(path, _SCHEMA)
+    found = _map_of(stated, os.fspath(path))
+    if may_be_edited and _FOUND_IN_DATA.intersection(stated.get("onboard_attitude", {})):
+        return replace(found, attitude=replace(found.attitude, is_inferred=False))
+    return found
 
 
 def column_map_of(tables: Mapping[str, Any], name: str) -> ColumnMap:
@@ -219,6 +232,6 @@ def _tidy(angle_deg: float) -> float:
 _HEADING = "Column map: which column is which channel, in which unit, with which sign."
 _COMMENTS = {
     "imu": "How the sensor sits in the vehicle: the imu axes that are body x, y and z (z towards the nose), then a rotation vector.",
-    "onboard_attitude": "How the computer's own attitude is meant.",
+    "onboard_attitude": "How the computer's own attitude is meant: what stands here holds; without this table it is found in the record.",
     "column": "SI value = sign * scale * (raw - zero), then the unit. Channels: " + ", ".join(CHANNELS) + ".",
 }

@@ -13,6 +13,7 @@ from replay.flightlog import read_log
 from replay.flightlog.columnmap import CHANNELS, TIME, units_of
 from replay.flightlog.columnmap_file import load_column_map
 from replay.flightlog.unit_table import TICKS
+from replay.units import DEG
 
 LOG = "t,ax,ay,az,gx,gy,gz,what\n" + "".join(
     f"{i * 10},{0.01 + 0.001 * (i % 2)},0.0,{1.0 if i < 300 else 3.0},{0.1 * (i % 5)},0.2,0.0,{i % 7}\n" for i in range(600)
@@ -132,6 +133,9 @@ def test_a_map_is_saved_and_loaded(dialog, tmp_path):
     assert dialog.column_map() != wanted
     dialog._load()
     assert dialog.column_map() == wanted
+    (tmp_path / "m.toml").write_text("format = 1\n[onboard_attitude]\nrotation_deg = [0.0, 0.0, 30.0]\n")
+    dialog._load()
+    assert dialog.column_map().attitude.rotation_rad[2] == pytest.approx(30.0 * DEG), "what has no box of its own is kept too"
     (tmp_path / "m.toml").write_text("format = 1\n[immu]\n")
     dialog._load()
     assert "immu" in dialog.problems.text()

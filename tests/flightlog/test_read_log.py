@@ -16,7 +16,7 @@ from replay.flightlog import load_column_map, read_log, save_column_map
 from replay.flightlog.audit import problems
 from replay.flightlog.columnmap import ColumnEntry, ColumnMap, FileEntry, OnboardAttitude
 from replay.flightlog.guess import stated_rate
-from replay.flightlog.onboard import from_angles
+from replay.flightlog.onboard import from_angles, to_enu_from_body
 from replay.units import DEG
 
 ACCEL, RATE, QUATERNION = "accel_raw_imu_mps2", "rate_raw_imu_radps", "q_enu_from_body_onboard"
@@ -277,6 +277,28 @@ def test_a_computer_that_turns_its_board_s_axes_first(write):
     apart = rotation.to_rotvec(rotation.multiply(rotation.conjugate(HAND.q_enu_from_imu), log[QUATERNION].values))
     assert np.max(np.linalg.norm(apart, axis=1)) < 0.5 * DEG
     assert any("turned by 45" in text for text in texts(log))
+
+
+@pytest.mark.parametrize(
+    ("found", "written", "expected"),
+    [
+        ('turns = "body to earth"', 'turns = "earth to body"', OnboardAttitude("earth to body", is_inferred=False)),
+        ('earth_z = "up"', 'earth_z = "down"', OnboardAttitude(earth_z="down", is_inferred=False)),
+        ("guessed", "rotation_deg = [0.0, 0.0, 30.0]\nguessed", OnboardAttitude(rotation_rad=(0.0, 0.0, 30.0 * DEG), is_inferred=False)),
+    ],
+)
+def test_what_is_written_into_a_guessed_map_holds(write, tmp_path, found, written, expected):
+    """The map as guessed, one line of the attitude's changed by hand and `guessed = true` left standing."""
+    path = write(table_text(plain(**attitude_columns(HAND.q_enu_from_imu)), digits=8))
+    save_column_map(read_log(path).column_map, tmp_path / "map.toml")
+    head, table, tail = (tmp_path / "map.toml").read_text(encoding="utf-8").partition("[onboard_attitude]")
+    assert found in tail and "guessed = true" in tail.partition("[[")[0]
+    (tmp_path / "map.toml").write_text(head + table + tail.replace(found, written, 1), encoding="utf-8")
+    again = read_log(path, load_column_map(tmp_path / "map.toml"))
+    assert again.column_map.attitude == expected
+    wanted = to_enu_from_body(HAND.q_enu_from_imu, expected)
+    assert_allclose(np.abs(np.einsum("ij,ij->i", again[QUATERNION].values, wanted)), 1.0, atol=1e-6)
+    assert load_column_map(tmp_path / "map.toml", may_be_edited=False).attitude.is_inferred
 
 
 @pytest.mark.parametrize("unit", [DEG, 1.0])
