@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from contextlib import nullcontext
 
 from replay import __version__
-from replay.errors import ReplayError
+from replay.errors import ReplayError, WrongUsage
 
 # command -> one-line help, in the order of a review. The module of the same name has `add_arguments(parser)` and `run(args) -> int`.
 COMMANDS = {
@@ -44,7 +44,7 @@ def _parser(command: str | None) -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Entry point. Exit codes: 0 done, 1 the input can't carry the request (one line says why), 2 wrong usage, 130 interrupted."""
+    """Entry point. Exit codes: 0 done, 1 input lacking or output refused (one line says why), 2 wrong usage, 130 interrupted."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     command = next((a for a in arguments if not a.startswith("-")), None)
     args = _parser(command if command in COMMANDS else None).parse_args(arguments)
@@ -53,6 +53,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         with nullcontext() if args.command in _SPEAK_FOR_THEMSELVES else saying_what_is_prepared(args.command):
             return int(importlib.import_module(f"replay.commands.{args.command}").run(args))
+    except WrongUsage as error:
+        print(f"plumbline {args.command}: {error}", file=sys.stderr)
+        return 2
     except ReplayError as error:
         print(f"plumbline {args.command}: {error}", file=sys.stderr)
         return 1

@@ -50,6 +50,10 @@ class SettingsError(ReplayError):
         return f"{self.path}, {self.key!r}: expected {self.expected}, got {self.got}"
 
 
+class WrongUsage(SettingsError):
+    """A command was asked for something that no input could give."""
+
+
 @dataclass(eq=False)
 class CannotEstimate(ReplayError):
     """The record can't carry what was asked of it."""

@@ -222,8 +222,8 @@ def _onboard_lines(summary: dict[str, Any]) -> list[str]:
     o = summary["onboard"]
     if o["is_other_frame"]:
         return [
-            f"the computer's own attitude: its nose lies {o['tilt_error_pad_deg']:.0f}° from ours on the pad: another frame, not "
-            "compared; if its axes are known, state rotation_deg under [onboard_attitude] in the column map (plumbline check --save-columns)"
+            f"the computer's own attitude: its nose lies {o['tilt_error_pad_deg']:.0f}° from ours on the pad: another frame, not compared; "
+            "if its axes are known, state rotation_deg under [onboard_attitude] in the column map (plumbline check --save-columns)"
         ]
     return [
         f"the computer's own attitude: its tilt is {o['tilt_error_pad_deg']:.2f}° from this one on the pad, "

@@ -7,6 +7,8 @@ import json
 import sys
 
 from replay.commands._shared import add_common, load_request, new_file
+from replay.errors import SettingsError
+from replay.whatif.unknowns import DEFAULT_FREE, in_groups, members_of
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -16,6 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--free",
         metavar="NAME",
+        type=_member,
         action="append",
         default=[],
         help="solve for this too: accelerometer scale, accelerometer cross-axis, mount rotation, or one of a group (mount rotation x)",
@@ -23,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pin",
         metavar="NAME",
+        type=_member,
         action="append",
         default=[],
         help="leave as flown: pad tilt, accelerometer bias, gyro bias, gyro scale, barometer, or one of a group (gyro scale z)",
@@ -38,7 +42,6 @@ def run(args: argparse.Namespace) -> int:
     from replay.whatif.evidence import load_evidence
     from replay.whatif.reconcile import reconcile
     from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
-    from replay.whatif.unknowns import DEFAULT_FREE, in_groups, members_of
 
     request = load_request(args)
     evidence = load_evidence(args.evidence) if args.evidence else None
@@ -58,6 +61,15 @@ def run(args: argparse.Namespace) -> int:
             print(f"\nwritten: {args.out}")
         print(f"\n{CAUTION_LINE}")
     return 0
+
+
+def _member(text: str) -> str:
+    """The name of what can be freed or pinned, wrong usage where it is none."""
+    try:
+        members_of((text,))
+    except SettingsError as error:
+        raise argparse.ArgumentTypeError(f"expected {error.expected}, got {error.got}") from None
+    return text
 
 
 def _progress(share: float, text: str) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from replay import __version__
-from replay.errors import SettingsError
+from replay.errors import WrongUsage
 from replay.figures.style import MM_PER_INCH, FigureSettings, style
 from replay.figures.words import whole
 from replay.review.review import Review
@@ -82,14 +82,14 @@ def write_figure(
 
     Raises
     ------
-    SettingsError
+    WrongUsage
         A name whose suffix is none of `FORMATS`.
     CannotEstimate
         What the figure needs is not there.
     """
     kind = (format_name or path.suffix.lstrip(".")).lower()
     if kind not in FORMATS:
-        raise SettingsError(str(path), "--out", f"a name ending in .{', .'.join(FORMATS)}", path.suffix or "no suffix")
+        raise WrongUsage(str(path), "--out", f"a name ending in .{', .'.join(FORMATS)}", path.suffix or "no suffix")
     drawn, content = figure_bytes(draw, name, snapshot, settings, kind, origin=origin)
     path.write_bytes(content)
     return drawn

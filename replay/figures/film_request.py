@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
-from replay.errors import CannotEstimate, SettingsError
+from replay.errors import CannotEstimate, SettingsError, WrongUsage
 from replay.figures.film_clock import FRAME_RATES, FilmClock, Ramp
 from replay.figures.lines import span_s, zero_log_s
 from replay.figures.style import FigureSettings
@@ -118,8 +118,10 @@ class FilmRequest:
 
         Raises
         ------
+        WrongUsage
+            No film has the name's ending, or none of this codec.
         SettingsError
-            The name's ending, the codec and a transparent background don't go together.
+            The ending and a transparent background don't go together.
         """
         codec = self.codec
         if codec == "auto":
@@ -127,7 +129,7 @@ class FilmRequest:
             codec = usual.get(path.suffix.lower(), "none")
         if path.suffix.lower() not in CODECS.get(codec, ()):
             wanted = "a name in .mp4 or .mov, or a folder's name without an ending" if self.codec == "auto" else f"an ending of {codec}"
-            raise SettingsError(str(path), "--out", wanted, path.suffix or "no ending")
+            raise WrongUsage(str(path), "--out", wanted, path.suffix or "no ending")
         if self.is_transparent and codec == "h264":
             raise SettingsError(
                 str(path), "--alpha", "a name in .mov (ProRes 4444), or a folder of PNG files", f"{path.suffix}, which has no alpha"

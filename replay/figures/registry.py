@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from replay.errors import SettingsError
+from replay.errors import WrongUsage
 from replay.figures import (
     calibration_figures,
     campaign_differences,
@@ -152,11 +152,11 @@ def figure_kinds() -> dict[str, FigureKind]:
 
 
 def figure_kind(name: str) -> FigureKind:
-    """One figure by name; SettingsError names the nearest where there is none."""
+    """One figure by name; WrongUsage names the nearest where there is none."""
     import difflib
 
     kinds = figure_kinds()
     if name not in kinds:
         near = difflib.get_close_matches(name, kinds, 1)
-        raise SettingsError("figure", name, f"one of {', '.join(kinds)}", f"{name}{f' (did you mean {near[0]}?)' if near else ''}")
+        raise WrongUsage("figure", name, f"one of {', '.join(kinds)}", f"{name}{f' (did you mean {near[0]}?)' if near else ''}")
     return kinds[name]

@@ -103,6 +103,14 @@ def test_a_figure_that_lacks_its_input_says_what_gives_it(flight, capsys):
     assert not (flight / "g.pdf").exists()
 
 
+@pytest.mark.parametrize(("name", "out", "said"), [("overveiw", "o.pdf", "did you mean overview?"), ("path", "o.tiff", ".tiff")])
+def test_a_figure_or_an_ending_there_is_not_is_wrong_usage(flight, capsys, name, out, said):
+    """Exit 2, no file."""
+    assert main(["figure", "hop.csv", name, "--method", "integrate", "--out", out]) == 2
+    assert said in capsys.readouterr().err.splitlines()[-1]
+    assert not (flight / out).exists()
+
+
 def test_several_flights_are_drawn_together(flight, capsys):
     """Named by their files."""
     assert main(["figure", "hop.csv", "campaign", "--method", "integrate", "--beside", "second.csv", "--out", "c.svg"]) == 0

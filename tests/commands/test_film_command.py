@@ -141,6 +141,12 @@ def test_wrong_usage_is_exit_code_two(tmp_path, capsys, options):
     assert stop.value.code == 2 and options[0] in capsys.readouterr().err
 
 
+def test_an_ending_no_film_has_is_wrong_usage(tmp_path, capsys):
+    """Exit 2, no file."""
+    assert main(["film", LOG, "--out", str(tmp_path / "a.avi"), *SMALL]) == 2
+    assert ".avi" in capsys.readouterr().err.splitlines()[-1] and list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize(
     ("options", "named"),
     [(["--from", "3", "--to", "2"], "--to"), (["--size", "321x180"], "--size"), (["--alpha", "--out", "a.mp4"], "--alpha")],
