@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from replay.cautions import CAUTION_LINE
 from replay.commands._shared import add_common, load_request, new_file, snapshot_of
@@ -13,8 +13,10 @@ from replay.errors import CannotEstimate, SettingsError
 from replay.motion.settings import METHODS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
+    from replay.commands._shared import LogRequest
     from replay.flight.compare import Comparison
     from replay.flight.explained import Explained
     from replay.flight.prediction import Explanation, PhaseMisfit, Prediction
@@ -51,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
     # read first: a table that can't be read is said before the flight is worked out
     prediction = read_prediction(args.prediction, column_map_of(args.prediction_columns)) if args.prediction else None
-    flights, site = _explained(args)
+    flights, site, assumptions = _explained(args)
     if prediction is not None:
         return _against_prediction(args, prediction, *flights[0], site)
 
@@ -60,28 +62,67 @@ def run(args: argparse.Namespace) -> int:
         with new_file(args.out, force=args.force) as temporary:
             _write_flights(temporary, found)
     if args.json:
-        print(json.dumps(_flights_as_dict(found) | ({"written": args.out} if args.out else {}), indent=2, ensure_ascii=False))
+        result = _flights_as_dict(found) | {"assumptions": assumptions} | ({"written": args.out} if args.out else {})
+        print(json.dumps(result, indent=2, ensure_ascii=False))
     else:
-        print(_flights_text(found))
+        print("\n".join([_flights_text(found), *(["assumptions:"] if assumptions else []), *(f"  {line}" for line in assumptions)]))
         print(f"written: {args.out}\n{CAUTION_LINE}" if args.out else CAUTION_LINE)
     return 0
 
 
-def _explained(args: argparse.Namespace) -> tuple[list[tuple[str, Explained]], Site]:
+def _explained(args: argparse.Namespace) -> tuple[list[tuple[str, Explained]], Site, list[str]]:
+    """The flights by name, the site of the first, and what was assumed of all of them."""
     from replay.commands._shared import as_review
     from replay.figures.beside import told_apart
     from replay.review.explain import explain_snapshot
 
-    found, reviews, site = [], [], None
+    found, reviews, site, sited = [], [], None, []
     for path in args.flights:
         request = load_request(argparse.Namespace(**{**vars(args), "log": [path]}))
         snapshot = snapshot_of(request, args.method)
         found.append((path, snapshot))
         reviews.append(as_review(request, args.method))
         site = site or request.site
+        sited.append(_taken_from_vehicle(request) if args.vehicle else ())
     assert site is not None
     named = told_apart(found)
-    return [(name, explain_snapshot(snapshot, review)) for (name, snapshot), review in zip(named, reviews, strict=True)], site
+    flights = [(name, explain_snapshot(snapshot, review)) for (name, snapshot), review in zip(named, reviews, strict=True)]
+    return flights, site, _of_one_site(args, [name for name, _ in named], sited)
+
+
+_SITE_WORDS: Final = {
+    "latitude_rad": "latitude",
+    "ground_height_m": "ground height",
+    "ground_temperature_k": "ground temperature",
+    "pad_azimuth_rad": "pad azimuth",
+}
+
+
+def _taken_from_vehicle(request: LogRequest) -> tuple[str, ...]:
+    """What of a flight's site its vehicle file states and nothing else does, in words."""
+    own = request.review.site if request.review else None
+    stated = request.vehicle.site if request.vehicle else None
+    return tuple(
+        words
+        for name, words in _SITE_WORDS.items()
+        if getattr(stated, name, None) is not None
+        and getattr(own, name, None) is None
+        and getattr(request.site, name) == getattr(stated, name)
+    )
+
+
+def _of_one_site(args: argparse.Namespace, names: Sequence[str], taken: Sequence[tuple[str, ...]]) -> list[str]:
+    """One line for each part of the site that `--vehicle` gave to more than one flight, all parts of the same flights in one."""
+    shared: dict[tuple[str, ...], list[str]] = {}
+    for words in _SITE_WORDS.values():
+        flights = tuple(name for name, own in zip(names, taken, strict=True) if words in own)
+        if len(flights) > 1:
+            shared.setdefault(flights, []).append(words)
+    return [
+        f"one site for {len(flights)} flights ({', '.join(flights)}): {', '.join(parts)} of {args.vehicle}; where they flew from different "
+        "sites or on warmer and colder days, make a review of each with its own and compare those"
+        for flights, parts in shared.items()
+    ]
 
 
 def _against_prediction(args: argparse.Namespace, prediction: Prediction, name: str, known: Explained, site: Site) -> int:

@@ -27,6 +27,8 @@ def test_two_flights_and_their_table(tmp_path, capsys):
     assert row["values"][1]["value"] / row["values"][0]["value"] == pytest.approx(0.8, abs=0.02)
     assert row["course"] == "" and row["trend"]["value"] is None
     assert found["caution"] == CAUTION_LINE and found["event"] == "liftoff"
+    (shared,) = found["assumptions"]
+    assert shared.startswith("one site for 2 flights (clean/flight, weak_motor/flight): latitude, ") and VEHICLE in shared
     with out.open(encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
     names = list(rows[0])
