@@ -43,6 +43,9 @@ _TURN_STEP_RAD: Final = 7.5 * DEG
 _ORBIT_WITH: Final = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
 _ZOOM_STEP: Final = 1.18
 _GLIDE_MS: Final = 220
+_FILLED: Final = 1.15
+_ROOMY: Final = 60.0
+"""A picture narrower than this, in heights of the text, has its notes beside the flight instead of over it."""
 
 
 NOTHING_OPEN = "No flight open.\nOpen a log with Ctrl+O, or drop one here."
@@ -243,8 +246,8 @@ class Canvas(QWidget):
             return None
         width, height = size_px or (max(self.width(), 1), max(self.height(), 1))
         is_wide = self._name in WIDE
-        options = SceneOptions(is_wide=is_wide, show_what_if=self._shows_what_if, text_px=0.95 * QFontInfo(self.font()).pixelSize())
-        return project(build_scene(self._flight, self._log_time_s, options), self._shown_camera(width / height), (width, height))
+        options = replace(self._options(width), is_wide=is_wide)
+        return project(build_scene(self._flight, self._log_time_s, options), self._shown_camera((width, height)), (width, height))
 
     # -- Qt
 
@@ -337,14 +340,21 @@ class Canvas(QWidget):
         except (ReplayError, OSError) as error:
             self._owner.failed.emit(str(error))
 
-    def _camera(self, aspect: float | None = None) -> Camera | None:
+    def _options(self, width_px: int) -> SceneOptions:
+        text_px = 0.95 * QFontInfo(self.font()).pixelSize()
+        return SceneOptions(show_what_if=self._shows_what_if, text_px=text_px, is_narrow=width_px < _ROOMY * text_px)
+
+    def _camera(self, size_px: tuple[int, int] | None = None) -> Camera | None:
         if self._flight is None:
             return None
+        width, height = size_px or (max(self.width(), 1), max(self.height(), 1))
         middle = middle_enu_m(self._flight, self._log_time_s, is_wide=self._name in WIDE)
-        return camera_at(self.viewpoint, self._flight.stage, middle, aspect or max(self.width(), 1) / max(self.height(), 1))
+        room = max(width - self._options(width).strip_px, 0.25 * width)
+        # beside a strip of notes the flight may fill the room that the cameras leave around it
+        return camera_at(self.viewpoint, self._flight.stage, middle, min(_FILLED * room, width) / height)
 
-    def _shown_camera(self, aspect: float) -> Camera:
-        goal = self._camera(aspect)
+    def _shown_camera(self, size_px: tuple[int, int]) -> Camera:
+        goal = self._camera(size_px)
         assert goal is not None  # only called with a flight
         if self._glide_from is None:
             return goal

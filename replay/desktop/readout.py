@@ -33,6 +33,8 @@ _ROOM_FOR_SD_PX: Final = 36
 """What the deviation takes on top."""
 _LABELS: Final = ("sensor temperature, °C  ", "vertical speed, m/s   ")
 """The first column is as wide as the one, and as the other where the numbers would not fit beside it otherwise."""
+_SHORT_LABEL: Final = "tilt azimuth, deg  "
+"""And as this one, where the table would otherwise scroll: the whole of a label or head is in its tip."""
 
 # Put together once: an enum's | takes as long as drawing the text.
 _LEFT: Final = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft
@@ -95,6 +97,8 @@ class _Model(QAbstractTableModel):
     def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if orientation == Qt.Orientation.Horizontal and role == Qt.ItemDataRole.DisplayRole:
             return self.columns[section]
+        if role == Qt.ItemDataRole.ToolTipRole and section:
+            return self.columns[section]
         if role == Qt.ItemDataRole.ForegroundRole:
             return self.pens[section]
         return None
@@ -116,8 +120,16 @@ class _Cell(QStyledItemDelegate):
         if len(text) * _WIDEST_PX > inside.width():
             if column and option.fontMetrics.horizontalAdvance(text) > inside.width():
                 text = text.partition(" ±")[0]  # the whole of it is in the tip: a cut-off deviation could be misread
-            text = option.fontMetrics.elidedText(text, Qt.TextElideMode.ElideRight, inside.width())
+            text = cut_short(text, inside.width(), option.fontMetrics)
         painter.drawText(inside, _RIGHT if column else _LEFT, text)
+
+
+def cut_short(text: str, width_px: int, metrics: QFontMetrics) -> str:
+    """Text that fits; of a name with its unit only the name is cut."""
+    name, comma, unit = text.rpartition(", ")
+    if metrics.horizontalAdvance(text) <= width_px or not comma:
+        return metrics.elidedText(text, Qt.TextElideMode.ElideRight, width_px)
+    return metrics.elidedText(name, Qt.TextElideMode.ElideRight, width_px - metrics.horizontalAdvance(comma + unit)) + comma + unit
 
 
 class Readout(QWidget):
@@ -199,12 +211,13 @@ class _Table(QTableView):
         header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         header.setMinimumSectionSize(40)
         header.setHighlightSections(False)
+        header.setTextElideMode(Qt.TextElideMode.ElideRight)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 
     def share_width(self) -> None:
-        """Every column what its head and a number need; what is left over, so that the first ones can hold a deviation too, and the rest
-        of it in equal shares. With less room the table scrolls."""
+        """Every column what its head and a number need, or the number alone where that spares scrolling; what is left over, so that the
+        first ones can hold a deviation too, and the rest of it in equal shares. With less room the table scrolls."""
         header = self.horizontalHeader()
         shown = [column for column in range(1, header.count()) if not header.isSectionHidden(column)]
         if not shown:
@@ -212,6 +225,9 @@ class _Table(QTableView):
         metrics, columns = QFontMetrics(header.font()), self.model().columns
         least = [max(_LEAST_PX, metrics.horizontalAdvance(columns[column]) + 12) for column in shown]
         wide, tight = (self.fontMetrics().horizontalAdvance(text) for text in _LABELS)
+        short = self.fontMetrics().horizontalAdvance(_SHORT_LABEL)
+        if tight + sum(least) > self.viewport().width() >= short + len(shown) * _LEAST_PX:  # a long name is cut: its line tells it too
+            tight, least = short, [_LEAST_PX] * len(shown)
         is_tight = wide + sum(least) + len(shown) * _ROOM_FOR_SD_PX > self.viewport().width() >= tight + sum(least)
         header.resizeSection(0, tight if is_tight else wide)
         spare = max(self.viewport().width() - header.sectionSize(0) - sum(least), 0)

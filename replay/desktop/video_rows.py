@@ -30,6 +30,9 @@ _CAMERA: Final = (
     ("roll_rad", "turned", "°", "How far the camera was turned clockwise, as the photographer sees it", -180.0, 180.0),
     ("distance_m", "from the pad", "m", "How far the camera stood from the pad: the sound needs that long", 0.0, 10_000.0),
 )
+_NOT_STATED: Final = "not stated"
+_PLACEHOLDERS: Final = {"azimuth_rad": _NOT_STATED, "elevation_rad": "0", "roll_rad": "0", "distance_m": _NOT_STATED}
+"""What an empty field stands for."""
 
 
 class VideoRows:
@@ -78,7 +81,8 @@ class VideoRows:
         parts: list[QWidget] = []
         for name, label, unit, tip, low, high in _CAMERA:
             field = OptionalNumber(tip, low, high)
-            field.setFixedWidth(field.fontMetrics().horizontalAdvance("00000.0") + 10)
+            widest = (f"{low:.1f}", f"{high:.1f}", _PLACEHOLDERS[name])
+            field.setFixedWidth(max(field.fontMetrics().horizontalAdvance(text) for text in widest) + 12)
             field.setStatusTip(tip)
             self.fields[name] = field
             text = muted(label)
@@ -159,12 +163,11 @@ class VideoRows:
     def show_camera(self, camera: VideoCamera | None) -> None:
         """The camera as the document has it; emits nothing."""
         shown = camera or VideoCamera()
-        placeholders = {"azimuth_rad": "not stated", "distance_m": "not stated"}
         for name, field in self.fields.items():
             value = getattr(shown, name)
             if value is not None and name.endswith("_rad"):
                 value = round(value / DEG, 9)
-            field.display(value, placeholders.get(name, "0"))
+            field.display(value, _PLACEHOLDERS[name])
 
     def show_lean(self, text: str) -> None:
         """The line's angle."""

@@ -8,7 +8,9 @@ its own place and in the chase camera at the same place, where only the differen
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+import textwrap
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +40,9 @@ _GHOST_CLEAR_DIAMETERS = 3.0
 _THRUST_WINDOW_S = 0.04
 _ARC_FROM_RAD = 0.4 * DEG
 _RING_ALPHA = 0.6
+_STRIP = 13.0
+_STRIP_LETTERS = 22
+"""Room for notes beside a narrow picture: its width in heights of the text, and how many letters a row there has."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +68,8 @@ class SceneOptions:
     """What is shown.
 
     `is_wide` draws the whole flight with the vehicle enlarged; otherwise the vehicle alone, at true size. `show_readings` puts numbers
-    beside the names in the corner notes, and the instant below them.
+    beside the names in the corner notes, and the instant below them. `is_narrow`: the picture is too small for notes over it; they get a
+    strip of their own at its left (`strip_px`), with the tilt alone beside the names and the rest in short rows.
     """
 
     is_wide: bool = False
@@ -77,6 +83,12 @@ class SceneOptions:
     heading_note: str = "heading declared, not measured"
     background: str | None = "#FBFCFD"
     text_px: float = 12.0
+    is_narrow: bool = False
+
+    @property
+    def strip_px(self) -> float:
+        """Width of what is left to the notes beside the flight."""
+        return _STRIP * self.text_px if self.is_narrow and self.show_notes else 0.0
 
 
 def prepare(snapshot: Snapshot) -> Flight:
@@ -105,6 +117,7 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
     """Everything there is to draw at one instant of the log's clock."""
     tracks = [track for track in flight.tracks if options.show_what_if or track.series != "what_if"]
     pairs = [(track, pose_at(track, log_time_s)) for track in tracks]
+    begun = [(track, pose) for track, pose in pairs if track.has_begun(log_time_s)]
     scale = flight.stage.enlargement if options.is_wide else 1.0
     middle = _middle(flight, pairs[0][1], is_wide=options.is_wide)
     compared = flight.compared if options.show_compared else ()
@@ -116,21 +129,21 @@ def build_scene(flight: Flight, log_time_s: float, options: SceneOptions = Scene
             items.extend(_path(track, pose, log_time_s, options))
             if options.is_wide and len(track.rings_enu_m):
                 items.append(Line(track.rings_enu_m, track.colour, 1.0, "solid", _RING_ALPHA))
-            if options.is_wide and track.has_position:
+            if options.is_wide and track.has_position and track.has_begun(log_time_s):
                 items.extend(drop_line(pose.pos_enu_m, 0.3 * scale * flight.shape.diameter_m, track.colour))
     if options.show_reference and not options.is_wide:
         items.extend(compass_ring(middle, 0.66 * flight.stage.vehicle_m, options.text_px))
         items.extend(compared_noses(compared, log_time_s, middle, 0.76 * flight.stage.vehicle_m))
-        items.extend(_nose_lines(pairs, middle, flight.stage.vehicle_m, options.text_px))
-    items.extend(_vehicles(flight, pairs, middle, log_time_s, options))
+        items.extend(_nose_lines(begun, middle, flight.stage.vehicle_m, options.text_px))
+    items.extend(_vehicles(flight, begun, middle, log_time_s, options))
     if flight.as_flown.solution.events.phase_of(np.array(log_time_s)) == PHASES.index("boost"):
         items.extend(_thrust(flight, pairs[0][1], log_time_s, options))
     if options.show_notes:
         items.extend(_notes(flight, pairs, log_time_s, options))
     still = still_items(flight.stage, is_wide=options.is_wide, text_px=options.text_px) if options.show_ground else ()
     if not options.is_wide:  # a camera beside the vehicle goes with it: nothing stands still in its picture
-        return Scene((*still, *items), options.background)
-    return Scene(tuple(items), options.background, still)
+        return Scene((*still, *items), options.background, left_px=options.strip_px)
+    return Scene(tuple(items), options.background, still, options.strip_px)
 
 
 def _gimbal(snapshot: Snapshot) -> tuple[Array, Array] | None:
@@ -267,7 +280,7 @@ def _nose_lines(pairs: list[tuple[Track, Pose]], middle: Array, vehicle_m: float
 
 
 def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, options: SceneOptions) -> list[Item]:
-    readings = [f"  {attitude_text(pose)}" if options.show_readings else "" for _, pose in pairs]
+    readings = [f"  {_reading(track, pose, log_time_s, options)}" if options.show_readings else "" for track, pose in pairs]
     rows = tuple(
         Row(_NAMES[track.series] + reading, key=(track.colour, track.dash)) for (track, _), reading in zip(pairs, readings, strict=True)
     )
@@ -286,7 +299,25 @@ def _notes(flight: Flight, pairs: list[tuple[Track, Pose]], log_time_s: float, o
     # one corner for both, so that in a narrow picture they never lie over each other
     bottom = (*notes, Row(f"{moment}  {phase}{height}", is_bold=True)) if options.show_readings else notes
     corners: list[tuple[Corner, tuple[Row, ...]]] = [("top left", rows), ("bottom left", bottom)]
+    if options.is_narrow:
+        return [Note(corner, _short(lines), options.text_px, 1.3) for corner, lines in corners]
     return [Note(corner, lines, options.text_px) for corner, lines in corners]
+
+
+def _short(rows: tuple[Row, ...]) -> tuple[Row, ...]:
+    """Rows broken between words where they are longer than the strip is wide; a number stays with its unit."""
+    short = []
+    for row in rows:
+        joined = re.sub(r"(height|grid) |(?<=\d) (?=(?:m|s|sd)\b)", "\\1\u00a0", row.text)
+        short += [replace(row, text=part.replace("\u00a0", " ")) for part in textwrap.wrap(joined, _STRIP_LETTERS)]
+    return tuple(short)
+
+
+def _reading(track: Track, pose: Pose, log_time_s: float, options: SceneOptions) -> str:
+    if not track.has_begun(log_time_s):
+        return "from liftoff"
+    text = attitude_text(pose)
+    return text.partition("  ")[0] if options.is_narrow else text
 
 
 def attitude_text(pose: Pose) -> str:

@@ -19,15 +19,16 @@ _GUARD_PX = 64.0
 class Lens:
     """One camera looking through a picture of one size.
 
-    Camera coordinates are right, up and depth (distance along the line of sight, positive before the eye).
+    Camera coordinates are right, up and depth (distance along the line of sight, positive before the eye). What the camera looks at
+    lies in the middle of the picture, or of what is right of `left_px`.
     """
 
-    def __init__(self, camera: Camera, size_px: tuple[int, int]) -> None:
+    def __init__(self, camera: Camera, size_px: tuple[int, int], left_px: float = 0.0) -> None:
         self.width_px, self.height_px = size_px
         self.axes_enu = camera.axes_enu()
         self.eye_enu_m = camera.eye_enu_m()
         self.is_flat = camera.lens_rad <= 0.0
-        self._centre = np.array([0.5 * self.width_px, 0.5 * self.height_px])
+        self._centre = np.array([0.5 * (self.width_px + left_px), 0.5 * self.height_px])
         if self.is_flat:
             self._scale = self.height_px / camera.view_height_m
             self.near_m = -math.inf

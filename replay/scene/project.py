@@ -26,8 +26,8 @@ _THIN_PX = 2.5
 
 def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
     """What to draw, from far to near, for a picture of `size_px` (width, height)."""
-    lens = Lens(camera, size_px)
-    ground, above, letters = _ground(scene.still, camera, size_px)
+    lens = Lens(camera, size_px, scene.left_px)
+    ground, above, letters = _ground(scene.still, camera, size_px, scene.left_px)
     items = (*above, *scene.items)
     solids = [item for item in items if isinstance(item, Solid)]
     drawn = draw_solids(lens, solids)
@@ -54,10 +54,10 @@ def project(scene: Scene, camera: Camera, size_px: tuple[int, int]) -> DrawList:
 
 @lru_cache(maxsize=8)
 def _ground(
-    still: tuple[Item, ...], camera: Camera, size_px: tuple[int, int]
+    still: tuple[Item, ...], camera: Camera, size_px: tuple[int, int], left_px: float
 ) -> tuple[tuple[Primitive, ...], tuple[Item, ...], list[Label]]:
     """Of what stands still: the shapes on the ground, the items above it, among which the vehicle is, and the letters on the ground."""
-    lens = Lens(camera, size_px)
+    lens = Lens(camera, size_px, left_px)
     is_on_ground = [isinstance(item, Sheet | Strokes) or (isinstance(item, Line | Label) and item.layer == "ground") for item in still]
     on_ground = [item for item, here in zip(still, is_on_ground, strict=True) if here]
     above = tuple(item for item, here in zip(still, is_on_ground, strict=True) if not here)
@@ -187,7 +187,7 @@ def _labels(
 
 def _note(lens: Lens, note: Note) -> list[Primitive]:
     """Rows in a corner, with a sample of the line before the text of a key."""
-    margin, step = note.size_px, 1.5 * note.size_px
+    margin, step = note.size_px, note.line_step * note.size_px
     is_left, is_top = "left" in note.corner, "top" in note.corner
     x = margin if is_left else lens.width_px - margin
     top = margin if is_top else lens.height_px - margin - step * len(note.rows)

@@ -109,6 +109,8 @@ class Note:
     corner: Corner
     rows: tuple[Row, ...]
     size_px: float = 12.0
+    line_step: float = 1.5
+    """From row to row, in heights of the text."""
 
 
 Item = Sheet | Line | Strokes | Solid | Label | Note
@@ -119,9 +121,10 @@ class Scene:
     """Items, and the colour behind them; None leaves the background transparent.
 
     `still` holds items that are the same objects from one instant to the next: what lies on the ground is drawn from them first, and kept
-    for as long as the camera stands still too.
+    for as long as the camera stands still too. `left_px` of the picture is left to the notes: the flight is drawn right of it.
     """
 
     items: tuple[Item, ...]
     background: str | None = "#FBFCFD"
     still: tuple[Item, ...] = ()
+    left_px: float = 0.0

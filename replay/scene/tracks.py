@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.motion.solution import Solution
 from replay.review.catalogue import GIMBAL_ANGLE
+from replay.review.series import REFLOWN
 from replay.scene import palette
 from replay.scene.scene import Dash
 from replay.scene.spread import rings
@@ -50,6 +51,10 @@ class Track:
     def gimbal(self) -> tuple[Array, Array] | None:
         """Gimbal angles the solution itself carries, rad about body x and y, with their times: those of a re-flown flight."""
         return self.solution.diagnostics.get(GIMBAL_ANGLE)
+
+    def has_begun(self, log_time_s: float) -> bool:
+        """A flight flown again begins at liftoff: before that it has no attitude, as in the readout. Every other track always has one."""
+        return self.series != REFLOWN or not len(self.solution.log_time_s) or log_time_s >= self.solution.log_time_s[0]
 
     @property
     def colour(self) -> str:

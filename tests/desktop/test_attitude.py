@@ -127,7 +127,7 @@ def test_turning_the_camera_does_not_change_the_reading(view):
     before = _texts(view)[:1]
     view.orbit(1.0, 0.3)
     assert any(before[0] == t for t in _texts(view)) or before[0] in {"N", "E", "S", "W", "up"}
-    assert any(t.startswith("as flown  tilt 4.5°  azimuth 075°") for t in _texts(view))
+    assert any(t.startswith("as flown  tilt 4.5°") for t in _texts(view))
 
 
 def test_wheel_and_keys_zoom_and_orbit(view, qtbot):

@@ -11,7 +11,9 @@ from desktop_helpers import settle
 from PySide6.QtCore import QMimeData, QPointF, Qt, QUrl
 from PySide6.QtGui import QDropEvent
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QStyle
 
+from replay.desktop.video_rows import VideoRows
 from replay.review import edits
 from replay.review.review import LogReference
 from replay.units import DEG
@@ -294,3 +296,13 @@ def test_every_control_of_the_view_says_what_it_does(window):
     assert window.actions["launch_video"].isEnabled()
     window.actions["video_view"].setChecked(True)
     assert "Drop one here" in window.launch_video.canvas.texts[0]
+
+
+def test_an_empty_camera_field_says_whole_what_it_stands_for(qtbot):
+    """ "not stated" and the widest number fit into their fields."""
+    rows = VideoRows()
+    qtbot.addWidget(rows.camera)
+    rows.show_camera(None)
+    for field in rows.fields.values():
+        room = field.minimumSize().width() - 2 * field.style().pixelMetric(QStyle.PixelMetric.PM_DefaultFrameWidth) - 4
+        assert field.placeholderText() and field.fontMetrics().horizontalAdvance(field.placeholderText()) <= room

@@ -1,6 +1,7 @@
 """Readout: the numbers at the cursor are those of the solution there."""
 
 import dataclasses
+import itertools
 
 import drawn_flight
 import numpy as np
@@ -11,7 +12,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QHBoxLayout, QPushButton, QWidget
 
 from replay import rotation
-from replay.desktop.readout import Readout
+from replay.desktop.readout import Readout, cut_short
 from replay.desktop.trace_style import looks
 from replay.review import series
 from replay.review.readout import index_at, rows_at, shown_value, with_sd
@@ -136,6 +137,26 @@ def test_methods_drawn_for_comparison_have_a_column_each_under_their_own_line(qt
     assert QGuiApplication.clipboard().text().splitlines()[2].split("\t")[3].startswith(texts[0])
     readout.show_snapshot(snapshot)
     assert readout.model.columnCount() == 4 and readout.table.horizontalScrollBar().maximum() == 0
+
+
+@pytest.mark.parametrize("other", ["gradient", "kalman"])
+def test_a_method_of_a_long_name_and_another_need_no_scrolling(qtbot, snapshot, other):
+    """In the width the table has in a window of 1280 px: the long head is cut short, its tip has the whole, and no number is cut."""
+    others = {m: drawn_flight.solution(snapshot.as_flown.log_time_s, extra_tilt_deg=1.0) for m in ("complementary", other)}
+    readout = Readout()
+    qtbot.addWidget(readout)
+    readout.resize(314, 200)
+    readout.show()
+    readout.move_cursor(9.5)
+    readout.show_snapshot(dataclasses.replace(snapshot, what_if=None, extras={series.OVERLAYS: others}))
+    qtbot.waitUntil(lambda: readout.table.horizontalScrollBar().maximum() == 0)
+    assert readout.model.headerData(4, Qt.Orientation.Horizontal, Qt.ItemDataRole.ToolTipRole) == "complementary"
+    metrics = readout.table.fontMetrics()
+    label = cut_short("vertical speed, m/s", metrics.horizontalAdvance("vertical s, m/s"), metrics)
+    assert label.startswith("vert") and label.endswith("…, m/s")
+    for row, column in itertools.product(range(2, 9), (1, 4, 5)):
+        number = readout.model.text(row, column).partition(" ±")[0]
+        assert metrics.horizontalAdvance(number) <= readout.table.columnWidth(column) - 6
 
 
 def test_a_flight_flown_again_has_a_column_from_liftoff_on(qtbot, snapshot):

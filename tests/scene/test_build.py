@@ -292,6 +292,44 @@ def test_a_method_without_a_path_has_its_name_alone():
     assert max(text.x_px + 0.6 * text.size_px * len(text.text) for text in texts) < 160.0
 
 
+def test_before_it_lifts_off_a_reflown_flight_has_neither_tilt_nor_vehicle():
+    """As in the readout: the model begins at liftoff, so before it there is nothing to name or to draw."""
+    shot = snapshot()
+    i = int(np.searchsorted(shot.what_if.log_time_s, LIFTOFF_S))
+    arrays = ("log_time_s", "q_enu_from_body", "pos_enu_m", "vel_enu_mps", "accel_body_mps2", "rate_body_radps", "is_gravity_used")
+    again = dataclasses.replace(shot.what_if, **{name: getattr(shot.what_if, name)[i:] for name in arrays})
+    flight = prepare(dataclasses.replace(shot, extras={OVERLAYS: {"reflown": again}}))
+    for is_wide in (False, True):
+        before, after = (build_scene(flight, t, SceneOptions(is_wide=is_wide)) for t in (LIFTOFF_S - 1.0, LIFTOFF_S + 0.5))
+        assert len(_solids(after)) == len(_solids(before)) + 1
+        assert [text for text in _texts(before) if text.startswith("re-flown")] == ["re-flown  from liftoff"]
+        assert any(text.startswith("re-flown  tilt") for text in _texts(after))
+
+
+@pytest.mark.parametrize("name", ["side", "top", "orbit"])
+def test_in_a_narrow_picture_no_note_lies_over_the_flight(name):
+    """No point of a path, ring, vehicle or the ground and no compass letter lies in a note's field; all of them stay in the picture."""
+    shot = snapshot()
+    shot = dataclasses.replace(shot, extras={OVERLAYS: {"reflown": shot.what_if, "complementary": shot.as_flown, "kalman": shot.as_flown}})
+    flight, size = prepare(shot), (317, 252)
+    options = SceneOptions(is_wide=True, is_narrow=True, text_px=11.4)
+    for t in (0.0, 4.0, APOGEE_S, 13.9):
+        camera = camera_at(
+            Viewpoint(name), flight.stage, middle_enu_m(flight, t, is_wide=True), 1.15 * (size[0] - options.strip_px) / size[1]
+        )
+        scene = build_scene(flight, t, options)
+        rows = {row.text for item in scene.items if isinstance(item, Note) for row in item.rows}
+        shapes = project(dataclasses.replace(scene, items=tuple(i for i in scene.items if not isinstance(i, Note))), camera, size).shapes
+        letters = np.array([(s.x_px + dx, s.y_px) for s in shapes if isinstance(s, Text) and s.text in "NESW" for dx in (-5.0, 5.0)])
+        drawn = np.concatenate([letters, *(s.points_px.reshape(-1, 2) for s in shapes if not isinstance(s, Text))])
+        assert len(letters) >= 4 and (drawn > 0.0).all() and (drawn < size).all()
+        notes = sorted((s for s in project(scene, camera, size).shapes if isinstance(s, Text) and s.text in rows), key=lambda n: n.y_px)
+        assert min(below.y_px - above.y_px for above, below in itertools.pairwise(notes)) > 11.4
+        for note in notes:
+            right = note.x_px + 0.51 * note.size_px * len(note.text)
+            assert not ((drawn[:, 0] < right + 2.0) & (np.abs(drawn[:, 1] - note.y_px) < 6.0)).any(), note.text
+
+
 def test_twins_differ_by_more_than_colour():
     """The what-if is filled with a whole outline, the re-flown one hollow with a dashed outline, and it has its own gimbal angle."""
     shot = snapshot()
