@@ -18,7 +18,7 @@ _LEAN = (("tilt_rad", "tilt, deg", DEG, 0.0, 180.0), ("tilt_azimuth_rad", "towar
 _SD_DEG = ("sd_rad", "± deg", DEG, 1e-6, 180.0)
 _FIELDS: dict[type, tuple[tuple[str, str, float, float, float], ...]] = {
     # field, label, factor to SI, low, high
-    Lean: (*_LEAN, _SD_DEG),
+    Lean: (_LEAN[0], ("tilt_azimuth_rad", "towards, deg from north; empty: not known", DEG, -360.0, 360.0), _SD_DEG),
     Sighting: (("time_s", "s after liftoff", 1.0, -60.0, 7200.0), *_LEAN, _SD_DEG),
     Touchdown: (
         ("east_m", "m east of the pad", 1.0, -1e6, 1e6),
@@ -88,7 +88,10 @@ class EvidenceEditor(QWidget):
             self._build(items)
         for key, _, value in items:
             for field, _, factor, _, _ in _FIELDS[type(value)]:
-                self.entries[key, field].display(round(getattr(value, field) / factor, 9))
+                is_open = field == "tilt_azimuth_rad" and not value.is_side_known
+                self.entries[key, field].display(
+                    None if is_open else round(getattr(value, field) / factor, 9), "not known" if is_open else ""
+                )
         for i, sighting in enumerate(evidence.sightings):
             self.one_view[i].setChecked(sighting.is_one_view)
         for field, _, factor, default in _PRIOR:
@@ -167,6 +170,11 @@ class EvidenceEditor(QWidget):
         self.edited.emit(dataclasses.replace(self._evidence, prior=prior), "Prior")
 
     def _edit(self, key: str, name: str, field: str, value: object) -> None:
+        if key == "rail" and field == "tilt_azimuth_rad":  # a tilt read without its side stands alone
+            lean = self._evidence.rail
+            assert lean is not None
+            self._set(key, dataclasses.replace(lean, tilt_azimuth_rad=value or 0.0, is_side_known=value is not None), name)
+            return
         if value is None:  # an observation without its number is none: what stood there stands again
             self.show_evidence(self._evidence)
             return

@@ -14,11 +14,15 @@ from replay.units import DEG
 
 @dataclass(frozen=True)
 class Lean:
-    """Tilt and tilt azimuth of the nose, as an inclinometer on the rail or a photograph shows them; azimuth in the declared heading."""
+    """Tilt and tilt azimuth of the nose, as an inclinometer on the rail or a photograph shows them; azimuth in the declared heading.
+
+    `is_side_known` False: the angle from vertical alone was read; the azimuth then says nothing.
+    """
 
     tilt_rad: float
     tilt_azimuth_rad: float
     sd_rad: float
+    is_side_known: bool = field(default=True, kw_only=True)
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,7 @@ SCHEMA: Schema = {
     },
 }
 """Of an evidence file, and of the evidence that a review holds."""
-_WHOLE = {"rail": ("tilt_deg", "azimuth_deg", "sd_deg"), "touchdown": ("east_m", "north_m", "sd_m"), "apogee": ("height_m", "sd_m")}
+_WHOLE = {"rail": ("tilt_deg", "sd_deg"), "touchdown": ("east_m", "north_m", "sd_m"), "apogee": ("height_m", "sd_m")}
 
 
 def load_evidence(path: str | os.PathLike[str]) -> Evidence:
@@ -139,7 +143,7 @@ def _evidence(data: Mapping[str, Any], name: str) -> Evidence:
         return prior[key] * factor if key in prior else None
 
     return Evidence(
-        rail=Lean(*_lean(data["rail"])) if "rail" in data else None,
+        rail=Lean(*_lean(data["rail"]), is_side_known="azimuth_deg" in data["rail"]) if "rail" in data else None,
         touchdown=Touchdown(**data["touchdown"]) if "touchdown" in data else None,
         apogee=Apogee(**data["apogee"]) if "apogee" in data else None,
         sightings=tuple(Sighting(*_lean(one), one["time_s"], one.get("one_view", False)) for one in data.get("sighting", ())),
@@ -155,7 +159,7 @@ def _evidence(data: Mapping[str, Any], name: str) -> Evidence:
 
 
 def _lean(table: Mapping[str, float]) -> tuple[float, float, float]:
-    return table["tilt_deg"] * DEG, table["azimuth_deg"] * DEG, table["sd_deg"] * DEG
+    return table["tilt_deg"] * DEG, table.get("azimuth_deg", 0.0) * DEG, table["sd_deg"] * DEG
 
 
 def save_evidence(evidence: Evidence, path: str | os.PathLike[str]) -> None:
@@ -169,7 +173,7 @@ def tables_of(evidence: Evidence) -> dict[str, Any]:
     def lean(value: Lean) -> dict[str, float]:
         return {
             "tilt_deg": _round(value.tilt_rad / DEG),
-            "azimuth_deg": _round(value.tilt_azimuth_rad / DEG),
+            **({"azimuth_deg": _round(value.tilt_azimuth_rad / DEG)} if value.is_side_known else {}),
             "sd_deg": _round(value.sd_rad / DEG),
         }
 

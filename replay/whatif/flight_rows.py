@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,9 @@ from replay.motion.aiding import FlightModel
 from replay.whatif.evidence import Evidence, Lean, Sighting
 from replay.whatif.flight_record import Array, Index, Record, States, skew
 from replay.whatif.unknowns import ACCEL_BIAS, ACCEL_CROSS, ACCEL_SCALE, BARO, CROSS_PLACES, GYRO_BIAS, MOUNT, N_ERRORS
+
+_UPRIGHT_SIGMAS: Final = 3.0
+"""A tilt read alone within so many of its standard deviations of vertical does not say to which side."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,8 +208,26 @@ def lean_residual(record: Record, s: States, knot: int, lean: Lean) -> tuple[Arr
     return across @ (nose - seen), -across @ skew(nose), -across @ r @ skew(nose_body)
 
 
+def tilt_residual(s: States, knot: int, lean: Lean) -> tuple[Array, Array, Array]:
+    """Angle from vertical alone, rad, side unknown: residual (r,), derivatives by the knot's turn (r, 3) and mount (r, 3).
+
+    One row, (cos observed - vertical component of the nose) / sin observed: to first order the tilt's error. Within three standard
+    deviations of vertical that row has no slope to go by: there both horizontal components of the nose are zero to the root mean square
+    that such a tilt gives each, sqrt(sd² + tilt²/2), scaled so that the reading's own standard deviation weighs them.
+    """
+    nose_body = rotation.rotate(rotation.from_rotvec(s.errors[MOUNT]), [0.0, 0.0, 1.0])
+    r = rotation.to_dcm(s.q[knot])
+    nose = r @ nose_body
+    by_turn, by_mount = -skew(nose), -r @ skew(nose_body)
+    if min(lean.tilt_rad, np.pi - lean.tilt_rad) < _UPRIGHT_SIGMAS * lean.sd_rad:
+        share = lean.sd_rad / float(np.hypot(lean.sd_rad, lean.tilt_rad / np.sqrt(2.0)))
+        return share * nose[:2], share * by_turn[:2], share * by_mount[:2]
+    slope = -1.0 / np.sin(lean.tilt_rad)
+    return slope * (nose[2:] - np.cos(lean.tilt_rad)), slope * by_turn[2:], slope * by_mount[2:]
+
+
 def _lean(record: Record, s: States, knot: int, lean: Lean, name: str) -> Rows:
-    residual, by_turn, by_mount = lean_residual(record, s, knot, lean)
+    residual, by_turn, by_mount = lean_residual(record, s, knot, lean) if lean.is_side_known else tilt_residual(s, knot, lean)
     if isinstance(lean, Sighting) and lean.is_one_view:  # the first row is square to the plane of the line of sight and the nose: exact
         residual, by_turn, by_mount = residual[:1], by_turn[:1], by_mount[:1]
     blocks = [(9 * knot + np.arange(3), by_turn / lean.sd_rad), (_error_columns(len(s.q))[MOUNT], by_mount / lean.sd_rad)]

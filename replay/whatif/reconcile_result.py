@@ -112,7 +112,7 @@ def _parameters(
     correlation = np.nan_to_num(correlation)
     q = rotation.multiply(fit.states.q[0], rotation.from_rotvec(errors[MOUNT]))
     nose = rotation.rotate(q, [0.0, 0.0, 1.0])
-    rail = evidence.rail or _NO_RAIL
+    rail = evidence.rail if evidence.rail is not None and evidence.rail.is_side_known else _NO_RAIL
     sides = (math.sin(rail.tilt_azimuth_rad), math.cos(rail.tilt_azimuth_rad))
     numbers = [("deg", DEG, float(nose[i]), math.sin(rail.tilt_rad) * sides[i], rail.sd_rad, bool(fit.keep[0]), False) for i in range(2)]
     for field, axis, _, unit, factor, k in listed:

@@ -187,8 +187,8 @@ def test_report_writes_pages_and_tables_and_never_over_another_file(flight, monk
 @pytest.mark.parametrize("command", [["report", "hop.csv", "--out", "refused"], ["figure", "hop.csv", "overview", "--out", "refused.png"]])
 def test_evidence_that_can_not_be_read_is_refused_not_left_out(command, capsys):
     """A file named on the command line is used, or the run ends in one line that names the file and the key."""
-    Path("half.toml").write_text("format = 1\n[rail]\ntilt_deg = 20.0\nsd_deg = 1.0\n", encoding="utf-8")
+    Path("half.toml").write_text("format = 1\n[rail]\ntilt_deg = 20.0\nazimuth_deg = 1.0\n", encoding="utf-8")
     assert main([*command, "--evidence", "half.toml"]) == 1
     said = capsys.readouterr().err.strip().splitlines()
-    assert len(said) == 1 and "half.toml" in said[0] and "rail.azimuth_deg" in said[0]
+    assert len(said) == 1 and "half.toml" in said[0] and "rail.sd_deg" in said[0]
     assert not Path(command[-1]).exists()

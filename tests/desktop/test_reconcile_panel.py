@@ -178,6 +178,13 @@ def test_evidence_is_added_edited_removed_and_undone(panel):
     editor.add_actions["sighting"].trigger()
     editor.add_actions["rail"].trigger()
     assert len(session.review.evidence.sightings) == 1 and session.review.evidence.rail is not None
+    side = editor.entries["rail", "tilt_azimuth_rad"]
+    side.setText("")
+    side.setModified(True)
+    side.editingFinished.emit()
+    assert not session.review.evidence.rail.is_side_known and side.placeholderText() == "not known"
+    session.undo()
+    assert session.review.evidence.rail.is_side_known and side.text() == "0"
     editor.one_view[0].click()
     assert session.review.evidence.sightings[0].is_one_view
     editor.removers["sighting 0"].click()

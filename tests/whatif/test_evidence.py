@@ -4,7 +4,7 @@ import pytest
 
 from replay.errors import SettingsError
 from replay.units import DEG
-from replay.whatif.evidence import evidence_of, load_evidence, save_evidence
+from replay.whatif.evidence import Lean, evidence_of, load_evidence, save_evidence, tables_of
 
 TEXT = """format = 1
 [rail]
@@ -76,6 +76,46 @@ def test_one_view_leaves_the_lean_along_the_line_of_sight_open():
     off = rotation.from_tilt(side + 0.01, 1.2, 0.4)
     states = flight_record.States(np.array([off]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(unknowns.N_ERRORS))
     assert flight_rows._lean(types.SimpleNamespace(), states, 0, seen, "s").residual == pytest.approx([np.sin(0.01)], abs=1e-9)
+
+
+def test_a_rail_s_tilt_without_its_side_is_kept_as_such(tmp_path):
+    """Read, written without an azimuth, read back; a tilt without its standard deviation is still no observation."""
+    assert "azimuth_deg = 40.0\n" in TEXT
+    (tmp_path / "evidence.toml").write_text(TEXT.replace("azimuth_deg = 40.0\n", ""))
+    evidence = load_evidence(tmp_path / "evidence.toml")
+    assert evidence.rail.tilt_rad == pytest.approx(2.0 * DEG) and not evidence.rail.is_side_known
+    assert "azimuth_deg" not in tables_of(evidence)["rail"]
+    save_evidence(evidence, tmp_path / "evidence.toml")
+    assert load_evidence(tmp_path / "evidence.toml") == evidence
+
+
+@pytest.mark.parametrize("read_deg", [6.0, 2.0, 0.0])
+def test_a_tilt_alone_constrains_the_angle_from_vertical(read_deg):
+    """Derivatives against central differences; whichever side the nose leans to, one row is the tilt's error, and near vertical two
+    rows are no more than what such a tilt gives."""
+    import numpy as np
+
+    from replay import rotation
+    from replay.whatif import flight_record, flight_rows, unknowns
+
+    rail = Lean(read_deg * DEG, 0.0, 1.0 * DEG, is_side_known=False)
+
+    def states(azimuth_rad, tilt_rad, turn=(0.0, 0.0, 0.0)):
+        q = rotation.multiply(rotation.from_rotvec(np.array(turn)), rotation.from_tilt(tilt_rad, azimuth_rad, 0.4))
+        return flight_record.States(np.array([q]), np.zeros((1, 3)), np.zeros((1, 3)), np.zeros(unknowns.N_ERRORS))
+
+    for azimuth in (0.3, 2.0, 4.5):
+        residual, by_turn, by_mount = flight_rows.tilt_residual(states(azimuth, 5.0 * DEG), 0, rail)
+        assert len(residual) == (1 if read_deg > 3.0 else 2)
+        for k, axis in enumerate(1e-6 * np.eye(3)):
+            ends = [flight_rows.tilt_residual(states(azimuth, 5.0 * DEG, sign * axis), 0, rail)[0] for sign in (1, -1)]
+            np.testing.assert_allclose((ends[0] - ends[1]) / 2e-6, by_turn[:, k], atol=1e-8)
+        np.testing.assert_allclose(by_mount, by_turn @ rotation.to_dcm(states(azimuth, 5.0 * DEG).q[0]), atol=1e-12)
+        close = flight_rows.tilt_residual(states(azimuth, (read_deg + 0.1) * DEG), 0, rail)[0]
+        if read_deg > 3.0:
+            assert close == pytest.approx([0.1 * DEG], rel=0.02)
+        else:
+            assert np.linalg.norm(close) / rail.sd_rad < np.sqrt(2.0)
 
 
 @pytest.mark.parametrize(

@@ -211,6 +211,14 @@ def test_a_rail_inclinometer_and_a_sighting_pull_the_tilt(crooked):
         assert (stated.prior, stated.prior_sd) == pytest.approx((component / DEG, 0.05), abs=1e-9)
         assert plain.parameter(name).prior == 0.0 and plain.parameter(name).prior_sd == pytest.approx(0.5 / DEG)
     assert abs(with_rail.pad_tilt_rad - rail.tilt_rad) < 0.1 * DEG
+    tilt_alone = dataclasses.replace(rail, tilt_azimuth_rad=0.0, is_side_known=False)
+    no_side = solved(flight, solution, dataclasses.replace(touchdown_of(flight), rail=tilt_alone))
+    assert abs(no_side.pad_tilt_rad - rail.tilt_rad) < 0.1 * DEG, "as near in the angle from vertical"
+    assert with_rail.pad_tilt_sd_rad < no_side.pad_tilt_sd_rad < plain.pad_tilt_sd_rad
+    apart = [
+        abs(no_side.parameter(f"pad tilt {side}").value - component / DEG) for side, component in zip(("east", "north"), lean, strict=False)
+    ]
+    assert max(apart) < 4.0 * no_side.pad_tilt_sd_rad / DEG, "the side is the flight's own"
     k = int(np.searchsorted(truth.log_time_s, truth.events.liftoff_log_s + 2.0))
     right = rotation.tilt(truth.q_enu_from_body[k]), rotation.tilt_azimuth(truth.q_enu_from_body[k])
     good = Sighting(float(right[0]), float(right[1]), 1.0 * DEG, 2.0)
@@ -243,8 +251,8 @@ def test_derivatives_are_those_of_the_residuals(crooked):
     n = 9 * len(record.start.q) + N_ERRORS
     state = record.start.moved(np.concatenate((rng.normal(0, 1e-4, n - N_ERRORS), rng.normal(0, 0.002, N_ERRORS))))
     evidence = Evidence(
-        rail=Lean(0.03, 0.7, 0.01), touchdown=evidence_of(flight.evidence).touchdown, apogee=evidence_of(flight.evidence).apogee,
-        sightings=(Sighting(0.1, 1.4, 0.02, 1.5),),
+        rail=Lean(0.04, 0.0, 0.01, is_side_known=False), touchdown=evidence_of(flight.evidence).touchdown,
+        apogee=evidence_of(flight.evidence).apogee, sightings=(Sighting(0.1, 1.4, 0.02, 1.5),),
     )  # fmt: skip
     given = evidence, np.zeros(N_ERRORS), np.ones(N_ERRORS), np.ones(len(record.baro[0]))
     rows = all_rows(record, state, *given)
