@@ -209,7 +209,7 @@ class Aiding:
     notes: tuple[str, ...]
 
     def packed(self, variances: Array) -> tuple[Array | Index, ...]:
-        """As the compiled loops take it, with other `variances`, shape (13,)."""
+        """As the compiled loops take it, with other `variances`, shape (14,)."""
         return (
             self.baro_log_time_s, self.baro_height_m, self.baro_first, self.satellite_enu_m, self.satellite_back_s, self.mag_body,
             self.mag_ref_enu, variances, self.gates,

@@ -219,7 +219,7 @@ def preintegrate(
     offset_body_radps : ndarray, shape (3,)
         Taken off the rate: the bias read on the pad.
     gyro_nd_radps_rthz, accel_nd_mps2_rthz : float
-        Noise densities of a sensor at rest. Half-second spans that scatter more than twice as strongly (motor vibration) count as noisy
+        Noise densities of a sensor at rest. One-second spans that scatter more than twice as strongly (motor vibration) count as noisy
         as they are.
 
     Returns

@@ -179,10 +179,8 @@ def fit_flight(
     pad_attitude : ndarray, shape (4,), optional
         Attitude (enu from body) whose tilt the first knot is pinned at; its tilt is free where not given.
     like : FlightFit, optional
-        Begin at its states and take the barometer as it did.
+        Begin at its states and take the barometer as it did; `record` is its own.
     """
-    if like is not None:
-        record = dataclasses.replace(record, whiten=like.record.whiten)
     problem = _Problem(record, evidence, prior_mean, prior_sd, pad_attitude is None, progress, cancel)
     s = record.start if like is None else like.states
     if pad_attitude is not None:
@@ -329,7 +327,8 @@ def _with_landing_weighed(record: Record, process: Rows) -> Record:
         return record
     whiten = record.whiten.copy()
     whiten[record.touchdown_knot :] /= np.sqrt(factor)
-    return dataclasses.replace(record, whiten=whiten)
+    note = f"The landing hides {np.sqrt(factor):.2g} times the velocity its samples would: so much is left at rest."
+    return dataclasses.replace(record, whiten=whiten, notes=(*record.notes, note))
 
 
 def runaway_spans_s(fit: FlightFit) -> tuple[tuple[float, float, float], ...]:
