@@ -41,7 +41,7 @@ from replay.motion.flight_state import (
 )
 
 _SHORTEST_LAG_S = 1e-3
-_TAIL_S = 0.5
+TAIL_S = 0.5
 """For so long after a refused height the gate is half as wide: a spike's tail is part of the spike."""
 
 # places in `lag_state`
@@ -170,7 +170,7 @@ def _barometer_row(k, time_s, before, after, aid, g, lag_state, h):  # type: ign
 @compiled
 def _barometer_gate(now, gates, lag_state):  # type: ignore[no-untyped-def]
     """Gate of a height in sigmas, and whether it is forced: refused for longer than a spike lasts, it may be the path that is wrong."""
-    is_tail = now - lag_state[REFUSED_LAST] <= _TAIL_S
+    is_tail = now - lag_state[REFUSED_LAST] <= TAIL_S
     if not is_tail and now - lag_state[REFUSED_LAST] > gates[1]:
         lag_state[REFUSED_SINCE] = math.inf
     return 0.5 * gates[0] if is_tail else gates[0], now - lag_state[REFUSED_SINCE] > gates[1]
