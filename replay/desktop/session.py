@@ -253,8 +253,9 @@ class Session(Document):
             if _estimated(outcome.request.review) == _estimated(self.review):
                 snapshot = dataclasses.replace(snapshot, revision=self.history.revision)
             self._publish(snapshot)
-        is_first_preview = outcome.request is self._first and outcome.result is not None and outcome.result.is_preview
-        if is_newest and is_first_preview and not self.preparing.is_running:
+        # the first was asked for as in a drag, also where its method turned out fast enough to be no preview
+        is_first = outcome.request is self._first and outcome.result is not None
+        if is_newest and is_first and not self.preparing.is_running:
             self._request()
         elif is_newest:
             self.busy_changed.emit(False)
