@@ -12,7 +12,11 @@ def measurements(time_s, accel_body_mps2, rate_body_radps=None, gap=None, **more
     rate = np.zeros((n, 3)) if rate_body_radps is None else np.ascontiguousarray(np.broadcast_to(rate_body_radps, (n, 3)), dtype=float)
     n_bad = int(np.sum(~np.isfinite(accel).all(axis=1)) + np.sum(~np.isfinite(rate).all(axis=1)))
     never = np.zeros(n, dtype=bool)
-    fields = {"is_accel_clipped": never, "is_rate_clipped": never, "n_bad": n_bad} | more
+    fields = {
+        "is_accel_clipped_body": np.zeros((n, 3), dtype=bool),
+        "is_rate_clipped_body": np.zeros((n, 3), dtype=bool),
+        "n_bad": n_bad,
+    } | more
     return Measurements(np.ascontiguousarray(time_s, dtype=float), accel, rate, never if gap is None else np.asarray(gap), **fields)
 
 

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.motion.flight_state import ACROSS, HELD, STATIC, STEADY, STOPS_AT_END
 from replay.motion.gravity import enu_from_geodetic
+from replay.motion.inertial import Inertial
 from replay.motion.phasing import baro_height_m
-from replay.motion.preintegration import Inertial, Preintegrated
+from replay.motion.preintegration import Preintegrated
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Events, Levelling

@@ -16,6 +16,7 @@ from replay.flightlog.audit import problems
 from replay.flightlog.log import FlightLog
 from replay.motion import filters, trajectory
 from replay.motion.attitude import GAINS, estimate_attitude, quick_attitude, start_of
+from replay.motion.gaps import bridge, spans
 from replay.motion.levelling import level
 from replay.motion.phasing import find_flight, gravity_gate
 from replay.motion.settings import METHODS, EstimatorSettings
@@ -197,8 +198,9 @@ def _by_attitude(
     if measurements.n_bad:
         accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)
     if method in GAINS:
-        shown = accel, rate
-        accel, rate = (filters.calm_gap_ends(time_s, values, measurements.is_gap_before) for values in shown)
+        is_gap = np.asarray(measurements.is_gap_before)
+        bridged = bridge(time_s, rate, accel, *spans(is_gap, np.zeros(len(is_gap), dtype=bool)), measurements.own_attitude)
+        rate, accel = bridged.rate_body_radps, bridged.accel_body_mps2
         has_flight = bool(np.isfinite(events.liftoff_log_s))
         q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings, has_flight=has_flight)
     solution = Solution(

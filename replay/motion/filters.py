@@ -35,41 +35,6 @@ def filled(time_s: Array, values: Array) -> Array:
     return values
 
 
-LONG_GAP_STEPS, NEAR_GAP_S = 5.0, 0.1
-
-
-def calm_gap_ends(time_s: Array, values: Array, is_gap_before: Mask) -> Array:
-    """The samples on either side of each long gap put onto a straight line through their last tenth of a second, in a copy, shape (n, 3).
-
-    A bridge rests on those two samples alone: vibration of a few m/s² in them, over a gap of some hundredths of a second, would be a
-    tenth of a metre per second. The same array where there is no such gap.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    values : ndarray, shape (n, 3)
-        Specific force or rate, finite.
-    is_gap_before : ndarray of bool, shape (n,)
-    """
-    if len(time_s) < 2 or not is_gap_before.any():
-        return values
-    steps = np.diff(time_s)
-    ends = np.flatnonzero(is_gap_before[1:] & (steps > LONG_GAP_STEPS * np.median(steps))) + 1
-    if not len(ends):
-        return values
-    calm, edges = values.copy(), np.flatnonzero(is_gap_before)
-    for j in ends:
-        k = int(np.searchsorted(edges, j))
-        first = max(int(edges[k - 1]) if k > 0 else 0, int(np.searchsorted(time_s, time_s[j - 1] - NEAR_GAP_S)))
-        stop = min(int(edges[k + 1]) if k + 1 < len(edges) else len(time_s), int(np.searchsorted(time_s, time_s[j] + NEAR_GAP_S)))
-        for i, rows in ((j - 1, slice(first, j)), (j, slice(j, stop))):
-            near = time_s[rows] - time_s[i]
-            if len(near) >= 4:
-                line = np.vander(near, 2)
-                calm[i] = np.linalg.lstsq(line, values[rows], rcond=None)[0][1]
-    return calm
-
-
 def mark_finite(rate_body_radps: Array, accel_body_mps2: Array, is_used: Mask) -> int:
     """Turn `is_used` (n,) False, in place, where a row of the rate or specific force (n, 3) is not finite; returns how many are not."""
     from replay.motion import _kernels

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.flightlog.log import FlightLog
 from replay.motion.solution import Solution
+from replay.sensors.onboard import onboard_attitude
 from replay.units import DEG
 
 if TYPE_CHECKING:
@@ -19,20 +20,6 @@ Array = NDArray[np.float64]
 
 OTHER_FRAME_RAD: Final = 30.0 * DEG
 """A computer whose nose lies farther from ours on the pad than this counts in other axes: no flight levels itself that badly."""
-
-
-def onboard_attitude(log: FlightLog) -> tuple[Array, Array] | None:
-    """(log_time_s (n,), q_enu_from_body (n, 4)) as logged, unit length, signs continuous; None where the log has none.
-
-    NaN rows are left out.
-    """
-    channel = log.get("q_enu_from_body_onboard")
-    if channel is None:
-        return None
-    is_good = np.isfinite(channel.values).all(axis=1) & (np.linalg.norm(channel.values, axis=1) > 0.5)
-    if not is_good.any():
-        return None
-    return channel.log_time_s[is_good], rotation.make_continuous(rotation.normalise(channel.values[is_good]))
 
 
 def attitude_at(solution: Solution, log_time_s: Array) -> Array:

@@ -50,8 +50,9 @@ from replay.motion.flight_state import (
 )
 from replay.motion.gates import gates_of
 from replay.motion.gravity import height_terms
+from replay.motion.inertial import Inertial, prepare_inertial
 from replay.motion.phasing import gravity_gate
-from replay.motion.preintegration import Inertial, Preintegrated, preintegrate, prepare_inertial
+from replay.motion.preintegration import Preintegrated, preintegrate
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Events, Levelling, Solution

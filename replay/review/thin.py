@@ -26,15 +26,15 @@ def thinned(prepared: Prepared, n_wanted: int) -> Prepared:
         return found
 
     def any_of(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        return np.logical_or.reduceat(mask, starts)
+        return np.logical_or.reduceat(mask, starts, axis=0)
 
     return Prepared(
         log_time_s=mean(prepared.log_time_s),
         accel_raw_imu_mps2=mean(prepared.accel_raw_imu_mps2),
         rate_raw_imu_radps=mean(prepared.rate_raw_imu_radps),
         is_gap_before=prepared.is_gap_before[starts],
-        is_accel_clipped=any_of(prepared.is_accel_clipped),
-        is_rate_clipped=any_of(prepared.is_rate_clipped),
+        is_accel_clipped_imu=any_of(prepared.is_accel_clipped_imu),
+        is_rate_clipped_imu=any_of(prepared.is_rate_clipped_imu),
         temperature_k=None if prepared.temperature_k is None else mean(prepared.temperature_k),
         notes=(*prepared.notes, f"preview: means of {size} samples"),
     )

@@ -62,7 +62,7 @@ def interpolate_rows(time_s, source_time_s, source, is_gap_before, out):  # type
 
 @compiled
 def mark_clipped(values, limit, out):  # type: ignore[no-untyped-def]
-    """Mark rows where an axis sits at 98 % of `limit` (0 = not known) or repeats the axis's extreme at least twice in a row.
+    """Mark, in `out` (n, width), values at 98 % of `limit` (0 = not known) or that repeat the axis's extreme at least twice in a row.
 
     Repeats only count beyond `floor` = limit slot 1: a quiet, coarsely quantised axis repeats its extremes too.
     """
@@ -86,8 +86,8 @@ def mark_clipped(values, limit, out):  # type: ignore[no-untyped-def]
                 before = i > 0 and values[i - 1, j] == v
                 after = i + 1 < n and values[i + 1, j] == v
                 is_marked = is_marked or before or after
-            if is_marked and not out[i]:
-                out[i] = True
+            if is_marked:
+                out[i, j] = True
                 n_marked += 1
     return n_marked
 

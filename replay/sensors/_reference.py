@@ -23,14 +23,13 @@ def interpolate_rows(time_s: Array, source_time_s: Array, source: Array, is_gap_
 
 
 def mark_clipped(values: Array, full_scale: float, floor: float) -> Mask:
-    """Rows at 98 % of full scale, or at an axis's extreme beyond `floor` at least twice in a row."""
-    is_marked = np.abs(values).max(axis=1) >= 0.98 * full_scale if full_scale > 0.0 else np.zeros(len(values), dtype=bool)
-    for column in values.T:
+    """Values at 98 % of full scale, or at an axis's extreme beyond `floor` at least twice in a row, shape as `values`."""
+    is_marked = np.abs(values) >= 0.98 * full_scale if full_scale > 0.0 else np.zeros(values.shape, dtype=bool)
+    for column, mark in zip(values.T, is_marked.T, strict=True):
         for extreme in (np.nanmax(column), np.nanmin(column)):
             if abs(extreme) > floor and (extreme > 0.0) == (extreme == np.nanmax(column)):
                 is_at = column == extreme
-                is_twice = is_at & (np.append(is_at[1:], False) | np.append(False, is_at[:-1]))
-                is_marked = is_marked | is_twice
+                mark |= is_at & (np.append(is_at[1:], False) | np.append(False, is_at[:-1]))
     return np.asarray(is_marked)
 
 

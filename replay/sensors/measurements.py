@@ -7,14 +7,17 @@ a calibration to that in one compiled pass. Nothing is resampled across a gap.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from replay import rotation
 from replay.errors import CannotEstimate
 from replay.flightlog.log import Channel, FlightLog
 from replay.sensors.calibration import Calibration, accel_matrix, gyro_matrix
+from replay.sensors.onboard import onboard_attitude
 from replay.units import DEG, STANDARD_GRAVITY_MPS2
 
 if TYPE_CHECKING:
@@ -26,6 +29,8 @@ Mask = NDArray[np.bool_]
 # A repeated extreme is taken for clipping only beyond these: a quiet axis repeats its extremes through coarse quantisation alone.
 _ACCEL_CLIP_FLOOR_MPS2 = 1.9 * STANDARD_GRAVITY_MPS2
 _RATE_CLIP_FLOOR_RADPS = 100.0 * DEG
+_PART_OF_AXIS = 0.1
+"""A mount turned by less than six degrees keeps what one axis lost out of the others."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +41,8 @@ class Prepared:
     ----------
     log_time_s : ndarray, shape (n,)
     accel_raw_imu_mps2, rate_raw_imu_radps : ndarray, shape (n, 3)
-    is_gap_before, is_accel_clipped, is_rate_clipped : ndarray of bool, shape (n,)
+    is_gap_before : ndarray of bool, shape (n,)
+    is_accel_clipped_imu, is_rate_clipped_imu : ndarray of bool, shape (n, 3)
     temperature_k : ndarray, shape (n,), or None
     notes : tuple of str
     """
@@ -45,8 +51,8 @@ class Prepared:
     accel_raw_imu_mps2: Array
     rate_raw_imu_radps: Array
     is_gap_before: Mask
-    is_accel_clipped: Mask
-    is_rate_clipped: Mask
+    is_accel_clipped_imu: Mask
+    is_rate_clipped_imu: Mask
     temperature_k: Array | None
     notes: tuple[str, ...]
 
@@ -63,7 +69,8 @@ class Measurements:
         NaN where the log has none.
     is_gap_before : ndarray of bool, shape (n,)
         A gap lies between samples i - 1 and i.
-    is_accel_clipped, is_rate_clipped : ndarray of bool, shape (n,)
+    is_accel_clipped_body, is_rate_clipped_body : ndarray of bool, shape (n, 3)
+        Body axes that a clipped axis of the sensor has a part in.
     temperature_k : ndarray, shape (n,), or None
         Of the sensor.
     n_bad : int
@@ -76,6 +83,8 @@ class Measurements:
     mag_log_time_s, mag_body_t : ndarray, shape (j,) and (j, 3), or None
     mag_is_arbitrary : bool
         The log's unit is unknown: `mag_body_t` has a direction but its length is no field strength.
+    own_log_time_s, own_q_enu_from_body : ndarray, shape (l,) and (2, l, 4), or None
+        The flight computer's own attitude, read as the vehicle's and read as its board's.
     notes : tuple of str
         What was done to get here.
     """
@@ -84,8 +93,8 @@ class Measurements:
     accel_body_mps2: Array
     rate_body_radps: Array
     is_gap_before: Mask
-    is_accel_clipped: Mask
-    is_rate_clipped: Mask
+    is_accel_clipped_body: Mask
+    is_rate_clipped_body: Mask
     temperature_k: Array | None = None
     n_bad: int = 0
     baro_log_time_s: Array | None = None
@@ -97,12 +106,29 @@ class Measurements:
     mag_log_time_s: Array | None = None
     mag_body_t: Array | None = None
     mag_is_arbitrary: bool = False
+    own_log_time_s: Array | None = None
+    own_q_enu_from_body: Array | None = None
     notes: tuple[str, ...] = ()
 
     @property
     def n_samples(self) -> int:
         """Inertial samples."""
         return len(self.log_time_s)
+
+    @property
+    def own_attitude(self) -> tuple[Array, Array] | None:
+        """`own_log_time_s` and `own_q_enu_from_body`, where the computer logged its attitude."""
+        return None if self.own_log_time_s is None or self.own_q_enu_from_body is None else (self.own_log_time_s, self.own_q_enu_from_body)
+
+    @cached_property
+    def is_accel_clipped(self) -> Mask:
+        """Any axis, shape (n,)."""
+        return np.asarray(self.is_accel_clipped_body.any(axis=1))
+
+    @cached_property
+    def is_rate_clipped(self) -> Mask:
+        """Any axis, shape (n,)."""
+        return np.asarray(self.is_rate_clipped_body.any(axis=1))
 
 
 def gap_mask(channel: Channel) -> Mask:
@@ -119,9 +145,17 @@ def _as_rows(channel: Channel) -> Array:
 def _clipped(channel: Channel, floor: float) -> Mask:
     from replay.sensors import _kernels
 
-    mask = np.zeros(channel.n_samples, dtype=bool)
-    _kernels.mark_clipped(_as_rows(channel), np.array([channel.full_scale or 0.0, floor]), mask)
+    rows = _as_rows(channel)
+    mask = np.zeros(rows.shape, dtype=bool)
+    _kernels.mark_clipped(rows, np.array([channel.full_scale or 0.0, floor]), mask)
     return mask
+
+
+def _onto_body(is_clipped_imu: Mask, dcm: Array) -> Mask:
+    """Body axes that a marked axis of the sensor has a part in, shape (n, 3)."""
+    if not is_clipped_imu.any():
+        return is_clipped_imu
+    return np.asarray(is_clipped_imu @ (np.abs(dcm.T) > _PART_OF_AXIS))
 
 
 def _share_clock(a: Channel, b: Channel) -> bool:
@@ -168,8 +202,8 @@ def prepare(log: FlightLog) -> Prepared:
         accel_raw_imu_mps2=accel_raw,
         rate_raw_imu_radps=_as_rows(gyro),
         is_gap_before=is_gap_before,
-        is_accel_clipped=is_accel_clipped,
-        is_rate_clipped=_clipped(gyro, _RATE_CLIP_FLOOR_RADPS),
+        is_accel_clipped_imu=is_accel_clipped,
+        is_rate_clipped_imu=_clipped(gyro, _RATE_CLIP_FLOOR_RADPS),
         temperature_k=temperature_k,
         notes=tuple(notes),
     )
@@ -210,22 +244,22 @@ def measure(log: FlightLog, calibration: Calibration, mount: Mount, prepared: Pr
     has_slope = any(calibration.accel_slope_imu_mps2_per_k) or any(calibration.gyro_slope_imu_radps_per_k)
     if has_slope and prepared.temperature_k is None:
         notes.append("temperature slope not applied: the log has no sensor temperature")
-    for mask, words in ((prepared.is_accel_clipped, "accelerometer"), (prepared.is_rate_clipped, "gyro")):
+    for mask, words in ((prepared.is_accel_clipped_imu, "accelerometer"), (prepared.is_rate_clipped_imu, "gyro")):
         if mask.any():
-            n_clipped = int(mask.sum())
+            n_clipped = int(mask.any(axis=1).sum())
             notes.append(f"{words} clipped on {n_clipped} sample{'s' if n_clipped > 1 else ''}")
     if n_bad_accel or n_bad_rate:
         notes.append(f"no value in {n_bad_accel} accelerometer and {n_bad_rate} gyro rows: bridged")
     if prepared.is_gap_before.any():
         n_gaps = int(prepared.is_gap_before.sum())
-        notes.append(f"{n_gaps} gap{'s' if n_gaps > 1 else ''}: rate bridged in a straight line")
+        notes.append(f"{n_gaps} gap{'s' if n_gaps > 1 else ''}: bridged")
     return Measurements(
         log_time_s=prepared.log_time_s,
         accel_body_mps2=accel,
         rate_body_radps=rate,
         is_gap_before=prepared.is_gap_before,
-        is_accel_clipped=prepared.is_accel_clipped,
-        is_rate_clipped=prepared.is_rate_clipped,
+        is_accel_clipped_body=_onto_body(prepared.is_accel_clipped_imu, dcm),
+        is_rate_clipped_body=_onto_body(prepared.is_rate_clipped_imu, dcm),
         temperature_k=prepared.temperature_k,
         n_bad=n_bad_accel + n_bad_rate,
         notes=tuple(notes),
@@ -252,7 +286,7 @@ def _is_stuck(channel: Channel) -> bool:
 
 
 def _slow_sensors(log: FlightLog, dcm: Array) -> dict[str, Any]:
-    """Barometer, satellite and magnetometer fields of Measurements, NaN rows left out."""
+    """Barometer, satellite, magnetometer and own attitude of Measurements, NaN rows left out."""
     fields: dict[str, Any] = {}
     for name in ("pressure_pa", "baro_height_m"):
         channel = log.get(name)
@@ -275,4 +309,8 @@ def _slow_sensors(log: FlightLog, dcm: Array) -> dict[str, Any]:
                 fields[time_name] = channel.log_time_s[is_good]
                 if name == "mag_raw_imu_t":
                     fields["mag_is_arbitrary"] = channel.unit == "a.u."
+    own = onboard_attitude(log)
+    if own is not None:
+        fields["own_log_time_s"] = own[0]
+        fields["own_q_enu_from_body"] = np.stack((own[1], rotation.multiply(own[1], rotation.from_dcm(dcm.T))))
     return fields

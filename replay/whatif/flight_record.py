@@ -12,8 +12,9 @@ from replay import rotation
 from replay.errors import CannotEstimate
 from replay.motion.aiding import FlightModel
 from replay.motion.gravity import height_terms
+from replay.motion.inertial import Inertial, prepare_inertial
 from replay.motion.phasing import baro_height_m
-from replay.motion.preintegration import Inertial, Preintegrated, preintegrate, prepare_inertial
+from replay.motion.preintegration import Preintegrated, preintegrate
 from replay.motion.site import Site
 from replay.motion.solution import Solution
 from replay.sensors.measurements import Measurements

@@ -154,14 +154,14 @@ _SCENARIOS = (
         "troubled_logger",
         4,
         "The flight was fine, the logger was not: stamps in whole hundredths of a second on a 16-bit millisecond counter that wraps, "
-        "rows lost while the card was busy, an accelerometer that clips at 3 g, a header in the middle and a torn last line.",
+        "rows lost while the card was busy, an accelerometer that clips at 4 g, a header in the middle and a torn last line.",
         surroundings=_CALM,
-        imu=ImuErrors(accel_range_mps2=3.0 * STANDARD_GRAVITY_MPS2, vibration_mps2=6.0),
+        imu=ImuErrors(accel_range_mps2=4.0 * STANDARD_GRAVITY_MPS2, vibration_mps2=6.0),
         trouble=Trouble(
             tick_s=0.01,
             counter_start=51200,
             counter_bits=16,
-            gaps_s=((5.2, 0.084), (12.3, 0.06), (21.7, 0.14), (34.1, 0.22)),
+            gaps_s=((5.2, 0.14), (12.3, 0.06), (21.7, 0.04), (34.1, 0.06)),
             header_again_s=27.5,
             is_tail_torn=True,
         ),

@@ -112,10 +112,10 @@ def test_missing_and_clipped_rows_do_not_count():
     """NaN rows and clipped ones are left out of the mean."""
     time_s, accel, rate = record(duration_s=10.0, accel_sd=0.01)
     accel[100:110] = np.nan
-    clipped = np.zeros(len(time_s), dtype=bool)
-    clipped[500:505] = True
+    clipped = np.zeros((len(time_s), 3), dtype=bool)
+    clipped[500:505, 0] = True
     accel[500:505, 0] = 9.0
-    found = level(measurements(time_s, accel, rate, is_accel_clipped=clipped), Events(), Site(), window_log_s=(0.0, 10.0))
+    found = level(measurements(time_s, accel, rate, is_accel_clipped_body=clipped), Events(), Site(), window_log_s=(0.0, 10.0))
     assert_allclose(found.accel_body_mps2, [0.3, -0.2, G], atol=0.005)
 
 

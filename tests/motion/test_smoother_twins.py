@@ -26,12 +26,13 @@ from replay.motion.flight_state import (
     STOPS_AT_END,
     ZERO_DISPLACEMENT,
 )
+from replay.motion.inertial import prepare_inertial
 from replay.motion.levelling import level
 from replay.motion.phasing import find_events, gravity_gate
-from replay.motion.preintegration import prepare_inertial
 from replay.motion.smoother import _problem
 from replay.sensors.measurements import measure
 from replay.sensors.mount import find_mount
+from replay.units import STANDARD_GRAVITY_MPS2
 from replay.whatif import sample
 
 SEED = 20261125
@@ -44,7 +45,7 @@ CUT = slice(8, 110)
 @pytest.fixture(scope="module")
 def flight():
     """The troubled logger's record: a clipped accelerometer, lost rows, a pressure spike at the ejection; and its problem."""
-    made = sample.make("troubled_logger")
+    made = sample.make("troubled_logger", accel_range_mps2=3.0 * STANDARD_GRAVITY_MPS2)
     site, calibration, settings = made.vehicle.site, made.truth.calibration, made.stated
     record = measure(made.log, calibration, find_mount(made.log, calibration))
     events = find_events(record, site)

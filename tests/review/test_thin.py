@@ -15,7 +15,14 @@ def _prepared(n=1000, gaps=(), seed=20261125):
     gap[list(gaps)] = True
     time_s = np.cumsum(np.where(gap, 0.5, 0.001))
     return Prepared(
-        time_s, rng.standard_normal((n, 3)), rng.standard_normal((n, 3)), gap, np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), None, ()
+        time_s,
+        rng.standard_normal((n, 3)),
+        rng.standard_normal((n, 3)),
+        gap,
+        np.zeros((n, 3), dtype=bool),
+        np.zeros((n, 3), dtype=bool),
+        None,
+        (),
     )
 
 
@@ -41,7 +48,7 @@ def test_the_preview_needs_no_loops_of_its_own():
     for array in (prepared.log_time_s, prepared.rate_raw_imu_radps):
         array.setflags(write=False)
     thin = thinned(prepared, 100)
-    for name in ("log_time_s", "accel_raw_imu_mps2", "rate_raw_imu_radps", "is_gap_before", "is_accel_clipped", "is_rate_clipped"):
+    for name in ("log_time_s", "accel_raw_imu_mps2", "rate_raw_imu_radps", "is_gap_before", "is_accel_clipped_imu", "is_rate_clipped_imu"):
         thick, fine = getattr(prepared, name), getattr(thin, name)
         assert (fine.flags.writeable, fine.flags.c_contiguous, fine.dtype, fine.ndim) == (
             thick.flags.writeable, thick.flags.c_contiguous, thick.dtype, thick.ndim
@@ -64,8 +71,8 @@ def test_no_block_reaches_across_a_gap():
 def test_a_clipped_sample_marks_its_block():
     """Clipping is never averaged away."""
     prepared = _prepared()
-    prepared.is_rate_clipped[457] = True
-    assert np.flatnonzero(thinned(prepared, 100).is_rate_clipped).tolist() == [45]
+    prepared.is_rate_clipped_imu[457, 2] = True
+    assert np.argwhere(thinned(prepared, 100).is_rate_clipped_imu).tolist() == [[45, 2]]
 
 
 def test_a_thinned_flight_leans_as_the_whole_one():

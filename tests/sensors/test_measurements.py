@@ -100,7 +100,7 @@ def test_gaps_clipping_and_missing_rows_are_marked_and_said():
     found = measure(log_of(**channels), Calibration(), Straight())
     assert np.flatnonzero(found.is_gap_before).tolist() == [30]
     assert np.flatnonzero(found.is_accel_clipped).tolist() == [40, 41, 42, 43]
-    assert np.flatnonzero(found.is_rate_clipped).tolist() == [10]
+    assert np.argwhere(found.is_rate_clipped_body).tolist() == [[10, 1]] and np.flatnonzero(found.is_rate_clipped).tolist() == [10]
     assert found.n_bad == 1 and found.n_samples == 60
     assert {"1 gap", "accelerometer clipped on 4 samples", "gyro clipped on 1 sample"} <= {n.split(":")[0] for n in found.notes}
 

@@ -38,13 +38,13 @@ def test_mark_clipped():
     values = np.clip(rng.normal(scale=100.0, size=(400, 3)), -156.9, 156.9)
     values[:, 1] = np.round(rng.normal(scale=0.5, size=400))  # coarse and quiet: extremes repeat
     for limit in ((0.0, 18.6), (156.9, 18.6), (120.0, 18.6)):
-        out = np.zeros(400, dtype=bool)
+        out = np.zeros((400, 3), dtype=bool)
         n = _kernels.mark_clipped(values, np.array(limit), out)
         expected = _reference.mark_clipped(values, *limit)
         assert_array_equal(out, expected)
         assert n == expected.sum() > 0
     single = np.array([[0.0], [50.0], [0.0], [20.0]])
-    out = np.zeros(4, dtype=bool)
+    out = np.zeros((4, 1), dtype=bool)
     assert _kernels.mark_clipped(single, np.array([0.0, 18.6]), out) == 0, "one extreme sample is no clipping"
 
 

@@ -1,0 +1,177 @@
+"""Bridges across gaps and the price of clipped samples, against motions whose integral is known."""
+
+import numpy as np
+import pytest
+from motion_records import measurements
+from numpy.testing import assert_allclose
+
+from replay import rotation
+from replay.motion.filters import integrate
+from replay.motion.gaps import bridge, spans
+from replay.motion.inertial import CLIPPED_SHARE, prepare_inertial
+
+RATE_HZ = 250.0
+
+
+def swinging(seed, duration_s=6.0):
+    """Under a canopy: a spin, two swings of about a hertz with changing size, and forces that go with them; (time, rate, force)."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(round(duration_s * RATE_HZ)) / RATE_HZ
+    walks = np.cumsum(rng.standard_normal((len(time_s), 6)), axis=0)
+    smooth = np.hanning(round(0.5 * RATE_HZ))
+    smooth /= smooth.sum()
+    walks = np.stack([np.convolve(w, smooth, "same") for w in walks.T], axis=1)
+    walks -= walks.mean(axis=0)
+    walks /= walks.std(axis=0)
+    return time_s, 0.8 * walks[:, :3] + [0.0, 0.0, 0.7], 2.0 * walks[:, 3:] + [0.0, 0.0, 9.8]
+
+
+def without(arrays, start_s, gap_s):
+    """The arrays without the rows of a gap, and the marks of it."""
+    time_s = arrays[0]
+    keep = ~((time_s > start_s) & (time_s < start_s + gap_s - 1e-9))
+    kept = [a[keep] for a in arrays]
+    is_gap = np.zeros(len(kept[0]), dtype=bool)
+    is_gap[int(np.searchsorted(kept[0], start_s + 1e-9))] = True
+    return kept, is_gap
+
+
+def attitude(time_s, rate):
+    return integrate(time_s, rate, np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), np.zeros(len(time_s), dtype=bool))
+
+
+def across(bridged, time_s, is_gap):
+    """What the bridge turns and adds: rotation vector and velocity."""
+    j = int(np.flatnonzero(is_gap)[0])
+    ends = slice(j - 1, j + 1)
+    q = integrate(time_s[ends], bridged.rate_body_radps[ends], np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), is_gap[ends])
+    return rotation.to_rotvec(q[1]), 0.5 * np.diff(time_s[ends]) * bridged.accel_body_mps2[ends].sum(axis=0)
+
+
+def ends_of(time_s, start_s, gap_s):
+    return np.searchsorted(time_s, (start_s + 1e-9, start_s + gap_s - 1e-9)) + [-1, 0]
+
+
+@pytest.mark.parametrize("gap_s", [0.06, 0.14, 0.22])
+def test_a_bridge_is_as_far_off_as_the_seconds_around_it_say(gap_s):
+    """Sixty swings with a gap in the middle: mean normalised squares of what the straight line misses."""
+    turn, pushed = [], []
+    for seed in range(60):
+        whole = swinging(seed)
+        i, j = ends_of(whole[0], 3.0, gap_s)
+        q = attitude(*whole[:2])
+        (time_s, rate, accel), is_gap = without(whole, 3.0, gap_s)
+        found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)))
+        turned, added = across(found, time_s, is_gap)
+        true = rotation.to_rotvec(rotation.multiply(rotation.conjugate(q[i]), q[j]))
+        turn.append((turned - true) ** 2 / found.angle_var[0])
+        pushed.append((added - np.trapezoid(whole[2][i : j + 1], whole[0][i : j + 1], axis=0)) ** 2 / found.vel_var[0])
+        assert not found.is_own.any()
+    print(f"{gap_s} s: angle {np.mean(turn):.2f}, velocity {np.mean(pushed):.2f}")
+    assert 0.3 < np.mean(turn) < 1.3  # one price for three axes, that of the worst
+    assert 0.6 < np.mean(pushed) < 1.6
+
+
+@pytest.mark.parametrize("is_board", [False, True])
+def test_the_turn_across_a_gap_is_the_computers_own(is_board):
+    """Its attitude every fifth sample, of vehicle or board, its bias taken off, ours not: the bridge turns as far to a milliradian."""
+    whole = swinging(3)
+    bias = np.array([0.02, -0.01, 0.03])
+    i, j = ends_of(whole[0], 3.0, 0.22)
+    q = attitude(*whole[:2])
+    board = rotation.from_rotvec(np.array([0.0, 0.0, np.pi / 2.0]))
+    logged = slice(2, None, 5)
+    start = rotation.from_rotvec(np.array([0.3, -0.2, 1.0]))
+    q_own = rotation.multiply(start, q[logged] if not is_board else rotation.multiply(q[logged], rotation.conjugate(board)))
+    own = whole[0][logged], np.stack((q_own, rotation.multiply(q_own, board)))
+    (time_s, rate, accel), is_gap = without((whole[0], whole[1] + bias, whole[2]), 3.0, 0.22)
+    # rows lost on the card: the attitudes in them are lost as well
+    kept = np.isin(own[0], time_s)
+    own = own[0][kept], own[1][:, kept]
+    straight = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)))
+    found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), own)
+    # with the bias that the rate still has
+    wanted = rotation.to_rotvec(attitude(whole[0][i : j + 1], (whole[1] + bias)[i : j + 1])[-1])
+    assert found.is_own.all() and found.angle_var[0] < 0.02 * straight.angle_var[0]
+    assert_allclose(across(found, time_s, is_gap)[0], wanted, atol=1e-3)
+    assert np.abs(across(straight, time_s, is_gap)[0] - wanted).max() > 5e-3
+
+
+def test_an_own_attitude_that_is_none_is_not_believed():
+    """One that stands still, one held for a fifth of a second, one in axes that nobody knows: each is worse than the straight line."""
+    whole = swinging(3)
+    q = attitude(*whole[:2])
+    (time_s, rate, accel), is_gap = without(whole, 3.0, 0.14)
+    rows = np.isin(whole[0], time_s)
+    held = q[np.arange(len(q)) // 50 * 50]
+    odd = rotation.multiply(q, rotation.from_rotvec(np.array([0.7, -0.4, 0.9])))
+    for q_own in (np.broadcast_to(q[:1], q.shape), held, odd):
+        own = whole[0][rows], np.stack((q_own[rows], q_own[rows]))
+        found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), own)
+        assert not found.is_own.any()
+    empty = np.empty(0), np.empty((2, 0, 4))
+    assert not bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), empty).is_own.any()
+
+
+def test_nothing_but_the_ends_of_a_long_gap_is_moved():
+    """A row lost leaves every sample as it is, and so does a gap that nothing lies around."""
+    whole = swinging(5)
+    (time_s, rate, accel), is_gap = without(whole, 3.0, 0.012)
+    found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)))
+    assert found.rate_body_radps.tobytes() == rate.tobytes() and found.accel_body_mps2.tobytes() == accel.tobytes()
+    assert 0.0 < found.angle_var[0] < 1e-4
+    (time_s, rate, accel), is_gap = without(whole, 3.0, 0.14)
+    found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)))
+    moved = np.flatnonzero((found.accel_body_mps2 != accel).any(axis=1))
+    assert moved.tolist() == (np.flatnonzero(is_gap)[0] + [-1, 0]).tolist()
+    short = slice(int(moved[0]) - 3, int(moved[1]) + 3)
+    alone = bridge(time_s[short], rate[short], accel[short], *spans(is_gap[short], np.zeros_like(is_gap[short])))
+    assert alone.angle_var[0] > 0.0 and np.isfinite(alone.vel_var).all()
+
+
+def clipped_record(shape, limit, axis=2):
+    """A pulse of force on one axis, cut off at `limit`: the measurements, and what the clipped stretch lost, m/s."""
+    time_s = np.arange(500) / RATE_HZ
+    accel = np.zeros((500, 3)) + [1.0, -2.0, 3.0]
+    accel[:, axis] += shape(time_s - 1.0)
+    shown = np.clip(accel, -limit, limit)
+    is_clipped = np.abs(accel) >= limit
+    return measurements(time_s, shown, is_accel_clipped_body=is_clipped), float(np.sum(accel - shown) / RATE_HZ), is_clipped
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("limit", [20.0, 30.0, 45.0])
+@pytest.mark.parametrize(
+    "shape",
+    [
+        lambda t: 60.0 * np.sin(np.pi * np.clip(t / 0.2, 0.0, 1.0)),
+        lambda t: 60.0 * np.clip(1.0 - np.abs(t - 0.1) / 0.1, 0.0, None),
+        lambda t: 60.0 * np.exp(-(((t - 0.1) / 0.06) ** 2)),
+        lambda t: np.where(t < 0.0, 0.0, 60.0 * np.exp(-np.clip(t, 0.0, None) / 0.05)),
+    ],
+    ids=["half sine", "triangle", "bell", "a jump that dies away"],
+)
+def test_a_clipped_pulse_is_priced_on_its_axis_by_its_slopes(shape, limit, sign):
+    """What pulses of known shape lose lies between a third of the standard deviation and twice it; the other axes lose nothing."""
+    record, lost, is_clipped = clipped_record(lambda t: sign * shape(t), limit)
+    assert is_clipped.any()
+    extra = prepare_inertial(record).extra_var
+    # a corner of the pulse is a blow as well, which all axes may have felt between two samples
+    plain = prepare_inertial(measurements(record.log_time_s, record.accel_body_mps2)).extra_var
+    sd = np.sqrt(np.sum(extra - plain, axis=0))
+    assert sd[:3].tolist() == [0.0, 0.0, 0.0]
+    assert 0.3 < abs(lost) / sd[3] < 2.0
+
+
+def test_a_clipped_gyro_is_priced_too():
+    """A spin that runs past the range: one price for all three axes, the sum of what the axes lost."""
+    time_s = np.arange(500) / RATE_HZ
+    rate = np.zeros((500, 3))
+    rate[:, 2] = 40.0 * np.exp(-(((time_s - 1.0) / 0.3) ** 2))
+    shown = np.minimum(rate, 35.0)
+    record = measurements(time_s, [0.0, 0.0, 9.8], shown, is_rate_clipped_body=rate >= 35.0)
+    extra = prepare_inertial(record).extra_var
+    lost = float(np.sum(rate - shown) / RATE_HZ)
+    assert 0.3 < lost / np.sqrt(np.sum(extra[:, 0])) < 2.0
+    assert not extra[:, 1:].any()
+    assert CLIPPED_SHARE < 0.5
