@@ -105,13 +105,14 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
             continue
         around = _around(time_s, i, j, int(opens[place[g] - 1]), int(closes[place[g]]))
         is_calm = j == i + 1  # rows without a value lie in a straight line already
-        if is_calm:
-            for values, out in ((rate, out_rate), (accel, out_accel)):
-                for k, side, end in ((i, around[0], 0), (j, around[1], 1)):
-                    out[k] = _line_ends(time_s[side], values[side])[end][k - side.start]
-        angle_var[g] = np.max(_price(time_s, rate, out_rate[j] - out_rate[i], i, j, around, is_calm=is_calm))
-        vel_var[g] = _price(time_s, accel, out_accel[j] - out_accel[i], i, j, around, is_calm=is_calm)
-        found = _own_turn(time_s, rate, i, j, around, own) if own is not None and is_calm else None
+        sides = [_Side(time_s[rows], np.concatenate((rate[rows], accel[rows]), axis=1), is_calm=is_calm) for rows in around]
+        ends = sides[0].before[-1], sides[1].after[0]
+        (out_rate[i], out_accel[i]), (out_rate[j], out_accel[j]) = ((end[:3], end[3:]) for end in ends)
+        var = _price(sides, float(time_s[j] - time_s[i]), ends[1] - ends[0])
+        if var is None:
+            var = np.concatenate([np.broadcast_to(np.sum(_bound(time_s, values, i, j)), (3,)) for values in (rate, accel)])
+        angle_var[g], vel_var[g] = np.max(var[:3]), var[3:]
+        found = _own_turn(sides, own) if own is not None and is_calm else None
         if found is not None and found[1] < angle_var[g]:
             _turn_as_far(time_s, out_rate, i, j, found[0])
             angle_var[g], is_own[g] = found[1], True
@@ -134,76 +135,80 @@ def _bound(time_s: Array, values: Array, i: int, j: int) -> Array:
     return np.asarray((np.var(around, axis=0) + 0.25 * (values[j] - values[i]) ** 2) * bend**2)
 
 
-def _price(time_s: Array, values: Array, jump: Array, i: int, j: int, around: tuple[slice, slice], *, is_calm: bool) -> Array:
-    """Variance per axis of a long straight bridge over which the values change by `jump`, shapes (3,).
+class _Side:
+    """k samples before or after a gap: rate and specific force, (k, 6), and the ends that a bridge from or to each of them would rest on.
 
-    The mean square of what such bridges miss around it, larger as its own ends lie farther apart than theirs do.
+    With `is_calm`, those of straight lines through the last, and the next, `NEAR_GAP_S`, where that holds four samples.
     """
-    gap = float(time_s[j] - time_s[i])
-    found = [_missed(time_s[side], values[side], gap, is_calm=is_calm) for side in around]
-    missed, jumps = (np.concatenate([one[k] for one in found]) for k in (0, 1))
-    started = sum(max(float(time_s[side.stop - 1] - time_s[side.start]) - gap, 0.0) for side in around)
-    if len(missed) < _FEWEST or started < 2.0 * gap:
-        return np.broadcast_to(np.sum(_bound(time_s, values, i, j)), (3,))
+
+    def __init__(self, time_s: Array, values: Array, *, is_calm: bool) -> None:
+        self.time_s, self.values = time_s, values
+        n = np.arange(len(time_s))
+        self.before = self.after = values
+        if is_calm:
+            t = (time_s - time_s[len(time_s) // 2])[:, None]
+            sums = np.concatenate((t, t * t, values, t * values), axis=1)
+            sums = np.concatenate((np.zeros((1, sums.shape[1])), np.cumsum(sums, axis=0)))
+            self.before = self._ends(t, sums, np.searchsorted(time_s, time_s - NEAR_GAP_S), n + 1)
+            self.after = self._ends(t, sums, n, np.searchsorted(time_s, time_s + NEAR_GAP_S))
+
+    def _ends(self, t: Array, sums: Array, start: Index, stop: Index) -> Array:
+        """Of the lines through samples `start` to `stop`, where t is that of each sample."""
+        width = self.values.shape[1]
+        total, count = sums[stop] - sums[start], (stop - start)[:, None].astype(float)
+        t1, t2, v1, tv = total[:, :1], total[:, 1:2], total[:, 2 : 2 + width], total[:, 2 + width :]
+        spread = count * t2 - t1**2
+        is_line = (count >= 4.0) & (spread > 0.0)
+        slope = (count * tv - t1 * v1) / np.where(is_line, spread, 1.0)
+        return np.where(is_line, (v1 - slope * t1) / count + slope * t, self.values)
+
+    def missed(self, gap_s: float) -> tuple[Array, Array]:
+        """What bridges as long as the gap miss of the integral where there are values, and from what end to end they go: (w, 6) each."""
+        time_s, values = self.time_s, self.values
+        way = np.zeros(values.shape)
+        way[1:] = np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(time_s)[:, None], axis=0)
+        has_ends = (time_s - time_s[0] >= 0.5 * NEAR_GAP_S) & (time_s + gap_s <= time_s[-1] - 0.5 * NEAR_GAP_S)
+        start = np.flatnonzero(has_ends)
+        stop = np.searchsorted(time_s, time_s[start] + gap_s * (1.0 - 1e-9))
+        bridged = 0.5 * (time_s[stop] - time_s[start])[:, None] * (self.before[start] + self.after[stop])
+        return bridged - (way[stop] - way[start]), self.after[stop] - self.before[start]
+
+
+def _price(sides: list[_Side], gap_s: float, jump: Array) -> Array | None:
+    """Variance of what a straight bridge over which rate and specific force change by `jump` misses, shapes (6,).
+
+    The mean square of what such bridges miss around it, larger as its own ends lie farther apart than theirs do. None with too little
+    record around it.
+    """
+    missed, jumps = (np.concatenate(both) for both in zip(*(side.missed(gap_s) for side in sides), strict=True))
+    room_s = sum(max(float(side.time_s[-1] - side.time_s[0]) - gap_s, 0.0) for side in sides)
+    if len(missed) < _FEWEST or room_s < 2.0 * gap_s:
+        return None
     square, usual = np.mean(missed**2, axis=0), np.mean(jumps**2, axis=0)
     return np.asarray(square * np.maximum(1.0, jump**2 / np.maximum(usual, 1e-30)))
 
 
-def _missed(time_s: Array, values: Array, gap: float, *, is_calm: bool) -> tuple[Array, Array]:
-    """What bridges of length `gap` miss of the integral of `values` where there are values, and from what end to end: (w, 3) each."""
-    before, after = _line_ends(time_s, values) if is_calm else (values, values)
-    way = np.zeros(values.shape)
-    way[1:] = np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(time_s)[:, None], axis=0)
-    start = np.arange(len(time_s))
-    stop = np.searchsorted(time_s, time_s + gap * (1.0 - 1e-9))
-    has_ends = (time_s - time_s[0] >= 0.5 * NEAR_GAP_S) & (time_s + gap <= time_s[-1] - 0.5 * NEAR_GAP_S)
-    start, stop = start[has_ends], stop[has_ends]
-    bridged = 0.5 * (time_s[stop] - time_s[start])[:, None] * (before[start] + after[stop])
-    return bridged - (way[stop] - way[start]), after[stop] - before[start]
-
-
-def _line_ends(time_s: Array, values: Array) -> tuple[Array, Array]:
-    """Of straight lines through the last, and the next, `NEAR_GAP_S` of each sample: their values there, shapes (n, 3).
-
-    The sample itself where there are less than four.
-    """
-    t = (time_s - time_s[len(time_s) // 2])[:, None]
-    sums = [np.concatenate((np.zeros((1, x.shape[1])), np.cumsum(x, axis=0))) for x in (t, t * t, values, t * values)]
-    n = np.arange(len(time_s))
-    found = []
-    for start, stop in ((np.searchsorted(time_s, time_s - NEAR_GAP_S), n + 1), (n, np.searchsorted(time_s, time_s + NEAR_GAP_S))):
-        count = (stop - start)[:, None].astype(float)
-        t1, t2, v1, tv = (s[stop] - s[start] for s in sums)
-        spread = count * t2 - t1**2
-        is_line = (count >= 4.0) & (spread > 0.0)
-        slope = (count * tv - t1 * v1) / np.where(is_line, spread, 1.0)
-        found.append(np.where(is_line, (v1 - slope * t1) / count + slope * t, values))
-    return found[0], found[1]
-
-
-def _own_turn(time_s: Array, rate: Array, i: int, j: int, around: tuple[slice, slice], own: Own) -> tuple[Array, float] | None:
-    """How far the computer's own attitude turned from sample i to j, as the gyro would have shown it: a rotation vector (3,), its variance.
+def _own_turn(sides: list[_Side], own: Own) -> tuple[Array, float] | None:
+    """How far the computer's own attitude turned across the gap, as the gyro would have shown it: a rotation vector (3,), its variance.
 
     The variance from how far the two are apart over as long a time around the gap. What they are apart by throughout, a bias that the
     computer takes off and the rate still has, is put back. None where too little was logged.
     """
-    own_s, tracks = own[0], [_track(time_s[side], rate[side], own[0]) for side in around]
+    own_s, tracks = own[0], [_track(side.time_s, side.values[:, :3], own[0]) for side in sides]
     (before, at_before, q_before), (after, at_after, q_after) = tracks
     if not (len(before) and len(after)):
         return None
     lasts = float(own_s[after[0]] - own_s[before[-1]])
-    best: tuple[Array, Array] | None = None
-    for q_own in own[1]:
-        apart = np.concatenate([_apart(own_s[k], q_own[k], q, lasts) for k, q, _ in tracks])
-        if len(apart) >= _FEWEST and (best is None or np.mean(apart**2) < np.mean(best[0] ** 2)):
-            best = apart, q_own
-    if best is None:
+    apart = np.concatenate([_apart(own_s[k], own[1][:, k], q, lasts) for k, q, _ in tracks], axis=1)
+    if apart.shape[1] < _FEWEST:
         return None
-    always = best[0].mean(axis=0)
-    said = _turned(best[1][before[-1]], best[1][after[0]])
+    reading = int(np.argmin(np.mean(apart**2, axis=(1, 2))))
+    apart, q_own = apart[reading], own[1][reading]
+    always = apart.mean(axis=0)
     to_gap, from_gap = _turned(at_before[-1], q_before[-1]), _turned(q_after[0], at_after[0])
+    said = _turned(q_own[before[-1]], q_own[after[0]])
     across = rotation.multiply(rotation.multiply(rotation.conjugate(to_gap), said), rotation.conjugate(from_gap))
-    return rotation.to_rotvec(across) - always, float(np.max(np.mean((best[0] - always) ** 2, axis=0))) + _TURN_FLOOR_RAD**2
+    return rotation.to_rotvec(across) - always, float(np.max(np.mean((apart - always) ** 2, axis=0))) + _TURN_FLOOR_RAD**2
 
 
 def _track(time_s: Array, rate: Array, own_s: Array) -> tuple[Index, Array, Array]:
@@ -217,11 +222,13 @@ def _track(time_s: Array, rate: Array, own_s: Array) -> tuple[Index, Array, Arra
 
 
 def _apart(own_s: Array, q_own: Array, q_gyro: Array, lasts: float) -> Array:
-    """From what the gyro turned to what the computer's attitude did, over every stretch of about `lasts` s: rotation vectors (w, 3)."""
+    """From what the gyro turned (k, 4) to what readings of the computer's attitude did (r, k, 4), over every stretch of about `lasts` s:
+    rotation vectors, shape (r, w, 3).
+    """
     stop = np.searchsorted(own_s, own_s + lasts * (1.0 - 1e-9))
     start = np.flatnonzero(stop < len(own_s))
     stop = stop[start]
-    return rotation.to_rotvec(_turned(_turned(q_gyro[start], q_gyro[stop]), _turned(q_own[start], q_own[stop])))
+    return rotation.to_rotvec(_turned(_turned(q_gyro[start], q_gyro[stop]), _turned(q_own[:, start], q_own[:, stop])))
 
 
 def _turned(q_from: Array, q_to: Array) -> Array:
