@@ -82,6 +82,24 @@ def test_letting_go_settles_to_the_chosen_method(qtbot, session, estimates):
     assert session.snapshot.what_if is None
 
 
+def test_a_flight_opened_by_a_method_fast_enough_settles_without_an_edit(qtbot, preferences, estimates):
+    """The first request asks as a drag does; a method that needs no stand-in answers it in full, and the flight still comes to rest."""
+
+    def in_full(request, cancel):
+        return dataclasses.replace(estimates(request, cancel), is_preview=False)
+
+    made = Session(preferences, estimating=in_full)
+    busy = []
+    made.busy_changed.connect(busy.append)
+    try:
+        take_drawn(made, estimates)
+        qtbot.waitUntil(lambda: busy[-1:] == [False])
+        assert made.is_settled
+        assert [request.is_dragging for request in estimates.requests] == [True, False]
+    finally:
+        made.close()
+
+
 def test_a_slow_settled_run_is_not_waited_for(qtbot, session, estimates):
     """The next edit cancels it; its result is never drawn."""
     estimates.gate = threading.Semaphore(0)
