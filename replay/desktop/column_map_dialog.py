@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 
 from replay.desktop import style
 from replay.desktop.asking import TOML_FILES, Asking
-from replay.desktop.column_map_words import AXES, FOUND, channel_label, first_values, how_found, problems_of
+from replay.desktop.column_map_words import AXES, FOUND, barred_by, channel_label, first_values, how_found, missed_by
 from replay.desktop.form import OptionalNumber, muted
 from replay.errors import ReplayError
 from replay.flightlog.columnmap import (
@@ -145,10 +145,11 @@ class ColumnMapDialog(QDialog):
     # --- checks ---------------------------------------------------------------------------------------------------------------
 
     def _check(self) -> None:
-        problems = problems_of(self._entries, [box.currentText() for box in self._axes])
+        barred = barred_by(self._entries, [box.currentText() for box in self._axes])
+        problems = [*barred, *missed_by(self._entries)]
         self.problems.setText("\n".join(problems))
         self.problems.setVisible(bool(problems))
-        self.ok.setEnabled(not any(text.startswith("Not possible") for text in problems))
+        self.ok.setEnabled(not barred)
         has_attitude = any(entry.channel in (ANGLES, "q_enu_from_body_onboard") for entry in self._entries)
         self._attitude.setVisible(has_attitude)
 

@@ -24,8 +24,8 @@ def channel_label(channel: str) -> str:
     return _LABELS.get(channel) or KINDS[channel].label
 
 
-def problems_of(entries: Sequence[ColumnEntry], axes: Sequence[str]) -> list[str]:
-    """What keeps a map from being used ("Not possible: …"), and what will be missed; `axes` as chosen of `AXES`."""
+def barred_by(entries: Sequence[ColumnEntry], axes: Sequence[str]) -> list[str]:
+    """What keeps a map from being used; `axes` as chosen of `AXES`."""
     problems = []
     counts = Counter((e.file, e.channel, e.component) for e in entries if e.channel not in (EXTRA, IGNORE))
     for (file, channel, part), n in counts.items():
@@ -39,6 +39,12 @@ def problems_of(entries: Sequence[ColumnEntry], axes: Sequence[str]) -> list[str
         for entry in entries
         if entry.channel == TIME and entry.unit == TICKS and not entry.rate_hz
     ]
+    return problems
+
+
+def missed_by(entries: Sequence[ColumnEntry]) -> list[str]:
+    """What a map can be used without, and what then is not to be had."""
+    problems = []
     there = {(entry.channel, entry.component) for entry in entries}
     for channel, label in _NEEDED:
         missing = [part for part in components_of(channel) if (channel, part) not in there]

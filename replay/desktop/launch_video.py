@@ -61,7 +61,7 @@ class LaunchVideoView(QWidget):
         self._cursor_log_s = 0.0
         self._frame = 0
         self._shown_frame = -1
-        self._trouble = ""
+        self._trouble = self._opening = ""
         self._is_own_move = False
         self.canvas = VideoCanvas()
         self.rows = VideoRows()
@@ -140,7 +140,7 @@ class LaunchVideoView(QWidget):
         elif not _is_same(self._loaded, review.video.file) and not _is_same(self._wanted, review.video.file):
             self._take(None)
             self._wanted = review.video.file
-            self._trouble = f"Opening {Path(review.video.file.path).name} …"
+            self._trouble = self._opening = f"Opening {Path(review.video.file.path).name} …"
             self.background.request(OpenVideo(known=review.video.file, review_path=self._session.review_path))
         self._line_up()
 
@@ -280,7 +280,7 @@ class LaunchVideoView(QWidget):
 
     def _on_busy(self, is_busy: bool) -> None:
         self.rows.show_busy(is_busy)
-        if not is_busy and self._trouble.startswith("Opening"):
+        if not is_busy and self._opening and self._trouble == self._opening:
             self._trouble = "The launch video was not opened. Open Video opens it."
             self._show_texts()
 

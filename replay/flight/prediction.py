@@ -153,8 +153,7 @@ def read_prediction(path: str | os.PathLike[str], column_map: Mapping[str, str] 
     for issue in table.issues:
         if issue.severity == "warning" and issue.column in own and issue.rows:
             # a log forgives a cell that is no number; a prediction is made by a program or by hand, and is put right there
-            got = issue.text.partition("(")[2].partition(")")[0] or issue.text
-            raise LogReadError(name, issue.rows[0], issue.column, "a number or nothing", got)
+            raise LogReadError(name, issue.rows[0], issue.column, "a number or nothing", issue.found or issue.text)
     for quantity, (i, unit) in chosen.items():
         values = table.columns[i]
         if values.dtype.kind not in "fi":

@@ -65,7 +65,8 @@ def joined(parts: Sequence[Sequence[NDArray[Any]]], lines: Lines) -> tuple[Colum
         at = line_numbers[is_odd & is_row]
         if len(at):
             shown = ", ".join(repr(cell) for cell in dict.fromkeys(cells))
-            more.append((i, Issue("warning", _odd_text(len(at), len(line_numbers), shown, columns[i]), rows=tuple(at.tolist()))))
+            text = _odd_text(len(at), len(line_numbers), shown, columns[i])
+            more.append((i, Issue("warning", text, rows=tuple(at.tolist()), found=shown)))
     return columns, is_row, more
 
 

@@ -43,7 +43,7 @@ def check_channels(channels: Mapping[str, Channel]) -> list[Issue]:
             middle = float(np.nanmedian(channels[name].values))
             if not low <= middle <= high:
                 shown = (middle - offset) / factor
-                issues.append(Issue("warning", f"implausible unit: median of {shown:.4g} {unit}", channels[name].columns[0]))
+                issues.append(_implausible(f"implausible unit: median of {shown:.4g} {unit}", channels[name]))
     for name, channel in channels.items():
         if channel.is_extra or name == "state" or channel.n_samples < 3:
             continue
@@ -96,6 +96,10 @@ def _still(channel: Channel, spread: float) -> NDArray[np.bool_]:
     return np.asarray(spreads < spread)
 
 
+def _implausible(text: str, channel: Channel, *, is_problem: bool = False) -> Issue:
+    return Issue("problem" if is_problem else "warning", text, channel.columns[0], is_implausible=True)
+
+
 def _one_g(channels: Mapping[str, Channel]) -> list[Issue]:
     """At rest the accelerometer must read one g, or its unit or scale is wrong."""
     accel, gyro = channels.get(_ACCEL), channels.get(_RATE)
@@ -107,7 +111,7 @@ def _one_g(channels: Mapping[str, Channel]) -> list[Issue]:
         return []
     is_rest = bool(np.any(_still(accel, 0.05 * max(norm, _G)))) and (gyro is None or bool(np.any(_still(gyro, 3.0 * DEG))))
     text = f"implausible unit or scale: at rest it reads {norm:.4g} m/s² ({norm / _G:.3g} g); state it in the column map"
-    return [Issue("problem" if is_rest and abs(off) > 0.3 else "warning", text, accel.columns[0])]
+    return [_implausible(text, accel, is_problem=is_rest and abs(off) > 0.3)]
 
 
 def _rates(channels: Mapping[str, Channel]) -> list[Issue]:
@@ -116,11 +120,11 @@ def _rates(channels: Mapping[str, Channel]) -> list[Issue]:
         return []
     top = float(np.nanmax(np.abs(gyro.values)))
     if top > 5000.0 * DEG:
-        return [Issue("warning", f"implausible unit: it reaches {top / DEG:.4g} deg/s", gyro.columns[0])]
+        return [_implausible(f"implausible unit: it reaches {top / DEG:.4g} deg/s", gyro)]
     means, spreads = infer.quiet_windows(gyro.values)
     rest = float(np.linalg.norm(means[np.argmin(spreads)])) if len(means) else 0.0
     if rest > 25.0 * DEG and float(np.min(spreads)) < 1.0 * DEG:
-        return [Issue("warning", f"implausible unit or a large bias: at its quietest it reads {rest / DEG:.3g} deg/s", gyro.columns[0])]
+        return [_implausible(f"implausible unit or a large bias: at its quietest it reads {rest / DEG:.3g} deg/s", gyro)]
     return []
 
 
@@ -138,12 +142,12 @@ def _turns(channels: Mapping[str, Channel]) -> list[Issue]:
             f"implausible axes or signs: gravity does not turn in the accelerometer's axes as the gyro says (agreement {as_logged:.2f}), "
             f"but would with the gyro's axes read as {axes} ({best:.2f}); state signs in the column map"
         )
-        return [Issue("warning", text, gyro.columns[0])]
+        return [_implausible(text, gyro)]
     ratio = turning.turn_of_up(gyro.values, gyro.log_time_s, up)
     if ratio is None or 0.3 < ratio < 3.0:
         return []
     text = f"implausible unit or scale: gravity turns in the accelerometer's axes at {ratio:.3g} of the rate read"
-    return [Issue("warning", text, gyro.columns[0])]
+    return [_implausible(text, gyro)]
 
 
 def _clipped(channel: Channel) -> list[Issue]:

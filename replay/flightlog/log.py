@@ -66,13 +66,26 @@ class Channel:
 class Issue:
     """One line of the audit: what is wrong or was assumed, where, and what was done about it.
 
-    `severity` is "note", "warning" or "problem"; a problem is one that keeps the log from carrying an estimate.
+    Parameters
+    ----------
+    severity : str
+        "note", "warning" or "problem"; a problem is one that keeps the log from carrying an estimate.
+    text : str
+        For people; nothing is decided by what it says.
+    column : str or None
+    rows : tuple of int
+    is_implausible : bool
+        What the column reads can't well be what the column map says it is: whatever is computed from it is to be doubted.
+    found : str
+        What stands there instead of what belongs there, where that can be shown.
     """
 
     severity: str
     text: str
     column: str | None = None
     rows: tuple[int, ...] = ()
+    is_implausible: bool = False
+    found: str = ""
 
 
 @dataclass(frozen=True, eq=False)

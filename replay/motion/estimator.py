@@ -121,7 +121,7 @@ def estimate(
         assumptions=(
             *_assumptions(measurements, mount, events, site, calibration, imu_from_cg_m),
             *_other_flight(next_log_s),
-            *(f"the log's audit doubts {issue.column}: {issue.text}" for issue in log.issues if issue.text.startswith("implausible")),
+            *(f"the log's audit doubts {issue.column}: {issue.text}" for issue in log.issues if issue.is_implausible),
             *solution.assumptions,
         ),
         run_time_s=time.perf_counter() - compiling_s() - begun,

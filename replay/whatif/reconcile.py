@@ -113,7 +113,7 @@ def reconcile(
     fit, undetermined = _settled(fit, evidence, mean, sd, is_free, levelled, cancel)
     if progress is not None:
         progress(1.0, "done")
-    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution, _warmed_k(measurements, solution, base))
+    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution, mount.note, _warmed_k(measurements, solution, base))
 
 
 def _warmed_k(measurements: Measurements, solution: Solution, base: Calibration) -> float:

@@ -48,12 +48,12 @@ _NO_RAIL = Lean(0.0, 0.0, 0.5)
 
 def result_of(
     fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array,
-    evidence: Evidence, site: Site, solution: Solution, warmed_k: float = 0.0,
+    evidence: Evidence, site: Site, solution: Solution, mount_note: str = "", warmed_k: float = 0.0,
 ) -> Reconciliation:  # fmt: skip
     """What a fit says, in words and numbers.
 
-    `undetermined` (22,) errors stand at their prior's mean; `mean` and `prior_sd` (22,) in SI. `warmed_k`: how far the sensor's
-    temperature moved in the flight where the calibration has no slope for it.
+    `undetermined` (22,) errors stand at their prior's mean; `mean` and `prior_sd` (22,) in SI. `mount_note`: how the sensor was found to
+    sit. `warmed_k`: how far the sensor's temperature moved in the flight where the calibration has no slope for it.
     """
     is_free, is_tilt_free = fit.keep[-N_ERRORS:], bool(fit.keep[0])
     freed = {name for name, place in PLACES.items() if is_free[place]} | ({PAD_TILT} if is_tilt_free else set())
@@ -94,7 +94,7 @@ def result_of(
         posterior=posterior,
         fit=fit,
         notes=_notes(fit, evidence, pinned, undetermined, parameters),
-        assumptions=_assumptions(evidence, site, solution, is_free),
+        assumptions=_assumptions(evidence, site, mount_note, is_free),
         pinned=pinned,
         doubts=_doubts(fit, seen, warmed_k),
     )
@@ -227,7 +227,7 @@ def _doubts(fit: FlightFit, seen: Mapping[str, Array], warmed_k: float) -> tuple
     return tuple(lines)
 
 
-def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: NDArray[np.bool_]) -> tuple[str, ...]:
+def _assumptions(evidence: Evidence, site: Site, mount_note: str, is_free: NDArray[np.bool_]) -> tuple[str, ...]:
     lines = list(site.assumptions())
     stated = evidence.prior
     p = stated_prior(stated)
@@ -244,8 +244,7 @@ def _assumptions(evidence: Evidence, site: Site, solution: Solution, is_free: ND
             lines.append(f"prior of the {name}: {shown} ({'as stated' if given is not None else 'default, data-sheet size'})")
     if is_free[BARO].any():
         lines.append(f"barometric lag between 0 and {MOST_LAG_S:g} s (common practice, no source)")
-    mount = [a for a in solution.assumptions if "board" in a or "mount" in a]
-    return tuple(dict.fromkeys([*lines, *mount]))
+    return tuple(dict.fromkeys([*lines, *([mount_note] if mount_note else [])]))
 
 
 def error_rows(fit: FlightFit) -> Array:

@@ -296,11 +296,11 @@ def test_a_barometer_that_never_changes_is_not_used(clean, method):
 
 
 def test_what_the_audit_doubts_is_said_with_the_result(clean):
-    """A log with a warning of an implausible reading can be estimated, and the doubt goes with it."""
-    doubt = Issue("warning", "implausible axes or signs: so and so", "gyro_x")
-    log = FlightLog(clean.log.paths, "", clean.log.channels, clean.log.column_map, (doubt,))
+    """A log with a warning of an implausible reading can be estimated, and the doubt goes with it; however it is worded."""
+    doubts = Issue("warning", "can't be so and so", "gyro_x", is_implausible=True), Issue("warning", "implausible only in words", "gyro_y")
+    log = FlightLog(clean.log.paths, "", clean.log.channels, clean.log.column_map, doubts)
     found = estimate(log, "integrate", site=clean.vehicle.site)
-    assert "the log's audit doubts gyro_x: implausible axes or signs: so and so" in found.assumptions
+    assert [line for line in found.assumptions if "audit doubts" in line] == ["the log's audit doubts gyro_x: can't be so and so"]
 
 
 def test_a_second_flight_in_the_same_record_is_said(clean):
