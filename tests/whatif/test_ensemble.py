@@ -199,8 +199,8 @@ def test_a_change_is_known_as_well_as_it_says():
 def test_touchdown_is_known_as_well_as_it_says(canopy, least, most, n_held):
     """Where it came down, and would have: error over standard deviation, and how many of 12 nine of ten hold.
 
-    Against the truth of three flights and of the same draws flown again. Over twelve flights the smoother's RMS is 0.5 under the sample
-    flight's canopy and 0.8 under one torn as on `late_chute`, which hits the ground at 10 m/s. The members' own spread is a sixth to a
+    Against the truth of three flights and of the same draws flown again. The smoother's RMS is 0.6 under the sample
+    flight's canopy and 0.7 under one torn as on `late_chute`, which hits the ground at 10 m/s. The members' own spread is a sixth to a
     third of it.
     """
     pulls, held, own = [], [], []
