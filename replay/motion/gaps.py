@@ -27,7 +27,7 @@ LONG_GAP_STEPS, NEAR_GAP_S = 5.0, 0.1
 """A bridge longer than this many steps rests on the last tenth of a second at either end, not on one sample that vibrates."""
 AROUND_GAPS, AROUND_S, _SCATTER_S = 8.0, 2.0, 0.25
 """As many lengths of a gap, and no more than this, on either side say what it can hide."""
-_FEWEST = 12
+_FEWEST, _MOST_SIGMAS = 12, 5.0
 _TURN_FLOOR_RAD = 1e-4
 
 
@@ -114,8 +114,11 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
         angle_var[g], vel_var[g] = np.max(var[:3]), var[3:]
         found = _own_turn(sides, own) if own is not None and is_calm else None
         if found is not None and found[1] < angle_var[g]:
-            _turn_as_far(time_s, out_rate, i, j, found[0])
-            angle_var[g], is_own[g] = found[1], True
+            straight = _turn_across(time_s, out_rate[[i, j]], i, j)
+            # an attitude that began anew in the gap turned farther than the gap can hide
+            if float(np.max(np.abs(found[0] - straight))) < _MOST_SIGMAS * np.sqrt(angle_var[g]):
+                _turn_as_far(time_s, out_rate, i, j, found[0])
+                angle_var[g], is_own[g] = found[1], True
     return Bridged(out_rate, out_accel, angle_var, vel_var, is_own)
 
 
@@ -240,11 +243,15 @@ def _turn_as_far(time_s: Array, rate: Array, i: int, j: int, turn: Array) -> Non
 
     The steps beside the gap have half of the amount each, and the bridge has that much less of it.
     """
-    ends, gap = np.array([i, j]), float(time_s[j] - time_s[i])
+    gap = float(time_s[j] - time_s[i])
     beside = 0.5 * float((time_s[i] - time_s[i - 1] if i > 0 else 0.0) + (time_s[j + 1] - time_s[j] if j + 1 < len(time_s) else 0.0))
-    one, moved = np.array([1.0, 0.0, 0.0, 0.0]), np.zeros(3)
-    rates = rate[ends]
+    rates, moved = rate[[i, j]], np.zeros(3)
     for _ in range(4):  # turns about changing axes do not simply add: each look leaves a tenth of the last at most
-        q = integrate(time_s[ends], rates + moved, np.zeros(3), 0, one, np.array([False, True]))
-        moved += (turn - beside * moved - rotation.to_rotvec(q[1])) / (gap + beside)
-    rate[ends] = rates + moved
+        moved += (turn - beside * moved - _turn_across(time_s, rates + moved, i, j)) / (gap + beside)
+    rate[[i, j]] = rates + moved
+
+
+def _turn_across(time_s: Array, rates: Array, i: int, j: int) -> Array:
+    """Rotation vector of the straight line between the rates (2, 3) of samples i and j."""
+    q = integrate(time_s[[i, j]], rates, np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), np.array([False, True]))
+    return rotation.to_rotvec(q[1])

@@ -18,7 +18,9 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 CLIPPED_SHARE = 0.1
-"""One standard deviation of what a clipped sample lost, as a share of what it shows, beyond what the slopes at the ends of its span say."""
+"""One standard deviation of what a clipped sample lost, as a share of what it shows, beyond what the slopes at the ends of its span say,"""
+CLIPPED_MOST = 10.0
+"""and in all at most: a sensor stuck at its limit for seconds after a blow was not pushed ever harder."""
 SHOCK_RADPS, SHOCK_MPS2 = 0.5, 20.0
 """Fourth difference beyond which neighbouring samples miss part of a blow,"""
 SHOCK_SHARE = 0.01
@@ -75,8 +77,9 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
     bridged = bridge(time_s, rate, accel, first, last, measurements.own_attitude)
     for i, j, angle_var, vel_var in zip(first, last, bridged.angle_var, bridged.vel_var, strict=True):
         extra[i:j] += np.diff(time_s[i : j + 1])[:, None] / (time_s[j] - time_s[i]) * np.array([angle_var, *vel_var])
-    extra[:, 0] += np.sum(_clipped_var(time_s, rate, measurements.is_rate_clipped_body), axis=1)
-    extra[:, 1:] += _clipped_var(time_s, accel, measurements.is_accel_clipped_body)
+    for c in range(3):
+        _price_clipped(time_s, rate[:, c], measurements.is_rate_clipped_body[:, c], extra[:, 0])
+        _price_clipped(time_s, accel[:, c], measurements.is_accel_clipped_body[:, c], extra[:, 1 + c])
     kernels.price_shocks(time_s, rate, is_gap_before, SHOCK_RADPS, SHOCK_SHARE, extra[:, :1])
     kernels.price_shocks(time_s, accel, is_gap_before, SHOCK_MPS2, SHOCK_SHARE, extra[:, 1:])
     rate, accel = bridged.rate_body_radps, bridged.accel_body_mps2
@@ -99,33 +102,28 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
     return Inertial(time_s, rate, accel, bend, is_gap_before, extra, tuple(notes))
 
 
-def _clipped_var(time_s: Array, values: Array, is_clipped: Mask) -> Array:
-    """Variance of each step's integral of `values` where an axis is clipped, shape (n, 3).
+def _price_clipped(time_s: Array, values: Array, is_clipped: Mask, extra: Array) -> None:
+    """Add to `extra` the variance of each step's integral of one axis's `values` where it is clipped, shapes (n,).
 
     The cubic that leaves the limit and comes back to it in T s with the slopes s of the ends has the mean T (s₁ + s₂)/12: one standard
     deviation of what the span lost, which its samples lost together.
     """
-    found = np.zeros(values.shape)
-    step = np.diff(time_s)
-    for axis in np.flatnonzero(is_clipped.any(axis=0)):
-        shown = np.abs(values[:, axis])
-        change = np.flatnonzero(np.diff(np.concatenate(([False], is_clipped[:, axis], [False])).astype(np.int8)))
-        for i, j in change.reshape(-1, 2):
-            # half of the steps on either side belongs to the span
-            a, b = max(int(i) - 1, 0), min(int(j), len(time_s) - 1)
-            lasts = 0.5 * float(time_s[b] + time_s[j - 1] - time_s[a] - time_s[i])
-            limit = float(np.max(shown[i:j]))
-            slopes = _slope_to(limit, time_s[:i][::-1], shown[:i][::-1]) + _slope_to(limit, time_s[j:], shown[j:])
-            lost = lasts * slopes / 12.0 + CLIPPED_SHARE * limit
-            found[a:b, axis] += (lost * lasts) ** 2 * step[a:b] / float(time_s[b] - time_s[a])
-    return found
+    change = np.flatnonzero(np.diff(np.concatenate(([False], is_clipped, [False])).astype(np.int8)))
+    for i, j in change.reshape(-1, 2):
+        # half of the steps on either side belongs to the span
+        a, b = max(int(i) - 1, 0), min(int(j), len(time_s) - 1)
+        lasts = 0.5 * float(time_s[b] + time_s[j - 1] - time_s[a] - time_s[i])
+        limit = float(np.max(np.abs(values[i:j])))
+        before, after = np.arange(max(i - 2, 0), i), np.arange(j, min(j + 2, len(time_s)))[::-1]
+        slope = sum(_slope_to(limit, time_s[rows], np.sign(values[i]) * values[rows]) for rows in (before, after))
+        lost = min(lasts * slope / 12.0 + CLIPPED_SHARE * limit, CLIPPED_MOST * limit)
+        extra[a:b] += (lost * lasts) ** 2 * np.diff(time_s[a : b + 1]) / float(time_s[b] - time_s[a])
 
 
 def _slope_to(limit: float, time_s: Array, shown: Array) -> float:
-    """Of what leads to a limit, 1/s: `shown` from the sample next to it on. The steeper of the last two steps, for the last may have ended
-    anywhere between its sample and the limit.
+    """How steeply two samples lead to a limit, the nearer one last: the steeper of the last two steps, for the last may have ended anywhere
+    between its sample and the limit.
     """
     if len(shown) < 2:
         return 0.0
-    step = abs(float(time_s[1] - time_s[0]))
-    return max(limit - float(shown[0]), float(shown[0] - shown[1]), 0.0) / step
+    return max(limit - float(shown[1]), float(shown[1] - shown[0]), 0.0) / abs(float(time_s[1] - time_s[0]))

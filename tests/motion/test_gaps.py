@@ -98,14 +98,17 @@ def test_the_turn_across_a_gap_is_the_computers_own(is_board):
 
 
 def test_an_own_attitude_that_is_none_is_not_believed():
-    """One that stands still, one held for a fifth of a second, one in axes that nobody knows: each is worse than the straight line."""
+    """One that stands still, one held for a fifth of a second, one in axes that nobody knows: each is worse than the straight line. One
+    that began anew in the gap agrees with the gyro before and after it, and turned farther than the gap can hide.
+    """
     whole = swinging(3)
     q = attitude(*whole[:2])
     (time_s, rate, accel), is_gap = without(whole, 3.0, 0.14)
     rows = np.isin(whole[0], time_s)
     held = q[np.arange(len(q)) // 50 * 50]
     odd = rotation.multiply(q, rotation.from_rotvec(np.array([0.7, -0.4, 0.9])))
-    for q_own in (np.broadcast_to(q[:1], q.shape), held, odd):
+    anew = np.where((whole[0] > 3.07)[:, None], rotation.multiply(rotation.from_rotvec(np.array([0.0, 0.8, 0.0])), q), q)
+    for q_own in (np.broadcast_to(q[:1], q.shape), held, odd, anew):
         own = whole[0][rows], np.stack((q_own[rows], q_own[rows]))
         found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), own)
         assert not found.is_own.any()
@@ -161,6 +164,18 @@ def test_a_clipped_pulse_is_priced_on_its_axis_by_its_slopes(shape, limit, sign)
     sd = np.sqrt(np.sum(extra - plain, axis=0))
     assert sd[:3].tolist() == [0.0, 0.0, 0.0]
     assert 0.3 < abs(lost) / sd[3] < 2.0
+
+
+def test_a_sensor_stuck_at_its_limit_was_not_pushed_ever_harder():
+    """After a blow, for a second, to the record's end: ten times the limit at most, and finite at either edge of the record."""
+    time_s = np.arange(500) / RATE_HZ
+    for rows in (slice(250, 500), slice(0, 250)):
+        accel = np.zeros((500, 3)) + [0.0, 0.0, 9.8]
+        accel[rows, 0] = 156.9
+        is_clipped = np.zeros((500, 3), dtype=bool)
+        is_clipped[rows, 0] = True
+        extra = prepare_inertial(measurements(time_s, accel, is_accel_clipped_body=is_clipped)).extra_var
+        assert 0.2 * 156.9 < np.sqrt(np.sum(extra[:, 1])) < 10.1 * 156.9
 
 
 def test_a_clipped_gyro_is_priced_too():
