@@ -84,7 +84,7 @@ def filter_flight(
         As everywhere. The levelling window is where the estimate starts; before it the vehicle is taken to stand where it stood then,
         its attitude carried back by the gyro.
     backward : bool
-        False: `kalman`, each sample from what was measured up to it. True: `smoother`.
+        False: `kalman`, each sample from what was measured up to it (a gap is bridged and priced from both its sides). True: `smoother`.
     progress, cancel : optional
         Called with a share of the work done; an event that stops it.
     model : FlightModel, optional
