@@ -16,6 +16,7 @@ from replay.flightlog.audit import problems
 from replay.flightlog.log import FlightLog
 from replay.motion import filters, trajectory
 from replay.motion.attitude import GAINS, estimate_attitude, quick_attitude, start_of
+from replay.motion.flight_gaps import check_gaps
 from replay.motion.gaps import bridge, spans
 from replay.motion.levelling import level
 from replay.motion.phasing import find_flight, gravity_gate
@@ -81,7 +82,8 @@ def estimate(
     Raises
     ------
     CannotEstimate
-        The record can't carry it (`flightlog.audit.problems` says why), or there is no such method.
+        The record can't carry it (`flightlog.audit.problems` says why, or a gap in flight is none that can be bridged), or there is no
+        such method.
     Cancelled
     """
     from replay.jit import compiling_s
@@ -102,6 +104,7 @@ def estimate(
     next_log_s = np.nan
     if events is None:
         events, next_log_s = find_flight(measurements, site)
+    gaps = check_gaps(measurements, events, site)
     levelling = _with_pad_bias(level(measurements, events, site, settings), calibration)
     step(0.4, f"attitude and trajectory by {method}")
     if method in ("kalman", "smoother") and np.isfinite(events.liftoff_log_s):
@@ -119,6 +122,7 @@ def estimate(
         method=method,
         calibration=calibration,
         assumptions=(
+            *gaps,
             *_assumptions(measurements, mount, events, site, calibration, imu_from_cg_m),
             *_other_flight(next_log_s),
             *(f"the log's audit doubts {issue.column}: {issue.text}" for issue in log.issues if issue.is_implausible),
