@@ -27,7 +27,7 @@ LONG_GAP_STEPS, NEAR_GAP_S = 5.0, 0.1
 """A bridge longer than this many steps rests on the last tenth of a second at either end, not on one sample that vibrates."""
 AROUND_GAPS, AROUND_S, _SCATTER_S = 8.0, 2.0, 0.25
 """As many lengths of a gap, and no more than this, on either side say what it can hide."""
-_FEWEST, _MOST_SIGMAS = 12, 5.0
+_FEWEST, _MOST_SIGMAS, _SMALL_TURN_RAD = 12, 5.0, 0.05
 _TURN_FLOOR_RAD = 1e-4
 
 
@@ -119,6 +119,8 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
             if float(np.max(np.abs(found[0] - straight))) < _MOST_SIGMAS * np.sqrt(angle_var[g]):
                 _turn_as_far(time_s, out_rate, i, j, found[0])
                 angle_var[g], is_own[g] = found[1], True
+        if is_calm:
+            _push_on_the_way(time_s, out_rate, out_accel, i, j)
     return Bridged(out_rate, out_accel, angle_var, vel_var, is_own)
 
 
@@ -243,12 +245,32 @@ def _turn_as_far(time_s: Array, rate: Array, i: int, j: int, turn: Array) -> Non
 
     The steps beside the gap have half of the amount each, and the bridge has that much less of it.
     """
-    gap = float(time_s[j] - time_s[i])
-    beside = 0.5 * float((time_s[i] - time_s[i - 1] if i > 0 else 0.0) + (time_s[j + 1] - time_s[j] if j + 1 < len(time_s) else 0.0))
+    gap, beside = float(time_s[j] - time_s[i]), _beside(time_s, i, j)
     rates, moved = rate[[i, j]], np.zeros(3)
     for _ in range(4):  # turns about changing axes do not simply add: each look leaves a tenth of the last at most
         moved += (turn - beside * moved - _turn_across(time_s, rates + moved, i, j)) / (gap + beside)
     rate[[i, j]] = rates + moved
+
+
+def _push_on_the_way(time_s: Array, rate: Array, accel: Array, i: int, j: int) -> None:
+    """Move the specific forces at samples i and j, in place, so that what they add over the gap is what a straight line between them adds
+    while it turns: a step takes the force to change in a straight line in axes that stand still, and a roll turns it far in a gap.
+    """
+    gap = float(time_s[j] - time_s[i])
+    n = 2 + int(gap * np.linalg.norm(rate[[i, j]].sum(axis=0)) / (2.0 * _SMALL_TURN_RAD))
+    share = np.linspace(0.0, 1.0, n)[:, None]
+    rates, forces = ((1.0 - share) * x[i] + share * x[j] for x in (rate, accel))
+    q = integrate(gap * share[:, 0], rates, np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), np.arange(n) > 0)
+    turned = rotation.rotate(q, forces)
+    lacks = np.trapezoid(turned, gap * share[:, 0], axis=0) - 0.5 * gap * (turned[0] + turned[-1])
+    moved = lacks / (gap + _beside(time_s, i, j))
+    accel[i] += moved
+    accel[j] += rotation.rotate(rotation.conjugate(q[-1]), moved)
+
+
+def _beside(time_s: Array, i: int, j: int) -> float:
+    """Half of the steps on either side of a gap, s, which feel what its ends are moved by."""
+    return 0.5 * float((time_s[i] - time_s[i - 1] if i > 0 else 0.0) + (time_s[j + 1] - time_s[j] if j + 1 < len(time_s) else 0.0))
 
 
 def _turn_across(time_s: Array, rates: Array, i: int, j: int) -> Array:
