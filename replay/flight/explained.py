@@ -30,10 +30,10 @@ PARTS: Final = ("events", "propulsion", "descent", "control", "vibration", "powe
 
 @dataclass(frozen=True)
 class ObservedLean:
-    """How the rail leaned, as observed from outside the log; azimuth in the declared heading."""
+    """How the rail leaned, as observed from outside the log; azimuth in the declared heading, None where only the angle was read."""
 
     tilt_rad: float
-    azimuth_rad: float
+    azimuth_rad: float | None
     sd_rad: float
 
 

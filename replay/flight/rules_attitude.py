@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from replay import rotation
-from replay.flight.explained import Explained
+from replay.flight.explained import Explained, ObservedLean
 from replay.flight.finding import Finding, is_beyond, place
 from replay.flight.quantity import Quantity
 from replay.units import DEG, STANDARD_GRAVITY_MPS2
@@ -56,10 +56,9 @@ def _against_levelling(known: Explained) -> list[Quantity]:
     level_sd = flown.levelling.tilt_sd_rad / DEG
     found = []
     if known.rail is not None:
-        lean, azimuth = known.rail.tilt_rad, known.rail.azimuth_rad
-        rail = np.array([math.sin(lean) * math.sin(azimuth), math.sin(lean) * math.cos(azimuth), math.cos(lean)])
+        off, note = _off_rail(level, known.rail)
         sd = math.hypot(known.rail.sd_rad / DEG, level_sd)
-        found.append(Quantity("levelling against the rail as measured", _angle_deg(level, rail), sd, "deg", "heading declared"))
+        found.append(Quantity("levelling against the rail as measured", off, sd, "deg", note))
     if solution is not None and solution.tilt_sd_rad is not None and math.isfinite(known.time("liftoff")):
         k = int(np.clip(np.searchsorted(solution.log_time_s, known.time("liftoff") - 0.1), 0, len(solution.log_time_s) - 1))
         smoothed = rotation.rotate(solution.q_enu_from_body[k], [0.0, 0.0, 1.0])
@@ -70,6 +69,16 @@ def _against_levelling(known: Explained) -> list[Quantity]:
         sd = math.hypot(level_sd, solution.levelling.tilt_sd_rad / DEG)
         found.append(Quantity("levelling as flown against the what-if", _angle_deg(level, other), sd, "deg", "as good as the what-if"))
     return found
+
+
+def _off_rail(level: np.ndarray, rail: ObservedLean) -> tuple[float, str]:
+    """Angle from the levelled nose to the rail, degrees, and what it leans on. Without the rail's side the least it can be."""
+    lean, azimuth = rail.tilt_rad, rail.azimuth_rad
+    if azimuth is None:
+        levelled_deg = _angle_deg(level, np.array([0.0, 0.0, 1.0]))
+        return abs(levelled_deg - lean / DEG), "at least: the side the rail leaned to is not given"
+    nose = np.array([math.sin(lean) * math.sin(azimuth), math.sin(lean) * math.cos(azimuth), math.cos(lean)])
+    return _angle_deg(level, nose), "heading declared"
 
 
 def _angle_deg(a: np.ndarray, b: np.ndarray) -> float:

@@ -162,7 +162,7 @@ def explain(
     work.events(moved_events or {})
     work.parts(brown_out_v)
     rail = None if evidence is None or evidence.rail is None else evidence.rail
-    lean = None if rail is None or not rail.is_side_known else ObservedLean(rail.tilt_rad, rail.tilt_azimuth_rad, rail.sd_rad)
+    lean = None if rail is None else ObservedLean(rail.tilt_rad, rail.tilt_azimuth_rad if rail.is_side_known else None, rail.sd_rad)
     known = work.result(lean)
     found = work.attempt("findings", lambda: _findings(known))
     return dataclasses.replace(known, findings=found or (), missing=work.missing)

@@ -8,7 +8,7 @@ import pytest
 from flight_support import explained, mount_of
 
 from replay.errors import Cancelled
-from replay.flight.explained import PARTS
+from replay.flight.explained import PARTS, ObservedLean
 from replay.flightlog.log import FlightLog
 from replay.review.explain import EXPLAINED, ExplainRequest, explain, explain_request, explained_of, facts_of
 from replay.review.review import Review
@@ -37,7 +37,8 @@ def test_a_whole_flight_has_every_part(clean):
     assert known.figures("propulsion")["total impulse"].is_known
     assert known.figures("vibration") == {}
     assert known.rail is None
-    assert again(clean, evidence=Evidence(rail=Lean(0.02, 0.7, 0.01))).rail.tilt_rad == 0.02
+    assert again(clean, evidence=Evidence(rail=Lean(0.02, 0.7, 0.01))).rail == ObservedLean(0.02, 0.7, 0.01)
+    assert again(clean, evidence=Evidence(rail=Lean(0.02, 0.0, 0.01, is_side_known=False))).rail == ObservedLean(0.02, None, 0.01)
 
 
 def test_without_a_vehicle_the_rest_still_stands(clean):

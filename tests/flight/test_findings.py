@@ -187,15 +187,20 @@ def test_clipping_takes_force_away():
     assert lost.value > 0.0
 
 
-def test_rail_evidence_alone_shows_a_false_vertical():
-    """The clean flight with an inclinometer reading 2° from where it levelled itself: said; with one that agrees: silent."""
+@pytest.mark.parametrize("side", [40.0 * DEG, None])
+def test_rail_evidence_alone_shows_a_false_vertical(side):
+    """The clean flight with an inclinometer reading 2° from where it levelled itself: said; with one that agrees: silent.
+
+    So too where only its angle from vertical was read, which is then said to be the least.
+    """
     known = explained("clean")
     rule = BY_NAME["false vertical"]
-    off = dataclasses.replace(known, rail=ObservedLean(3.5 * DEG, 40.0 * DEG, 0.3 * DEG))
+    off = dataclasses.replace(known, rail=ObservedLean(3.5 * DEG, side, 0.3 * DEG))
     (found,) = rule.find(off)
     assert found.evidence[0].value == pytest.approx(2.0, abs=0.1)
-    assert rule.find(dataclasses.replace(known, rail=ObservedLean(1.5 * DEG, 40.0 * DEG, 0.3 * DEG))) == ()
-    vague = dataclasses.replace(known, rail=ObservedLean(3.5 * DEG, 40.0 * DEG, 2.0 * DEG))
+    assert found.evidence[0].note.startswith("at least") == (side is None)
+    assert rule.find(dataclasses.replace(known, rail=ObservedLean(1.5 * DEG, side, 0.3 * DEG))) == ()
+    vague = dataclasses.replace(known, rail=ObservedLean(3.5 * DEG, side, 2.0 * DEG))
     assert rule.find(vague) == (), "an inclinometer read to 2° proves nothing here"
 
 
