@@ -112,17 +112,23 @@ def _taken_from_vehicle(request: LogRequest) -> tuple[str, ...]:
 
 
 def _of_one_site(args: argparse.Namespace, names: Sequence[str], taken: Sequence[tuple[str, ...]]) -> list[str]:
-    """One line for each part of the site that `--vehicle` gave to more than one flight, all parts of the same flights in one."""
+    """What the command line gave to more than one flight, all that came to the same flights from `--vehicle` in one line."""
     shared: dict[tuple[str, ...], list[str]] = {}
-    for words in _SITE_WORDS.values():
+    for part, words in _SITE_WORDS.items():
         flights = tuple(name for name, own in zip(names, taken, strict=True) if words in own)
-        if len(flights) > 1:
+        if len(flights) > 1 and (part != "pad_azimuth_rad" or args.pad_azimuth is None):
             shared.setdefault(flights, []).append(words)
-    return [
+    lines = [
         f"one site for {len(flights)} flights ({', '.join(flights)}): {', '.join(parts)} of {args.vehicle}; where they flew from different "
         "sites or on warmer and colder days, make a review of each with its own and compare those"
         for flights, parts in shared.items()
     ]
+    if args.pad_azimuth is not None and len(names) > 1:
+        lines.append(
+            f"one pad azimuth for {len(names)} flights ({', '.join(names)}): {args.pad_azimuth:g}° of --pad-azimuth, whatever their "
+            "reviews or a vehicle file say; where they stood otherwise on the pad, make a review of each with its own and compare those"
+        )
+    return lines
 
 
 def _against_prediction(args: argparse.Namespace, prediction: Prediction, name: str, known: Explained, site: Site) -> int:

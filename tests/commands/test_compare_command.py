@@ -39,6 +39,16 @@ def test_two_flights_and_their_table(tmp_path, capsys):
     assert main(["compare", CLEAN, WEAK, "--vehicle", VEHICLE, "--out", str(out)]) == 1, "nothing is written over without --force"
 
 
+def test_a_pad_azimuth_given_to_all_flights_is_said(capsys):
+    """That of the command line takes the place of the vehicle file's, and each of the two is said of what it gave."""
+    arguments = [CLEAN, WEAK, "--vehicle", VEHICLE, "--pad-azimuth", "40", "--method", "integrate"]
+    assert main(["compare", *arguments]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    of_vehicle, of_command = (next(line for line in lines if start in line) for start in ("one site for 2", "one pad azimuth for 2"))
+    assert "pad azimuth" not in of_vehicle and VEHICLE in of_vehicle
+    assert "(clean/flight, weak_motor/flight): 40° of --pad-azimuth" in of_command
+
+
 def test_a_flight_against_a_prediction(tmp_path, capsys):
     """The vehicle file's own curve, flown by the vertical model into a table in feet: a fifth of the impulse is missing."""
     vehicle = load_vehicle(VEHICLE)
