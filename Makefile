@@ -12,7 +12,7 @@ run: setup
 	@sh resources/setup/run_sample.sh $(BIN) $(LOG) $(OUT)
 
 test: setup-test lint
-	QT_QPA_PLATFORM=offscreen $(BIN)/pytest -n 2 --dist loadgroup --cov --cov-report=term:skip-covered -m "not benchmark"
+	QT_QPA_PLATFORM=offscreen $(BIN)/pytest -n 2 --dist loadfile --cov --cov-report=term:skip-covered -m "not benchmark"
 	NUMBA_DISABLE_JIT=1 $(BIN)/pytest -q -m "not benchmark" -k "twin or reference" tests/review tests/motion/test_twins.py
 
 lint: setup-test

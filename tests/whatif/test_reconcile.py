@@ -74,7 +74,6 @@ def errors_and_sd(seeded, case, names):
     return np.array(error), np.array(sd)
 
 
-@pytest.mark.xdist_group("reconcile_seeds")
 @pytest.mark.parametrize(("case", "limit_mps2"), [(0, 0.04), (1, 0.07)], ids=["touchdown to 3 m", "log alone"])
 def test_transverse_bias_over_seeds(seeded, case, limit_mps2):
     """Standard deviation within the limit on each axis of every flight; errors inside 2 sigma on at least 90 %, and not all far inside.
@@ -89,7 +88,6 @@ def test_transverse_bias_over_seeds(seeded, case, limit_mps2):
     assert np.sqrt(np.mean((error / sd) ** 2)) > 0.35
 
 
-@pytest.mark.xdist_group("reconcile_seeds")
 @pytest.mark.parametrize("case", [0, 1])
 @pytest.mark.parametrize(
     "names", [("pad tilt east", "pad tilt north"), ("gyro scale x", "gyro scale y", "gyro scale z")], ids=["tilt", "gyro"]
