@@ -12,12 +12,13 @@ from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QAbstractButton, QFrame, QMainWindow, QVBoxLayout, QWidget
 
-from replay.desktop import actions, help_texts, layout, sample_flights, style
+from replay.desktop import actions, layout, sample_flights, style
 from replay.desktop.asking import Asking
 from replay.desktop.attitude import NO_ESTIMATE, NOTHING_OPEN, STOPPED, AttitudeView
 from replay.desktop.edit_commands import EditCommands
 from replay.desktop.explaining import Explaining
 from replay.desktop.files import Files
+from replay.desktop.help_commands import HelpCommands
 from replay.desktop.launch_video import LaunchVideoView
 from replay.desktop.message_bar import MessageBar
 from replay.desktop.panels import PANELS
@@ -63,6 +64,7 @@ class MainWindow(QMainWindow):
         asking = asking or Asking(self)
         self.files = Files(self.session, self.bar, asking, self)
         self.edit_commands, self.view_commands = EditCommands(self.session, self.player), ViewCommands(self)
+        self.help_commands = HelpCommands(self)
         self.launch_video = LaunchVideoView(self.session, asking)
         self.actions, self.submenus = actions.build(self, self.menuBar(), self._handler)
         self.attitude, self.readout = AttitudeView(), Readout()
@@ -105,7 +107,7 @@ class MainWindow(QMainWindow):
             self.bar,
         )
         self.setCentralWidget(self.frame)
-        self.status = StatusLine(self.statusBar(), self.session, self.on_cautions)
+        self.status = StatusLine(self.statusBar(), self.session, self.help_commands.on_cautions)
         layout.restore_geometry(self, self.preferences)
         self._has_places = self.frame.restore(self.preferences)
 
@@ -145,7 +147,7 @@ class MainWindow(QMainWindow):
         session.busy_changed.connect(lambda is_busy: self.attitude.set_waiting("Estimating…" if is_busy else self._nothing()))
         session.preparing.progressed.connect(lambda begun, total: self.attitude.set_waiting(preparing_text(begun, total)))
         self.attitude.failed.connect(lambda text: self.bar.say(text, "error"))
-        self.files.text_wanted.connect(self._read_text)
+        self.files.text_wanted.connect(self.help_commands.read)
         player.cursor_moved.connect(self._move_cursor)
         player.changed.connect(self._show_playback)
         self.transport.speed_chosen.connect(player.set_speed)
@@ -166,8 +168,8 @@ class MainWindow(QMainWindow):
 
     def _handler(self, command: str) -> Callable[..., None]:
         """Who does a command: the first that has a method of its name."""
-        name, owners = f"on_{command}", (self, self.files, self.player, self.edit_commands, self.view_commands, self.launch_video)
-        return next(getattr(owner, name) for owner in owners if hasattr(owner, name))
+        owners = (self, self.files, self.player, self.edit_commands, self.view_commands, self.help_commands, self.launch_video)
+        return next(getattr(owner, f"on_{command}") for owner in owners if hasattr(owner, f"on_{command}"))
 
     # --- what is drawn --------------------------------------------------------------------------------------------------------
 
@@ -298,26 +300,12 @@ class MainWindow(QMainWindow):
     def on_film(self) -> None:
         self.files.show_film(self.player, lambda: self.attitude.canvas.viewpoint)
 
-    def on_keys(self) -> None:
-        from replay.desktop import photograph_canvas, timeline, trace_tools, video_canvas
-
-        self._read_text("Keys", help_texts.keys_html((*trace_tools.KEYS, *timeline.KEYS, *video_canvas.KEYS, *photograph_canvas.KEYS)))
-
     def on_hint(self) -> None:
         self.files.open_sample(sample_flights.FIRST)
-
-    def on_cautions(self) -> None:
-        self._read_text("Cautions", help_texts.cautions_html())
-
-    def on_about(self) -> None:
-        self._read_text("About Plumbline", help_texts.about_html())
 
     def on_reset_layout(self) -> None:
         self.preferences.forget_layout()
         self.frame.set_places(self.width(), self.height())
-
-    def _read_text(self, title: str, content_html: str) -> None:
-        help_texts.TextWindow(title, content_html, self).show()
 
     def showEvent(self, event: QShowEvent) -> None:
         """Panels take their first places when sizes, fonts and style are those of the screen."""

@@ -20,7 +20,6 @@ References
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from dataclasses import dataclass, field
 from typing import Any
@@ -33,7 +32,7 @@ from replay.errors import CannotEstimate
 from replay.motion import _kernels_kalman_layout as layout
 from replay.motion import filters
 from replay.motion.attitude import AttitudeEstimate
-from replay.units import DEG
+from replay.motion.kalman_settings import AttitudeFilterSettings, replaced, with_lag
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -44,93 +43,6 @@ _SCALE_WALK_RTS = 1e-6
 _UNKNOWN_TILT_RAD = 1.5
 _LASTING = 1.5
 """The smoother takes motion for lasting above this."""
-
-
-@dataclass(frozen=True)
-class AttitudeFilterSettings:
-    """What the filter assumes of sensors and motion. SI and radians; results move little when any is doubled or halved.
-
-    Parameters
-    ----------
-    gyro_nd_radps_rthz : float
-        White noise of the rate.
-    gyro_rate_noise_rts : float
-        More of it while turning: angle random walk per √s and rad/s of rate, for what scale and lag leave.
-    gyro_walk_radps_rts, gyro_bias_sd_radps, gyro_scale_sd : float
-        Bias drift, bias at the start, scale and cross-axis (each of nine).
-    gyro_lag_s, gyro_lag_sd_s : float
-        Lag of the gyro behind the accelerometer (their low-pass filters differ), and how well it is known; zero holds it.
-    lag_s : float, optional
-        Lag of both behind their stamps: the attitude is carried forward by it. None: half the median step, for what a sensor delivers
-        through its decimation filter is a mean over its last interval, so at least half of one late. Zero for point samples.
-    lag_sd_s : float, optional
-        How well that is known; it shows in the standard deviation while turning. None: half the median step where `lag_s` is None (the
-        filter may reach back farther, or the stamp may have the delay taken off), else zero.
-    accel_nd_mps2_rthz, accel_rest_nd_mps2_rthz : float
-        White error of the specific force while moving (imperfect scale and timing, too) and at rest.
-    accel_walk_mps2_rts, accel_bias_sd_mps2 : float
-        Bias drift, bias at the start.
-    position_nd_m_rthz : float
-        How far things move about: white density of the horizontal position, sd² times twice the correlation time.
-    wander_m_rts : float
-        How fast the place about which they move may wander.
-    rest_s, rest_rate_radps, rest_accel_mps2 : float
-        Rest is this long without leaving the stretch's mean by more than these.
-    rest_speed_sd_mps, rest_rate_sd_radps : float
-        How still rest is, per epoch.
-    start_tilt_sd_rad, start_speed_sd_mps, start_position_sd_m : float
-        At the start and after a gap too long to bridge.
-    gap_rate_sd_radps, rate_clipped_sd_radps, accel_lost_sd_mps2 : float
-        Errors while the rate is missing, while it is clipped, and while the specific force is missing or not to be used.
-    epoch_s : float
-        The covariance is stepped this often; every sample is integrated.
-    """
-
-    gyro_nd_radps_rthz: float = 0.02 * DEG
-    gyro_rate_noise_rts: float = 5e-4
-    gyro_walk_radps_rts: float = 0.002 * DEG
-    gyro_bias_sd_radps: float = 1.0 * DEG
-    gyro_scale_sd: float = 0.005
-    gyro_lag_s: float = 0.0
-    gyro_lag_sd_s: float = 0.002
-    lag_s: float | None = None
-    lag_sd_s: float | None = None
-    accel_nd_mps2_rthz: float = 0.1
-    accel_rest_nd_mps2_rthz: float = 0.02
-    accel_walk_mps2_rts: float = 1e-4
-    accel_bias_sd_mps2: float = 0.04
-    position_nd_m_rthz: float = 0.5
-    wander_m_rts: float = 0.05
-    rest_s: float = 1.5
-    rest_rate_radps: float = 2.0 * DEG
-    rest_accel_mps2: float = 0.5
-    rest_speed_sd_mps: float = 0.01
-    rest_rate_sd_radps: float = 0.1 * DEG
-    start_tilt_sd_rad: float = 0.3
-    start_speed_sd_mps: float = 0.5
-    start_position_sd_m: float = 1.0
-    gap_rate_sd_radps: float = 0.35
-    rate_clipped_sd_radps: float = 3.5
-    accel_lost_sd_mps2: float = 30.0
-    epoch_s: float = 0.15
-
-    def __post_init__(self) -> None:
-        for entry in dataclasses.fields(self):
-            value = getattr(self, entry.name)
-            if value is None and entry.name in ("lag_s", "lag_sd_s"):
-                continue
-            may_be_zero = entry.name in _MAY_BE_ZERO
-            if entry.name == "gyro_lag_s" and math.isfinite(value):
-                continue
-            if not math.isfinite(value) or value < 0.0 or (value == 0.0 and not may_be_zero):
-                least = "a number of at least zero" if may_be_zero else "a number above zero"
-                raise CannotEstimate("attitude", f"{entry.name}: expected {least}, got {value!r}")
-
-
-_MAY_BE_ZERO = (
-    "lag_s", "lag_sd_s", "gyro_lag_sd_s", "gyro_scale_sd", "accel_bias_sd_mps2", "accel_walk_mps2_rts", "gyro_walk_radps_rts",
-    "gyro_rate_noise_rts", "wander_m_rts", "gap_rate_sd_radps", "rate_clipped_sd_radps", "accel_lost_sd_mps2",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,6 +63,11 @@ class _Problem:
     @property
     def epoch_time(self) -> Array:
         return self.time[self.stops[1:]]
+
+    @property
+    def given(self) -> tuple[NDArray[Any], ...]:
+        """The record as the forward pass takes it."""
+        return self.time, self.rate, self.accel, self.flags, self.stops, self.kind
 
 
 def kalman_attitude(
@@ -198,7 +115,7 @@ def kalman_attitude(
     ------
     CannotEstimate
     """
-    s = _replaced(settings or AttitudeFilterSettings(), gains)
+    s = replaced(settings or AttitudeFilterSettings(), gains)
     arrays = (time_s, rate_body_radps, accel_body_mps2)
     problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=False)
     from replay.motion import _kernels_kalman as kernels
@@ -206,10 +123,7 @@ def kalman_attitude(
     n, m = len(problem.time), len(problem.kind)
     q, tilt_sd, out = np.empty((n, 4)), np.empty(n), np.empty((m, layout.N_OUT))
     x, p = problem.x_start.copy(), problem.p_start.copy()
-    kernels.forward(
-        problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind, np.empty(0), 0, m, problem.noise, x, p, q,
-        tilt_sd, out, _record(0),
-    )  # fmt: skip
+    kernels.forward(*problem.given, np.empty(0), 0, m, problem.noise, x, p, q, tilt_sd, out, _record(0))
     sd = out[:, layout.OUT_SD : layout.OUT_SIGMAS]
     is_drifting = np.r_[0:3, 12:16]
     return _estimate("kalman", problem, q, tilt_sd, out[:, layout.OUT_X : layout.OUT_SD], sd[:, is_drifting], sd[-1, 3:12], out[:, :3])
@@ -232,39 +146,22 @@ def smooth_attitude(
 
     Parameters and result as `kalman_attitude`; the per-epoch details are smoothed, innovations and nis are the filter's.
     """
-    s = _replaced(settings or AttitudeFilterSettings(), gains)
+    s = replaced(settings or AttitudeFilterSettings(), gains)
     arrays = (time_s, rate_body_radps, accel_body_mps2)
     problem = _prepare(*arrays, s, mask, q_start, gyro_bias_body_radps, is_gravity_used, is_gap_before, is_acausal=True)
     from replay.motion import _kernels_kalman as kernels
     from replay.motion import _kernels_kalman_back as back
-    from replay.motion import _kernels_kalman_epochs as epochs
 
     n, m = len(problem.time), len(problem.kind)
     out = np.empty((m, layout.N_OUT))
     nodes, cov = np.empty((m + 1, layout.N_STATE)), np.empty((m + 1, back.N_COV))
-    given = (problem.time, problem.rate, problem.accel, problem.flags, problem.stops, problem.kind)
-    motion, nothing = np.empty(0), _record(0)
-    no_q, no_sd, no_out = np.empty((0, 4)), np.empty(0), np.empty((0, layout.N_OUT))
-    starts = list(range(0, m, _BLOCK))
-    checkpoints: list[tuple[Array, Array]] = []
-    while len(checkpoints) < len(starts):
-        x, p = problem.x_start.copy(), problem.p_start.copy()
-        for start in starts:
-            checkpoints.append((x.copy(), p.copy()))
-            kernels.forward(*given, motion, start, min(start + _BLOCK, m), problem.noise, x, p, no_q, no_sd, out, nothing)
-        if not len(motion):
-            # motion that lasts shows to the filter only after a while: where it does, the filter is run again, told from the start
-            lasting = np.empty(m)
-            sigmas = np.ascontiguousarray(out[:, layout.OUT_SIGMAS :])
-            if epochs.lasting_motion(problem.time[problem.stops], sigmas, layout.PERSISTENCE_S, lasting) > _LASTING:
-                motion = lasting
-                checkpoints.clear()
+    motion, checkpoints = _filtered(problem, out)
     # each block again, last first, this time recorded
-    record = _record(min(_BLOCK, m))
+    record, nothing = _record(min(_BLOCK, m)), (np.empty((0, 4)), np.empty(0), np.empty((0, layout.N_OUT)))
     lam, big = np.zeros(layout.WIDTH), np.zeros((layout.N, layout.WIDTH))
-    for start, (x, p) in zip(reversed(starts), reversed(checkpoints), strict=True):
+    for start, (x, p) in zip(reversed(range(0, m, _BLOCK)), reversed(checkpoints), strict=True):
         stop = min(start + _BLOCK, m)
-        kernels.forward(*given, motion, start, stop, problem.noise, x, p, no_q, no_sd, no_out, record)
+        kernels.forward(*problem.given, motion, start, stop, problem.noise, x, p, *nothing, record)
         back.backward(record, problem.kind[start:stop], lam, big, nodes[start : stop + 1], cov[start : stop + 1], start == 0)
     q, tilt_sd = np.empty((n, 4)), np.empty(n)
     back.smooth_samples(problem.time, problem.rate, problem.stops, problem.kind, nodes, cov, problem.noise, q, tilt_sd)
@@ -272,6 +169,29 @@ def smooth_attitude(
     return _estimate(
         "smoother", problem, q, tilt_sd, nodes[1:, layout.CONSTANTS + 1 : 24], sd, out[-1, layout.OUT_SD + 3 :][:9], out[:, :3]
     )
+
+
+def _filtered(problem: _Problem, out: Array) -> tuple[Array, list[tuple[Array, Array]]]:
+    """Filter the whole record into `out`: how lasting the motion is, shape (m,) or empty, and state and covariance before each block."""
+    from replay.motion import _kernels_kalman as kernels
+    from replay.motion import _kernels_kalman_epochs as epochs
+
+    m, motion = len(problem.kind), np.empty(0)
+    while True:
+        x, p = problem.x_start.copy(), problem.p_start.copy()
+        checkpoints: list[tuple[Array, Array]] = []
+        for start in range(0, m, _BLOCK):
+            checkpoints.append((x.copy(), p.copy()))
+            stop = min(start + _BLOCK, m)
+            kernels.forward(*problem.given, motion, start, stop, problem.noise, x, p, np.empty((0, 4)), np.empty(0), out, _record(0))
+        if len(motion):
+            return motion, checkpoints
+        # motion that lasts shows to the filter only after a while: where it does, the filter is run again, told from the start
+        lasting = np.empty(m)
+        sigmas = np.ascontiguousarray(out[:, layout.OUT_SIGMAS :])
+        if epochs.lasting_motion(problem.time[problem.stops], sigmas, layout.PERSISTENCE_S, lasting) <= _LASTING:
+            return motion, checkpoints
+        motion = lasting
 
 
 def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
@@ -282,14 +202,6 @@ def _record(n_epochs: int) -> tuple[NDArray[Any], ...]:
         np.empty((n_epochs, 4)), np.empty((n_epochs, layout.N_UPDATES, 24)), np.empty((n_epochs, layout.N_UPDATES, 2)),
         np.empty((n_epochs, layout.N_UPDATES), dtype=np.int64), np.empty(n_epochs, dtype=np.int64),
     )  # fmt: skip
-
-
-def _replaced(settings: AttitudeFilterSettings, gains: dict[str, float]) -> AttitudeFilterSettings:
-    names = [entry.name for entry in dataclasses.fields(settings)]
-    for name in gains:
-        if name not in names:
-            raise CannotEstimate("attitude", f"no setting {name!r}; there are {', '.join(names)}")
-    return dataclasses.replace(settings, **gains)
 
 
 def _prepare(
@@ -360,13 +272,6 @@ def _start(s: AttitudeFilterSettings, q_start: ArrayLike | None, bias: ArrayLike
     sd[layout.LAG], sd[layout.ACCEL_BIAS :] = s.gyro_lag_sd_s, s.accel_bias_sd_mps2
     p[np.arange(layout.N), np.arange(layout.N)] = sd**2
     return x, p
-
-
-def with_lag(s: AttitudeFilterSettings, time_s: Array) -> AttitudeFilterSettings:
-    """The settings with the lag of both sensors put in where it is left to the record: half the median step of `time_s` (n,), ± as much."""
-    half = 0.5 * float(np.median(np.diff(time_s)))
-    sd = s.lag_sd_s if s.lag_sd_s is not None else half if s.lag_s is None else 0.0
-    return dataclasses.replace(s, lag_s=half if s.lag_s is None else s.lag_s, lag_sd_s=sd)
 
 
 def _noise(s: AttitudeFilterSettings) -> Array:

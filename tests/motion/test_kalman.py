@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 from replay import rotation
 from replay.errors import CannotEstimate
 from replay.motion import estimate_attitude
-from replay.motion.kalman import AttitudeFilterSettings, kalman_attitude, smooth_attitude
+from replay.motion.kalman import kalman_attitude, smooth_attitude
+from replay.motion.kalman_settings import AttitudeFilterSettings
 from replay.units import DEG
 
 # made records are point samples: nothing lags, and the filter is told so

@@ -21,7 +21,7 @@ from shared_data import shared_data
 
 from replay import rotation
 from replay.motion import estimate_attitude
-from replay.motion.kalman import AttitudeFilterSettings
+from replay.motion.kalman_settings import AttitudeFilterSettings
 from replay.units import DEG
 
 METHODS = ("kalman", "smoother")
