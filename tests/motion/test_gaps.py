@@ -41,11 +41,16 @@ def attitude(time_s, rate):
 
 
 def across(bridged, time_s, is_gap):
-    """What the bridge turns and adds: rotation vector and velocity."""
+    """What the bridge turns, a rotation vector."""
     j = int(np.flatnonzero(is_gap)[0])
     ends = slice(j - 1, j + 1)
     q = integrate(time_s[ends], bridged.rate_body_radps[ends], np.zeros(3), 0, np.array([1.0, 0.0, 0.0, 0.0]), is_gap[ends])
-    return rotation.to_rotvec(q[1]), 0.5 * np.diff(time_s[ends]) * bridged.accel_body_mps2[ends].sum(axis=0)
+    return rotation.to_rotvec(q[1])
+
+
+def pushed(time_s, rate, force, rows):
+    """Velocity that a force in turning axes adds, in those at the first row, a straight line in axes that stand still from row to row."""
+    return np.trapezoid(rotation.rotate(attitude(time_s[rows], rate[rows]), force[rows]), time_s[rows], axis=0)
 
 
 def ends_of(time_s, start_s, gap_s):
@@ -54,22 +59,25 @@ def ends_of(time_s, start_s, gap_s):
 
 @pytest.mark.parametrize("gap_s", [0.06, 0.14, 0.22])
 def test_a_bridge_is_as_far_off_as_the_seconds_around_it_say(gap_s):
-    """Sixty swings with a gap in the middle: mean normalised squares of what the straight line misses."""
-    turn, pushed = [], []
+    """Sixty swings with a gap in the middle: what the straight line misses of turn and velocity against what it is said to, RMS."""
+    turned, turn_var, added, vel_var = [], [], [], []
     for seed in range(60):
         whole = swinging(seed)
         i, j = ends_of(whole[0], 3.0, gap_s)
         q = attitude(*whole[:2])
         (time_s, rate, accel), is_gap = without(whole, 3.0, gap_s)
         found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)))
-        turned, added = across(found, time_s, is_gap)
         true = rotation.to_rotvec(rotation.multiply(rotation.conjugate(q[i]), q[j]))
-        turn.append((turned - true) ** 2 / found.angle_var[0])
-        pushed.append((added - np.trapezoid(whole[2][i : j + 1], whole[0][i : j + 1], axis=0)) ** 2 / found.vel_var[0])
+        turned.append(across(found, time_s, is_gap) - true)
+        bridged = pushed(time_s, found.rate_body_radps, found.accel_body_mps2, slice(i - 1, i + 3))
+        added.append(bridged - pushed(*whole, slice(i - 1, j + 2)))
+        turn_var.append(found.angle_var[0])
+        vel_var.append(found.vel_var[0])
         assert not found.is_own.any()
-    print(f"{gap_s} s: angle {np.mean(turn):.2f}, velocity {np.mean(pushed):.2f}")
-    assert 0.3 < np.mean(turn) < 1.3  # one price for three axes, that of the worst
-    assert 0.6 < np.mean(pushed) < 1.6
+    turn, velocity = (float(np.sqrt(np.mean(np.square(e)) / np.mean(v))) for e, v in ((turned, turn_var), (added, vel_var)))
+    print(f"{gap_s} s: missed over said, turn {turn:.2f}, velocity {velocity:.2f}")
+    assert 0.5 < turn < 1.2  # one price for three axes, that of the worst
+    assert 0.7 < velocity < 1.3
 
 
 @pytest.mark.parametrize("is_board", [False, True])
@@ -93,8 +101,8 @@ def test_the_turn_across_a_gap_is_the_computers_own(is_board):
     # with the bias that the rate still has
     wanted = rotation.to_rotvec(attitude(whole[0][i : j + 1], (whole[1] + bias)[i : j + 1])[-1])
     assert found.is_own.all() and found.angle_var[0] < 0.02 * straight.angle_var[0]
-    assert_allclose(across(found, time_s, is_gap)[0], wanted, atol=1e-3)
-    assert np.abs(across(straight, time_s, is_gap)[0] - wanted).max() > 5e-3
+    assert_allclose(across(found, time_s, is_gap), wanted, atol=1e-3)
+    assert np.abs(across(straight, time_s, is_gap) - wanted).max() > 5e-3
 
 
 def test_an_own_attitude_that_is_none_is_not_believed():
@@ -130,11 +138,6 @@ def test_nothing_but_the_ends_of_a_long_gap_is_moved():
     short = slice(int(moved[0]) - 3, int(moved[1]) + 3)
     alone = bridge(time_s[short], rate[short], accel[short], *spans(is_gap[short], np.zeros_like(is_gap[short])))
     assert alone.angle_var[0] > 0.0 and np.isfinite(alone.vel_var).all()
-
-
-def pushed(time_s, rate, force, rows):
-    """Velocity that a force in turning axes adds, in those at the first row, a straight line in axes that stand still from row to row."""
-    return np.trapezoid(rotation.rotate(attitude(time_s[rows], rate[rows]), force[rows]), time_s[rows], axis=0)
 
 
 def test_a_roll_through_a_gap_turns_the_force_on_the_way():
