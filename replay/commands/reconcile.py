@@ -21,7 +21,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=_member,
         action="append",
         default=[],
-        help="solve for this too: accelerometer scale, accelerometer cross-axis, mount rotation, or one of a group (mount rotation x)",
+        help="solve for this too: accelerometer scale, accelerometer cross-axis, accelerometer temperature slope, gyro temperature slope, "
+        "mount rotation, or one of a group (mount rotation x)",
     )
     parser.add_argument(
         "--pin",

@@ -34,6 +34,8 @@ _PRIOR = (
     ("gyro_bias_radps", "gyro bias, deg/s", DEG, "0.5"),
     ("gyro_scale", "gyro scale", 1.0, "0.02"),
     ("mount_rad", "mount rotation, deg", DEG, "1"),
+    ("accel_slope_mps2_per_k", "accelerometer temperature slope, m/s²/°C", 1.0, "0.005"),
+    ("gyro_slope_radps_per_k", "gyro temperature slope, deg/s/°C", DEG, "0.03"),
 )
 ADDED = {
     "rail": ("Rail inclinometer", Lean(0.0, 0.0, 0.5 * DEG)),

@@ -39,6 +39,8 @@ _PRIOR_OF: Final = {
     "gyro bias": ("gyro_bias_imu_radps", "gyro_bias_radps"),
     "gyro scale": ("gyro_scale", "gyro_scale"),
     "mount rotation": ("mount_rotation_rad", "mount_rad"),
+    "accelerometer temperature slope": ("accel_slope_imu_mps2_per_k", "accel_slope_mps2_per_k"),
+    "gyro temperature slope": ("gyro_slope_imu_radps_per_k", "gyro_slope_radps_per_k"),
 }
 """What reconcile can free -> field of Calibration, and its prior in the evidence. The barometer is no part of a calibration."""
 

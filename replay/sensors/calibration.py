@@ -127,6 +127,21 @@ class CalibrationFile:
     correlation: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
 
 
+def referred_to(calibration: Calibration, temperature_k: float) -> Calibration:
+    """The same calibration with its biases at another reference temperature."""
+    warmer = temperature_k - calibration.reference_temperature_k
+    return dataclasses.replace(
+        calibration,
+        reference_temperature_k=temperature_k,
+        accel_bias_imu_mps2=_warmed(calibration.accel_bias_imu_mps2, calibration.accel_slope_imu_mps2_per_k, warmer),
+        gyro_bias_imu_radps=_warmed(calibration.gyro_bias_imu_radps, calibration.gyro_slope_imu_radps_per_k, warmer),
+    )
+
+
+def _warmed(bias: Vec3, slope: Vec3, warmer_k: float) -> Vec3:
+    return bias[0] + slope[0] * warmer_k, bias[1] + slope[1] * warmer_k, bias[2] + slope[2] * warmer_k
+
+
 def accel_matrix(calibration: Calibration) -> NDArray[np.float64]:
     """M of the accelerometer, shape (3, 3): scale on the diagonal, cross-axis above it."""
     return upper_triangular(calibration.accel_scale, calibration.accel_cross_axis)

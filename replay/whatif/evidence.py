@@ -67,6 +67,8 @@ class Prior:
     gyro_bias_radps: float | None = None
     gyro_scale: float | None = None
     mount_rad: float | None = None
+    accel_slope_mps2_per_k: float | None = None
+    gyro_slope_radps_per_k: float | None = None
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ class Evidence:
     prior: Prior = field(default_factory=Prior)
 
 
-DEFAULT_PRIOR = Prior(0.4, 0.02, 0.01, 0.5 * DEG, 0.02, 1.0 * DEG)
+DEFAULT_PRIOR = Prior(0.4, 0.02, 0.01, 0.5 * DEG, 0.02, 1.0 * DEG, 0.005, 0.03 * DEG)
 """Data-sheet sizes of a consumer sensor, one standard deviation (values from memory), where the evidence states none."""
 
 
@@ -104,6 +106,8 @@ SCHEMA: Schema = {
         "gyro_bias_degps": _POSITIVE,
         "gyro_scale": _POSITIVE,
         "mount_deg": _POSITIVE,
+        "accel_temperature_slope_mps2_per_c": _POSITIVE,
+        "gyro_temperature_slope_degps_per_c": _POSITIVE,
     },
 }
 """Of an evidence file, and of the evidence that a review holds."""
@@ -154,6 +158,8 @@ def _evidence(data: Mapping[str, Any], name: str) -> Evidence:
             of("gyro_bias_degps", DEG),
             of("gyro_scale"),
             of("mount_deg", DEG),
+            of("accel_temperature_slope_mps2_per_c"),
+            of("gyro_temperature_slope_degps_per_c", DEG),
         ),
     )
 
@@ -195,6 +201,8 @@ def tables_of(evidence: Evidence) -> dict[str, Any]:
         "gyro_bias_degps": None if p.gyro_bias_radps is None else _round(p.gyro_bias_radps / DEG),
         "gyro_scale": p.gyro_scale,
         "mount_deg": None if p.mount_rad is None else _round(p.mount_rad / DEG),
+        "accel_temperature_slope_mps2_per_c": p.accel_slope_mps2_per_k,
+        "gyro_temperature_slope_degps_per_c": None if p.gyro_slope_radps_per_k is None else _round(p.gyro_slope_radps_per_k / DEG),
     }
     if any(v is not None for v in stated.values()):
         tables["prior"] = {k: v for k, v in stated.items() if v is not None}

@@ -56,7 +56,7 @@ class FlightFit:
     ----------
     record : Record
     states : States
-    keep : ndarray of bool, shape (9 knots + 22,)
+    keep : ndarray of bool, shape (9 knots + 28,)
         Which unknowns were free.
     normal : sparse matrix
         Of the normal equations at the solution.
@@ -172,9 +172,9 @@ def fit_flight(
     ----------
     record : Record
     evidence : Evidence
-    prior_mean, prior_sd : ndarray, shape (22,)
+    prior_mean, prior_sd : ndarray, shape (28,)
         Of the errors.
-    free : ndarray of bool, shape (22,)
+    free : ndarray of bool, shape (28,)
         False: pinned at the prior's mean.
     pad_attitude : ndarray, shape (4,), optional
         Attitude (enu from body) whose tilt the first knot is pinned at; its tilt is free where not given.

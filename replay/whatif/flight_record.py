@@ -19,7 +19,7 @@ from replay.motion.site import Site
 from replay.motion.solution import Solution
 from replay.sensors.measurements import Measurements
 from replay.sensors.noise import ImuNoise, measured_on_pad
-from replay.whatif.unknowns import BARO, CROSS_PLACES, N_ERRORS
+from replay.whatif.unknowns import ACCEL_BIAS, ACCEL_SLOPE, BARO, CROSS_PLACES, GYRO_BIAS, GYRO_SLOPE, N_ERRORS, N_INERTIAL
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -40,13 +40,15 @@ class Record:
     ----------
     pre : Preintegrated
         m spans between m + 1 knots, from just before liftoff to the rest after touchdown.
-    jacobian : ndarray, shape (m, 9, 15)
-        Of the increments by accelerometer bias, scale, cross-axis, gyro bias, gyro scale, in sensor axes.
+    jacobian : ndarray, shape (m, 9, 21)
+        Of the increments by the errors of the inertial sensors, in sensor axes.
     whiten : ndarray, shape (m, 9, 9)
         Inverse square root of each span's process noise.
     dcm_body_from_imu : ndarray, shape (3, 3)
     pad_accel, pad_rate, rest_accel, rest_rate : (mean (3,), sd) or None
         Quiet spans before liftoff and after touchdown, body axes, pad gyro bias taken off.
+    rest_warmer_k : float
+        The sensor's temperature in the latter less that in the former; 0 where the log has none.
     baro : (knot (b,), share (b,), height (b,), sd) or None
     gravity : ndarray, shape (4,)
     apogee_knot, touchdown_knot : int or None
@@ -64,6 +66,7 @@ class Record:
     pad_rate: tuple[Array, float]
     rest_accel: tuple[Array, float] | None
     rest_rate: tuple[Array, float] | None
+    rest_warmer_k: float
     baro: tuple[Index, Array, Array, float] | None
     gravity: Array
     apogee_knot: int | None
@@ -83,7 +86,7 @@ class States:
     q : ndarray, shape (m + 1, 4)
         `q_enu_from_body` at the knots.
     vel, pos : ndarray, shape (m + 1, 3)
-    errors : ndarray, shape (22,)
+    errors : ndarray, shape (28,)
     """
 
     q: Array
@@ -92,7 +95,7 @@ class States:
     errors: Array
 
     def moved(self, step: Array) -> States:
-        """With a step (9 (m + 1) + 22,) of the unknowns put on."""
+        """With a step (9 (m + 1) + 28,) of the unknowns put on."""
         n = len(self.q)
         x = step[: 9 * n].reshape(n, 9)
         return States(
@@ -126,7 +129,11 @@ def build_record(
     edges = _knots(inertial, begin, end)
     offset = np.asarray(levelling.gyro_bias_body_radps, dtype=float)
     pre = preintegrate(inertial, edges, offset, noise.gyro_nd_radps_rthz, noise.accel_nd_mps2_rthz)
+    warmer = warmer_than_pad_k(measurements, solution)
     jacobian = _jacobian(inertial, edges, offset, noise, pre, dcm_body_from_imu)
+    in_span = np.add.reduceat(warmer[: edges[-1]], edges[:-1]) / np.diff(edges)
+    for slope, bias in ((ACCEL_SLOPE, ACCEL_BIAS), (GYRO_SLOPE, GYRO_BIAS)):
+        jacobian[:, :, slope] = jacobian[:, :, bias] * in_span[:, None, None]
     baro, notes = _baro(measurements, solution, site, pre, noise)
     i = np.clip(np.searchsorted(solution.log_time_s, pre.log_time_s), 0, len(solution.log_time_s) - 1)
     vel, pos = np.nan_to_num(solution.vel_enu_mps[i]), np.nan_to_num(solution.pos_enu_m[i])
@@ -147,6 +154,7 @@ def build_record(
         pad[1],
         rest[0] if rest else None,
         rest[1] if rest else None,
+        float(np.mean(warmer[time >= events.rest_log_s + REST_CLEARANCE_S])) if rest else 0.0,
         baro,
         np.array([g0, c1, c2, site.ground_height_or_default_m]),
         _knot_of(pre, events.apogee_log_s),
@@ -156,6 +164,24 @@ def build_record(
         start,
         (*inertial.notes, *notes),
     )
+
+
+def pad_temperature_k(measurements: Measurements, solution: Solution) -> float:
+    """Of the sensor where the flight was levelled, its mean; NaN where the log has none."""
+    time, temperature, levelled = measurements.log_time_s, measurements.temperature_k, solution.levelling
+    there = (time >= levelled.start_log_s) & (time <= levelled.stop_log_s)
+    if temperature is None or not np.isfinite(temperature[there]).any():
+        return float("nan")
+    return float(np.nanmean(temperature[there]))
+
+
+def warmer_than_pad_k(measurements: Measurements, solution: Solution) -> Array:
+    """Temperature of the sensor less that on the pad, at each of n inertial samples; zeros where the log has none."""
+    time, temperature, pad_k = measurements.log_time_s, measurements.temperature_k, pad_temperature_k(measurements, solution)
+    if temperature is None or not np.isfinite(pad_k):
+        return np.zeros(len(time))
+    known = np.isfinite(temperature)
+    return np.asarray(np.interp(time, time[known], temperature[known]) - pad_k)
 
 
 def _knot_of(pre: Preintegrated, at_log_s: float) -> int | None:
@@ -186,9 +212,9 @@ def _quiet(
 
 
 def _jacobian(inertial: Inertial, edges: Index, offset: Array, noise: ImuNoise, pre: Preintegrated, dcm: Array) -> Array:
-    """Derivatives of the increments by errors in sensor axes, shape (m, 9, 15): biases as the kernel has them, turned; the matrices by
-    integrating again with a small one."""
-    result = np.zeros((pre.n_epochs, 9, 15))
+    """Derivatives of the increments by errors in sensor axes, shape (m, 9, 21), those of the slopes left at zero: biases as the kernel has
+    them, turned; the matrices by integrating again with a small one."""
+    result = np.zeros((pre.n_epochs, 9, N_INERTIAL))
     result[:, :, 0:3] = pre.jacobian[:, :, 3:6] @ dcm
     result[:, :, 9:12] = pre.jacobian[:, :, 0:3] @ dcm
     places = [(c, "accel", (i, i)) for c, i in zip((3, 4, 5), range(3), strict=True)]

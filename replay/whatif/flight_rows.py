@@ -13,7 +13,19 @@ from replay import rotation
 from replay.motion.aiding import FlightModel
 from replay.whatif.evidence import Evidence, Lean, Sighting
 from replay.whatif.flight_record import Array, Index, Record, States, skew
-from replay.whatif.unknowns import ACCEL_BIAS, ACCEL_CROSS, ACCEL_SCALE, BARO, CROSS_PLACES, GYRO_BIAS, MOUNT, N_ERRORS
+from replay.whatif.unknowns import (
+    ACCEL_BIAS,
+    ACCEL_CROSS,
+    ACCEL_SCALE,
+    ACCEL_SLOPE,
+    BARO,
+    CROSS_PLACES,
+    GYRO_BIAS,
+    GYRO_SLOPE,
+    MOUNT,
+    N_ERRORS,
+    N_INERTIAL,
+)
 
 _UPRIGHT_SIGMAS: Final = 3.0
 """A tilt read alone within so many of its standard deviations of vertical does not say to which side."""
@@ -60,7 +72,7 @@ def _dense(name: str, residual: Array, blocks: Sequence[tuple[NDArray[Any], Arra
 def _process(record: Record, s: States) -> Rows:
     """What each span's end differs from its start carried on."""
     pre, m = record.pre, record.pre.n_epochs
-    change = record.jacobian @ s.errors[:15]
+    change = record.jacobian @ s.errors[:N_INERTIAL]
     turn_inc = rotation.multiply(pre.q_start_from_end, rotation.from_rotvec(change[:, :3]))
     r = rotation.to_dcm(s.q[:-1])
     dv = np.einsum("kij,kj->ki", r, pre.vel_start_mps + change[:, 3:6])
@@ -82,7 +94,7 @@ def _process(record: Record, s: States) -> Rows:
     back[:, 6:9, 3:6] = -dt[:, :, None] * np.eye(3)
     back[:, 3:6, 0:3] = skew(dv)
     back[:, 6:9, 0:3] = skew(dp)
-    by_error = np.zeros((m, 9, 15))
+    by_error = np.zeros((m, 9, N_INERTIAL))
     end = rotation.to_dcm(ahead)
     by_error[:, 0:3] = -end @ record.jacobian[:, 0:3]
     by_error[:, 3:6] = -r @ record.jacobian[:, 3:6]
@@ -92,13 +104,13 @@ def _process(record: Record, s: States) -> Rows:
     k = np.arange(m)
     row = np.broadcast_to(9 * k[:, None, None] + np.arange(9)[None, :, None], (m, 9, 9))
     at = np.broadcast_to(9 * k[:, None, None] + np.arange(9)[None, None, :], (m, 9, 9))
-    row15 = np.broadcast_to(9 * k[:, None, None] + np.arange(9)[None, :, None], (m, 9, 15))
-    at15 = np.broadcast_to(9 * (m + 1) + np.arange(15)[None, None, :], (m, 9, 15))
+    row_error = np.broadcast_to(9 * k[:, None, None] + np.arange(9)[None, :, None], (m, 9, N_INERTIAL))
+    at_error = np.broadcast_to(9 * (m + 1) + np.arange(N_INERTIAL)[None, None, :], (m, 9, N_INERTIAL))
     return Rows(
         "record",
         white.ravel(),
-        np.concatenate((row.ravel(), row.ravel(), row15.ravel())),
-        np.concatenate((at.ravel(), (at + 9).ravel(), at15.ravel())),
+        np.concatenate((row.ravel(), row.ravel(), row_error.ravel())),
+        np.concatenate((at.ravel(), (at + 9).ravel(), at_error.ravel())),
         np.concatenate(((w @ back).ravel(), (w @ eye).ravel(), (w @ by_error).ravel())),
     )
 
@@ -107,7 +119,7 @@ def _error_columns(n_knots: int) -> Index:
     return 9 * n_knots + np.arange(N_ERRORS)
 
 
-def _rest_force(record: Record, s: States, knot: int, quiet: tuple[Array, float], name: str) -> Rows:
+def _rest_force(record: Record, s: States, knot: int, quiet: tuple[Array, float], name: str, warmer_k: float = 0.0) -> Rows:
     """Mean specific force at rest = reaction to gravity in whatever attitude it lies, less the sensor's errors."""
     mean, sd = quiet
     d, e = record.dcm_body_from_imu, s.errors
@@ -115,7 +127,7 @@ def _rest_force(record: Record, s: States, knot: int, quiet: tuple[Array, float]
     matrix = np.diag(e[ACCEL_SCALE])
     for c, place in enumerate(CROSS_PLACES):
         matrix[place] = e[ACCEL_CROSS][c]
-    corrected = d @ (imu - matrix @ imu - e[ACCEL_BIAS])
+    corrected = d @ (imu - matrix @ imu - e[ACCEL_BIAS] - warmer_k * e[ACCEL_SLOPE])
     r = rotation.to_dcm(s.q[knot])
     up = np.array([0.0, 0.0, float(_gravity_at(record, s.pos[knot, 2]))])
     residual = corrected - r.T @ up
@@ -124,14 +136,15 @@ def _rest_force(record: Record, s: States, knot: int, quiet: tuple[Array, float]
     by_cross = -np.stack([d[:, i] * imu[j] for i, j in CROSS_PLACES], axis=1)
     columns = _error_columns(len(s.q))
     blocks = [(9 * knot + np.arange(3), by_turn / sd), (columns[:9], np.hstack((by_bias, by_scale, by_cross)) / sd)]
+    blocks.append((columns[ACCEL_SLOPE], warmer_k * by_bias / sd))
     return _dense(name, residual / sd, blocks)
 
 
-def _rest_rate(record: Record, s: States, quiet: tuple[Array, float], name: str) -> Rows:
+def _rest_rate(record: Record, s: States, quiet: tuple[Array, float], name: str, warmer_k: float = 0.0) -> Rows:
     mean, sd = quiet
-    d = record.dcm_body_from_imu
-    residual = mean - d @ s.errors[GYRO_BIAS]
-    return _dense(name, residual / sd, [(_error_columns(len(s.q))[GYRO_BIAS], -d / sd)])
+    d, columns = record.dcm_body_from_imu, _error_columns(len(s.q))
+    residual = mean - d @ (s.errors[GYRO_BIAS] + warmer_k * s.errors[GYRO_SLOPE])
+    return _dense(name, residual / sd, [(columns[GYRO_BIAS], -d / sd), (columns[GYRO_SLOPE], -warmer_k * d / sd)])
 
 
 def _ends(record: Record, s: States, model: FlightModel) -> list[Rows]:
@@ -191,6 +204,13 @@ def _barometer(record: Record, s: States, widen: Array, is_used: NDArray[np.bool
     )
 
 
+def _nose_by_mount(s: States) -> tuple[Array, Array]:
+    """The nose in body axes, and its derivative (3, 3) by the mount's rotation vector, to second order in that."""
+    mount = s.errors[MOUNT]
+    nose_body = rotation.rotate(rotation.from_rotvec(mount), [0.0, 0.0, 1.0])
+    return nose_body, -skew(nose_body) @ (np.eye(3) + 0.5 * skew(mount))
+
+
 def lean_residual(record: Record, s: States, knot: int, lean: Lean) -> tuple[Array, Array, Array]:
     """Nose less observed direction on the plane across it, rad, shape (2,); derivatives by the knot's turn (2, 3) and mount (2, 3)."""
     azimuth, tilt = lean.tilt_azimuth_rad, lean.tilt_rad
@@ -201,11 +221,10 @@ def lean_residual(record: Record, s: States, knot: int, lean: Lean) -> tuple[Arr
             [np.cos(azimuth), -np.sin(azimuth), 0.0],
         ]
     )
-    turn = rotation.from_rotvec(s.errors[MOUNT])
-    nose_body = rotation.rotate(turn, [0.0, 0.0, 1.0])
+    nose_body, by_mount = _nose_by_mount(s)
     r = rotation.to_dcm(s.q[knot])
     nose = r @ nose_body
-    return across @ (nose - seen), -across @ skew(nose), -across @ r @ skew(nose_body)
+    return across @ (nose - seen), -across @ skew(nose), across @ r @ by_mount
 
 
 def tilt_residual(s: States, knot: int, lean: Lean) -> tuple[Array, Array, Array]:
@@ -215,10 +234,10 @@ def tilt_residual(s: States, knot: int, lean: Lean) -> tuple[Array, Array, Array
     deviations of vertical that row has no slope to go by: there both horizontal components of the nose are zero to the root mean square
     that such a tilt gives each, sqrt(sd² + tilt²/2), scaled so that the reading's own standard deviation weighs them.
     """
-    nose_body = rotation.rotate(rotation.from_rotvec(s.errors[MOUNT]), [0.0, 0.0, 1.0])
+    nose_body, by_mount = _nose_by_mount(s)
     r = rotation.to_dcm(s.q[knot])
     nose = r @ nose_body
-    by_turn, by_mount = -skew(nose), -r @ skew(nose_body)
+    by_turn, by_mount = -skew(nose), r @ by_mount
     if min(lean.tilt_rad, np.pi - lean.tilt_rad) < _UPRIGHT_SIGMAS * lean.sd_rad:
         share = lean.sd_rad / float(np.hypot(lean.sd_rad, lean.tilt_rad / np.sqrt(2.0)))
         return share * nose[:2], share * by_turn[:2], share * by_mount[:2]
@@ -274,14 +293,14 @@ def all_rows(
 ) -> list[Rows]:  # fmt: skip
     """Every residual of the problem; barometric heights count `widen` (b,) times less than their noise says, those not used not at all.
 
-    `prior_mean` and `prior_sd` (22,) are the errors', SI; `is_baro_used` (b,).
+    `prior_mean` and `prior_sd` (28,) are the errors', SI; `is_baro_used` (b,).
     """
     rows = [_process(record, s), _rest_force(record, s, 0, record.pad_accel, "gravity on the pad"), *_ends(record, s, FlightModel())]
     rows.append(_rest_rate(record, s, record.pad_rate, "rate on the pad"))
     if record.rest_accel is not None:
-        rows.append(_rest_force(record, s, len(s.q) - 1, record.rest_accel, "gravity at rest after touchdown"))
+        rows.append(_rest_force(record, s, len(s.q) - 1, record.rest_accel, "gravity at rest after touchdown", record.rest_warmer_k))
     if record.rest_rate is not None:
-        rows.append(_rest_rate(record, s, record.rest_rate, "rate at rest after touchdown"))
+        rows.append(_rest_rate(record, s, record.rest_rate, "rate at rest after touchdown", record.rest_warmer_k))
     if record.baro is not None:
         rows.append(_barometer(record, s, widen, is_baro_used))
     return [*rows, *_observed(record, s, evidence), _priors(s, prior_mean, prior_sd)]

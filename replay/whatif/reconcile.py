@@ -17,22 +17,24 @@ from replay.flightlog.log import FlightLog
 from replay.motion.settings import EstimatorSettings
 from replay.motion.site import Site
 from replay.motion.solution import Solution
-from replay.sensors.calibration import Calibration
+from replay.sensors.calibration import Calibration, referred_to
 from replay.sensors.measurements import Measurements, measure
 from replay.sensors.mount import Mount, find_mount
 from replay.whatif.evidence import Evidence, Prior, stated_prior
 from replay.whatif.flight_fit import Cancel, FlightFit, Progress, fit_flight
-from replay.whatif.flight_record import build_record
-from replay.whatif.reconcile_result import error_rows, result_of
+from replay.whatif.flight_record import build_record, pad_temperature_k, warmer_than_pad_k
+from replay.whatif.reconcile_result import Warming, error_rows, result_of
 from replay.whatif.reconciliation import Reconciliation
 from replay.whatif.unknowns import (
     ACCEL_BIAS,
     ACCEL_CROSS,
     ACCEL_SCALE,
+    ACCEL_SLOPE,
     BARO,
     DEFAULT_FREE,
     GYRO_BIAS,
     GYRO_SCALE,
+    GYRO_SLOPE,
     MOUNT,
     N_ERRORS,
     PAD_TILT,
@@ -76,7 +78,8 @@ def reconcile(
     calibration : Calibration, optional
         As flown: the prior's mean.
     free : sequence of str
-        Groups (`MEMBERS`) or single members of them; the rest is pinned at the calibration as flown, the pad tilt as levelled.
+        Groups (`MEMBERS`) or single members of them; the rest is pinned at the calibration as flown, the pad tilt as levelled. With a
+        temperature slope among them, biases are those at the temperature on the pad, which becomes the calibration's reference.
     site : Site, optional
         Goes before the vehicle's.
     settings : EstimatorSettings, optional
@@ -113,20 +116,24 @@ def reconcile(
     fit, undetermined = _settled(fit, evidence, mean, sd, is_free, levelled, cancel)
     if progress is not None:
         progress(1.0, "done")
-    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution, mount.note, _warmed_k(measurements, solution, base))
+    pad_k = pad_temperature_k(measurements, solution)
+    if is_free[ACCEL_SLOPE].any() or is_free[GYRO_SLOPE].any():
+        base = referred_to(base, pad_k) if np.isfinite(pad_k) else base
+    warming = Warming(_warmed_k(measurements, solution), np.isfinite(pad_k), _without_slope(base, is_free))
+    return result_of(fit, undetermined, base, mean, sd, evidence, site, solution, mount.note, warming)
 
 
-def _warmed_k(measurements: Measurements, solution: Solution, base: Calibration) -> float:
-    """From the levelling on the pad to where the temperature lies farthest from it before touchdown; 0 where slopes take it off."""
-    has_slopes = any(base.accel_slope_imu_mps2_per_k) and any(base.gyro_slope_imu_radps_per_k)
-    if measurements.temperature_k is None or has_slopes:
-        return 0.0
-    time, levelled, touchdown = measurements.log_time_s, solution.levelling, solution.events.touchdown_log_s
-    pad = measurements.temperature_k[(time >= levelled.start_log_s) & (time <= levelled.stop_log_s)]
-    stop = touchdown if np.isfinite(touchdown) else time[-1]
-    flown = measurements.temperature_k[(time > levelled.stop_log_s) & (time <= stop)]
-    off = flown - np.nanmedian(pad) if np.isfinite(pad).any() else np.zeros(0)
-    off = off[np.isfinite(off)]
+def _without_slope(base: Calibration, is_free: NDArray[np.bool_]) -> tuple[str, ...]:
+    """The sensors whose drift with temperature neither the calibration takes off nor the fit solves for."""
+    sensors = ("accelerometer", base.accel_slope_imu_mps2_per_k, ACCEL_SLOPE), ("gyro", base.gyro_slope_imu_radps_per_k, GYRO_SLOPE)
+    return tuple(name for name, slopes, where in sensors if not any(slopes) and not is_free[where].all())
+
+
+def _warmed_k(measurements: Measurements, solution: Solution) -> float:
+    """From the levelling on the pad to where the temperature lies farthest from it before touchdown."""
+    time, touchdown = measurements.log_time_s, solution.events.touchdown_log_s
+    flown = (time > solution.levelling.stop_log_s) & (time <= (touchdown if np.isfinite(touchdown) else time[-1]))
+    off = warmer_than_pad_k(measurements, solution)[flown]
     return float(off[np.argmax(np.abs(off))]) if len(off) else 0.0
 
 
@@ -139,7 +146,7 @@ def _priors(prior: Prior, site: Site) -> tuple[Array, Array]:
     mean, sd = np.zeros(N_ERRORS), np.empty(N_ERRORS)
     for where, value in (
         (ACCEL_BIAS, p.accel_bias_mps2), (ACCEL_SCALE, p.accel_scale), (ACCEL_CROSS, p.accel_cross_axis), (GYRO_BIAS, p.gyro_bias_radps),
-        (GYRO_SCALE, p.gyro_scale), (MOUNT, p.mount_rad),
+        (GYRO_SCALE, p.gyro_scale), (ACCEL_SLOPE, p.accel_slope_mps2_per_k), (GYRO_SLOPE, p.gyro_slope_radps_per_k), (MOUNT, p.mount_rad),
     ):  # fmt: skip
         sd[where] = value
     sd[BARO] = _BARO_PRIOR_SD

@@ -72,13 +72,13 @@ def as_text(result: Reconciliation) -> str:
         f"  as levelled  {levelled}",
         f"  reconciled   {true}, {known}",
         "",
-        f"{'parameter':<28}{'unit':<9}{'value ± sd':>22}{'prior ± sd':>22}{'from record':>13}  strongest correlation",
+        f"{'parameter':<35}{'unit':<9}{'value ± sd':>22}{'prior ± sd':>22}{'from record':>13}  strongest correlation",
     ]
     for p in result.parameters:
         if p.status != "pinned":
             name = p.name + (" *" if p.status == "undetermined" else "")
             lines.append(
-                f"{name:<28}{p.unit:<9}{_pair(p.value, p.sd):>22}{_pair(p.prior, p.prior_sd):>22}{p.share:>12.0%}   "
+                f"{name:<35}{p.unit:<9}{_pair(p.value, p.sd):>22}{_pair(p.prior, p.prior_sd):>22}{p.share:>12.0%}   "
                 + (f"{p.correlation:+.2f} with {p.correlated_with}" if p.correlated_with else "–")
             )
     if result.undetermined:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -24,11 +25,13 @@ from replay.whatif.unknowns import (
     ACCEL_BIAS,
     ACCEL_CROSS,
     ACCEL_SCALE,
+    ACCEL_SLOPE,
     BARO,
     BARO_NAMES,
     FIELDS,
     GYRO_BIAS,
     GYRO_SCALE,
+    GYRO_SLOPE,
     MOUNT,
     N_ERRORS,
     PAD_TILT,
@@ -46,14 +49,23 @@ _NO_RAIL = Lean(0.0, 0.0, 0.5)
 """What is known of the lean on the pad without an inclinometer: about upright, to half a radian."""
 
 
+@dataclass(frozen=True)
+class Warming:
+    """How far the sensor's temperature moved from that on the pad in flight, whether it was logged, and whose drift nothing takes off."""
+
+    moved_k: float = 0.0
+    is_logged: bool = False
+    without_slope: tuple[str, ...] = ()
+
+
 def result_of(
     fit: FlightFit, undetermined: NDArray[np.bool_], base: Calibration, mean: Array, prior_sd: Array,
-    evidence: Evidence, site: Site, solution: Solution, mount_note: str = "", warmed_k: float = 0.0,
+    evidence: Evidence, site: Site, solution: Solution, mount_note: str = "", warming: Warming | None = None,
 ) -> Reconciliation:  # fmt: skip
     """What a fit says, in words and numbers.
 
-    `undetermined` (22,) errors stand at their prior's mean; `mean` and `prior_sd` (22,) in SI. `mount_note`: how the sensor was found to
-    sit. `warmed_k`: how far the sensor's temperature moved in the flight where the calibration has no slope for it.
+    `undetermined` (28,) errors stand at their prior's mean; `mean` and `prior_sd` (28,) in SI. `mount_note`: how the sensor was found to
+    sit.
     """
     is_free, is_tilt_free = fit.keep[-N_ERRORS:], bool(fit.keep[0])
     freed = {name for name, place in PLACES.items() if is_free[place]} | ({PAD_TILT} if is_tilt_free else set())
@@ -93,10 +105,10 @@ def result_of(
         next_observations=_next_observations(fit, evidence, solution, tilt_sd) if is_tilt_free else (),
         posterior=posterior,
         fit=fit,
-        notes=_notes(fit, evidence, pinned, undetermined, parameters),
+        notes=_notes(fit, evidence, pinned, undetermined, parameters, warming or Warming()),
         assumptions=_assumptions(evidence, site, mount_note, is_free),
         pinned=pinned,
-        doubts=_doubts(fit, seen, warmed_k),
+        doubts=_doubts(fit, seen, warming or Warming()),
     )
 
 
@@ -174,8 +186,9 @@ def _next_observations(fit: FlightFit, evidence: Evidence, solution: Solution, t
 
 
 def _notes(
-    fit: FlightFit, evidence: Evidence, pinned: Sequence[str], undetermined: NDArray[np.bool_], parameters: Sequence[Parameter]
-) -> tuple[str, ...]:
+    fit: FlightFit, evidence: Evidence, pinned: Sequence[str], undetermined: NDArray[np.bool_], parameters: Sequence[Parameter],
+    warming: Warming,
+) -> tuple[str, ...]:  # fmt: skip
     parts = []
     if fit.record.rest_accel is not None:
         parts.append("gravity at rest after touchdown")
@@ -199,6 +212,13 @@ def _notes(
         )
     if pinned:
         lines.append(f"Pinned at the calibration as flown, their errors are in no standard deviation here: {', '.join(pinned)}.")
+    is_free = fit.keep[-N_ERRORS:]
+    if is_free[ACCEL_SLOPE].any() or is_free[GYRO_SLOPE].any():
+        lines.append(
+            f"Biases are those at the pad's temperature, which moved by {warming.moved_k:+.1f} °C in flight."
+            if warming.is_logged
+            else "The log has no temperature of the sensor, so no slope can be found in it."
+        )
     for start, stop, off in runaway_spans_s(fit):
         lines.append(
             f"Barometer not used from {start:.1f} to {stop:.1f} s after liftoff: it runs up to {off:.0f} m off the inertial record there."
@@ -206,7 +226,7 @@ def _notes(
     return (*lines, *fit.record.notes)
 
 
-def _doubts(fit: FlightFit, seen: Mapping[str, Array], warmed_k: float) -> tuple[str, ...]:
+def _doubts(fit: FlightFit, seen: Mapping[str, Array], warming: Warming) -> tuple[str, ...]:
     """What makes the numbers worth less than their standard deviations say, and what to do about it."""
     lines = []
     if not fit.has_converged:
@@ -218,11 +238,14 @@ def _doubts(fit: FlightFit, seen: Mapping[str, Array], warmed_k: float) -> tuple
             f"More than three sigma off, and given less weight for it: {named}. Check these observations and their deviations, "
             "or free what else may be wrong."
         )
-    if abs(warmed_k) > WARMED_K:
+    if abs(warming.moved_k) > WARMED_K and warming.without_slope:
+        named = " and ".join(warming.without_slope)
+        slopes = " and ".join(f"{name} temperature slope" for name in warming.without_slope)
         lines.append(
-            f"The sensor {'warmed' if warmed_k > 0.0 else 'cooled'} by {abs(warmed_k):.1f} °C in this record and the calibration has no "
-            "temperature slopes: a bias that drifts with it is not among what is solved for, and the rest bends to follow it. "
-            "Find the slopes on the bench (plumbline bench temperature) and reconcile with them."
+            f"The sensor {'warmed' if warming.moved_k > 0.0 else 'cooled'} by {abs(warming.moved_k):.1f} °C in this record and no "
+            f"temperature slope of the {named} is known: a bias that drifts with it is not among what is solved for, and the rest bends to "
+            "follow it. "
+            f"Free {slopes}, or find the slopes on the bench (plumbline bench temperature) and reconcile with them."
         )
     return tuple(lines)
 
@@ -238,6 +261,8 @@ def _assumptions(evidence: Evidence, site: Site, mount_note: str, is_free: NDArr
         ("gyro bias", stated.gyro_bias_radps, f"{(p.gyro_bias_radps or 0.0) / DEG:g} deg/s", GYRO_BIAS),
         ("gyro scale", stated.gyro_scale, f"{p.gyro_scale:g}", GYRO_SCALE),
         ("mount rotation", stated.mount_rad, f"{(p.mount_rad or 0.0) / DEG:g} deg", MOUNT),
+        ("accelerometer temperature slope", stated.accel_slope_mps2_per_k, f"{p.accel_slope_mps2_per_k:g} m/s²/°C", ACCEL_SLOPE),
+        ("gyro temperature slope", stated.gyro_slope_radps_per_k, f"{(p.gyro_slope_radps_per_k or 0.0) / DEG:g} deg/s/°C", GYRO_SLOPE),
     )
     for name, given, shown, where in groups:
         if is_free[where].any():
@@ -248,7 +273,7 @@ def _assumptions(evidence: Evidence, site: Site, mount_note: str, is_free: NDArr
 
 
 def error_rows(fit: FlightFit) -> Array:
-    """Selects the 22 errors from the unknowns, shape (22, n)."""
+    """Selects the 28 errors from the unknowns, shape (28, n)."""
     n = 9 * len(fit.states.q)
     rows = np.zeros((N_ERRORS, n + N_ERRORS))
     rows[:, n:] = np.eye(N_ERRORS)
@@ -273,6 +298,8 @@ def with_errors(base: Calibration, errors: Array) -> Calibration:
     scale = np.asarray(base.gyro_scale) * (1.0 - errors[GYRO_SCALE])
     turned = dataclasses.replace(base, gyro_scale=_vec(scale))
     gyro_bias = np.asarray(base.gyro_bias_imu_radps) + np.linalg.solve(gyro_matrix(turned), errors[GYRO_BIAS])
+    gyro_slope = np.asarray(base.gyro_slope_imu_radps_per_k) + np.linalg.solve(gyro_matrix(turned), errors[GYRO_SLOPE])
+    slope = np.asarray(base.accel_slope_imu_mps2_per_k) + np.linalg.solve(m, errors[ACCEL_SLOPE])
     mount = rotation.multiply(rotation.from_rotvec(-errors[MOUNT]), rotation.from_rotvec(base.mount_rotation_rad))
     return dataclasses.replace(
         base,
@@ -281,6 +308,8 @@ def with_errors(base: Calibration, errors: Array) -> Calibration:
         accel_cross_axis=(float(m[0, 1]), float(m[0, 2]), float(m[1, 2])),
         gyro_scale=_vec(scale),
         gyro_bias_imu_radps=_vec(gyro_bias),
+        accel_slope_imu_mps2_per_k=_vec(slope),
+        gyro_slope_imu_radps_per_k=_vec(gyro_slope),
         mount_rotation_rad=_vec(rotation.to_rotvec(mount)),
     )
 
@@ -290,7 +319,7 @@ def _vec(values: Array) -> tuple[float, float, float]:
 
 
 def _components(base: Calibration, errors: Array) -> tuple[list[tuple[str, int, str, str, float, int]], Array]:
-    """(field, axis, name, shown unit, factor, error number) of every calibration number, and d(number)/d(errors), shape (k, 22)."""
+    """(field, axis, name, shown unit, factor, error number) of every calibration number, and d(number)/d(errors), shape (k, 28)."""
     rows, listed = [], []
     for group, (field, axes) in FIELDS.items():
         meta = next(f.metadata for f in dataclasses.fields(Calibration) if f.name == field)

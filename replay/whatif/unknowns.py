@@ -8,12 +8,14 @@ from typing import Final
 
 from replay.errors import SettingsError
 
-ACCEL_BIAS, ACCEL_SCALE, ACCEL_CROSS, GYRO_BIAS, GYRO_SCALE, BARO, MOUNT = (
-    slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 12), slice(12, 15), slice(15, 19), slice(19, 22),
+ACCEL_BIAS, ACCEL_SCALE, ACCEL_CROSS, GYRO_BIAS, GYRO_SCALE, ACCEL_SLOPE, GYRO_SLOPE, BARO, MOUNT = (
+    slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 12), slice(12, 15), slice(15, 18), slice(18, 21), slice(21, 25), slice(25, 28),
 )  # fmt: skip
-N_ERRORS: Final = 22
-"""Accelerometer bias, scale, cross-axis (xy, xz, yz), gyro bias, gyro scale, barometer bias, scale, lag, port error, mount rotation."""
-BARO_LAG: Final = 17
+N_INERTIAL: Final = 21
+N_ERRORS: Final = 28
+"""Accelerometer bias, scale, cross-axis (xy, xz, yz), gyro bias, gyro scale, accelerometer and gyro temperature slope: the first
+`N_INERTIAL`, of the inertial sensors; then barometer bias, scale, lag, port error, and mount rotation."""
+BARO_LAG: Final = BARO.start + 2
 CROSS_PLACES: Final = ((0, 1), (0, 2), (1, 2))
 """Row and column of the cross-axis errors."""
 
@@ -23,6 +25,8 @@ GROUPS: Final[Mapping[str, slice]] = {
     "accelerometer cross-axis": ACCEL_CROSS,
     "gyro bias": GYRO_BIAS,
     "gyro scale": GYRO_SCALE,
+    "accelerometer temperature slope": ACCEL_SLOPE,
+    "gyro temperature slope": GYRO_SLOPE,
     "barometer": BARO,
     "mount rotation": MOUNT,
 }
@@ -37,6 +41,8 @@ FIELDS: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {
     "accelerometer cross-axis": ("accel_cross_axis", ("xy", "xz", "yz")),
     "gyro bias": ("gyro_bias_imu_radps", ("x", "y", "z")),
     "gyro scale": ("gyro_scale", ("x", "y", "z")),
+    "accelerometer temperature slope": ("accel_slope_imu_mps2_per_k", ("x", "y", "z")),
+    "gyro temperature slope": ("gyro_slope_imu_radps_per_k", ("x", "y", "z")),
     "mount rotation": ("mount_rotation_rad", ("x", "y", "z")),
 }
 """Group -> calibration field, names of its components."""

@@ -17,6 +17,7 @@ from replay.sensors.calibration import (
     gyro_matrix,
     load_calibration,
     load_calibration_file,
+    referred_to,
     save_calibration,
 )
 from replay.units import DEG, kelvin
@@ -45,6 +46,17 @@ def test_the_matrix_of_the_gyro_turns_after_scaling():
     """R(misalignment) · diag(scale), the rotation as scipy has it."""
     expected = Rotation.from_rotvec(FULL.gyro_misalignment_rad).as_matrix() @ np.diag(FULL.gyro_scale)
     assert_allclose(gyro_matrix(FULL), expected, rtol=0, atol=1e-15)
+
+
+def test_another_reference_temperature_changes_no_reading():
+    """Bias and slope together take off the same at every temperature, and the way back leads to the same numbers."""
+    other = referred_to(FULL, kelvin(47.0))
+    for name in ("accel_bias_imu_mps2", "gyro_bias_imu_radps"):
+        slope = name.replace("bias", "slope") + "_per_k"
+        at = [np.array(getattr(c, name)) + np.array(getattr(c, slope)) * (310.0 - c.reference_temperature_k) for c in (FULL, other)]
+        assert_allclose(at[1], at[0], rtol=0, atol=1e-12)
+    assert other.accel_bias_imu_mps2 != FULL.accel_bias_imu_mps2
+    assert_allclose(referred_to(other, FULL.reference_temperature_k).accel_bias_imu_mps2, FULL.accel_bias_imu_mps2, rtol=0, atol=1e-12)
 
 
 def test_a_file_reads_back_equal(tmp_path):

@@ -26,6 +26,8 @@ sd_deg = 1.5
 [prior]
 accel_bias_mps2 = 0.4
 gyro_bias_degps = 0.5
+gyro_temperature_slope_degps_per_c = 0.04
+accel_temperature_slope_mps2_per_c = 0.003
 """
 
 
@@ -37,6 +39,7 @@ def test_every_entry_is_read_in_si(tmp_path):
     assert evidence.touchdown.north_m == -23.5
     assert evidence.sightings[0].time_s == 1.5 and evidence.sightings[0].sd_rad == pytest.approx(1.5 * DEG)
     assert evidence.prior.gyro_bias_radps == pytest.approx(0.5 * DEG)
+    assert evidence.prior.gyro_slope_radps_per_k == pytest.approx(0.04 * DEG) and evidence.prior.accel_slope_mps2_per_k == 0.003
     assert evidence.prior.gyro_scale is None
     save_evidence(evidence, tmp_path / "again.toml")
     assert load_evidence(tmp_path / "again.toml") == evidence

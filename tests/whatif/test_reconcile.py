@@ -9,12 +9,12 @@ from flight_support import measured, mount_of
 from replay import rotation
 from replay.cautions import CAUTION_LINE
 from replay.errors import Cancelled, CannotEstimate, SettingsError
-from replay.sensors.calibration import Calibration, accel_matrix, load_calibration_file, save_calibration
+from replay.sensors.calibration import Calibration, accel_matrix, load_calibration_file, referred_to, save_calibration
 from replay.units import DEG
 from replay.whatif import sample
 from replay.whatif.ensemble import Posterior
 from replay.whatif.evidence import Evidence, Lean, Prior, Sighting, evidence_of
-from replay.whatif.flight_record import build_record
+from replay.whatif.flight_record import build_record, pad_temperature_k
 from replay.whatif.flight_rows import all_rows
 from replay.whatif.reconcile import reconcile
 from replay.whatif.reconcile_report import as_dict, as_text, calibration_file
@@ -23,6 +23,7 @@ from replay.whatif.unknowns import DEFAULT_FREE, MEMBERS, N_ERRORS, in_groups, m
 
 PRIOR = Prior(accel_bias_mps2=0.4, gyro_scale=0.02, gyro_bias_radps=0.5 * DEG)
 N_SEEDS = 40
+SLOPES = ("accelerometer temperature slope", "gyro temperature slope")
 
 
 def flown(name, seed, **overrides):
@@ -237,14 +238,56 @@ def test_a_sensor_that_warms_through_the_flight_is_a_doubt_and_says_what_to_do()
     free = ("pad tilt", "accelerometer bias")
     result = solved(flight, solution, touchdown_of(flight), free=free)
     assert any("sensor warmed by" in doubt and "plumbline bench temperature" in doubt for doubt in result.doubts)
+    one = solved(flight, solution, touchdown_of(flight), free=(*free, "gyro temperature slope"))
+    assert any("slope of the accelerometer is known" in doubt for doubt in one.doubts)
     known = reconcile(flight.log, flight.vehicle, touchdown_of(flight), flight.truth.calibration, mount=mount_of(flight), free=free)
     assert not known.doubts
+
+
+def test_temperature_slopes_of_a_warming_sensor_are_found():
+    """Slopes drawn to the size of their priors, ten degrees of warming: found with the biases at the pad's temperature, within honest
+    deviations, and without a doubt left. What an accelerometer's slope is hard to tell from is named.
+    """
+    pulls = []
+    for seed in range(4):
+        draw = np.random.default_rng(4000 + seed)
+        accel, gyro = draw.normal(0.0, 0.005, 3), draw.normal(0.0, 0.03 * DEG, 3)
+        slopes = {"accel_slope_imu_mps2_per_k": tuple(map(float, accel)), "gyro_slope_imu_radps_per_k": tuple(map(float, gyro))}
+        flight, measurements, solution = flown("hot_day", 4000 + seed, **slopes)
+        result = solved(flight, solution, touchdown_of(flight), free=(*DEFAULT_FREE, *SLOPES))
+        assert result.fit.has_converged and not result.doubts
+        bias = referred_to(flight.truth.calibration, pad_temperature_k(measurements, solution)).accel_bias_imu_mps2
+        assert result.calibration.reference_temperature_k == pytest.approx(pad_temperature_k(measurements, solution))
+        groups = {"accelerometer bias": bias, SLOPES[0]: accel, SLOPES[1]: gyro / DEG}
+        for group, true in groups.items():
+            own = [result.parameter(f"{group} {axis}") for axis in "xyz"]
+            assert all(p.status == "determined" for p in own)
+            pulls += [(p.value - v) / p.sd for p, v in zip(own, true, strict=True)]
+        assert max(result.parameter(f"{SLOPES[1]} {axis}").sd for axis in "xyz") < 0.002
+        across = [result.parameter(f"{SLOPES[0]} {axis}") for axis in "xy"]
+        assert all(p.correlated_with and abs(p.correlation) > 0.4 for p in across)
+    assert np.mean(np.abs(pulls) < 2.0) >= 0.9
+    assert 0.35 < np.sqrt(np.mean(np.square(pulls))) < 1.3
+
+
+def test_a_slope_that_nothing_shows_is_left_at_its_prior(crooked):
+    """Without a sensor temperature in the log no slope is found, and that is said; the calibration keeps its reference."""
+    flight, _, solution = crooked
+    channels = {name: channel for name, channel in flight.log.channels.items() if name != "imu_temperature_k"}
+    log = dataclasses.replace(flight.log, channels=channels)
+    free = (*DEFAULT_FREE, *SLOPES)
+    result = reconcile(log, flight.vehicle, touchdown_of(flight), Calibration(), mount=mount_of(flight), solution=solution, free=free)
+    assert {f"{group} {axis}" for group in SLOPES for axis in "xyz"} <= set(result.undetermined)
+    assert any("no temperature of the sensor" in note for note in result.notes)
+    assert result.calibration.accel_slope_imu_mps2_per_k == (0.0, 0.0, 0.0)
+    assert result.calibration.reference_temperature_k == Calibration().reference_temperature_k
 
 
 def test_derivatives_are_those_of_the_residuals(crooked):
     """Every row of the Jacobian against central differences of its residual, at a moved state."""
     flight, measurements, solution = crooked
-    record = build_record(measurements, solution, flight.vehicle.site, np.eye(3))
+    warming = np.linspace(290.0, 310.0, len(measurements.log_time_s))
+    record = build_record(dataclasses.replace(measurements, temperature_k=warming), solution, flight.vehicle.site, np.eye(3))
     rng = np.random.default_rng(0)
     n = 9 * len(record.start.q) + N_ERRORS
     state = record.start.moved(np.concatenate((rng.normal(0, 1e-4, n - N_ERRORS), rng.normal(0, 0.002, N_ERRORS))))
@@ -312,7 +355,7 @@ def test_the_pad_tilt_is_pinned_as_levelled(crooked):
     usual = solved(flight, solution, Evidence(prior=PRIOR))
     assert abs(usual.pad_tilt_rad - result.pad_tilt_rad) > 1.0 * DEG  # what it would have found
     assert result.chi_square > usual.chi_square
-    assert result.degrees_of_freedom == result.fit.n_residuals - result.fit.keep.sum() - 9  # nine pinned errors pay no prior
+    assert result.degrees_of_freedom == result.fit.n_residuals - result.fit.keep.sum() - 15  # fifteen pinned errors pay no prior
 
 
 def test_names_of_what_is_free():
