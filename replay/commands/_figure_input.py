@@ -21,7 +21,13 @@ if TYPE_CHECKING:
 def add_material(parser: argparse.ArgumentParser) -> None:
     """Options for what goes beside the flight."""
     parser.add_argument("--evidence", metavar="E", help="evidence file (TOML) for the reconciliation")
-    parser.add_argument("--beside", metavar="LOG", action="append", default=[], help="another flight of a campaign; may be given again")
+    parser.add_argument(
+        "--beside",
+        metavar="LOG",
+        action="append",
+        default=[],
+        help="another flight of a campaign; may be given again (a report takes those of the review where none is given)",
+    )
 
 
 def settings_of(args: argparse.Namespace, review: Review | None, *, is_arranged: bool = False) -> FigureSettings:

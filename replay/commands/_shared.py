@@ -6,16 +6,14 @@ import argparse
 import dataclasses
 import math
 import os
-import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from replay.errors import CannotEstimate, SettingsError
-from replay.working_folder import working_folder
 
 if TYPE_CHECKING:
     from replay.flightlog.log import FlightLog
@@ -75,49 +73,6 @@ def new_file(path: str | os.PathLike[str], *, force: bool, option: str = "--out"
         raise SettingsError(str(target), option, "room and a place that can be written", error.strerror or str(error)) from None
     finally:
         temporary.unlink(missing_ok=True)
-
-
-@contextmanager
-def new_set(folder: Path, names: Sequence[str]) -> Iterator[Path]:
-    """A hidden folder to write files of these names in; all of them take their places in `folder` together when the block ends well.
-
-    Whatever fails before that, or a file that can't take its place, leaves the files of an earlier run as they were, all of them.
-    `folder` is made where it is not there, and gone again where nothing came of it.
-    """
-    made = [path for path in (folder, *folder.parents) if not path.exists()]
-    expected = "a folder that can be written"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with working_folder(folder, "plumbline-") as temporary:
-            expected = "room and a place that can be written"
-            yield temporary
-            _take_places(temporary, folder, names)
-    except OSError as error:
-        raise SettingsError(str(folder), "--out", expected, error.strerror or str(error)) from None
-    finally:
-        for path in made:
-            with suppress(OSError):  # it holds something: it stays
-                path.rmdir()
-
-
-def _take_places(temporary: Path, folder: Path, names: Sequence[str]) -> None:
-    """Renames only, so that there is hardly a moment between the first and the last; undone where one of them fails."""
-    aside = temporary / "before"
-    aside.mkdir()
-    taken: list[str] = []
-    try:
-        for name in names:
-            (temporary / name).chmod(0o644)
-            if (folder / name).exists():
-                shutil.copy2(folder / name, aside / name)
-            (temporary / name).replace(folder / name)
-            taken.append(name)
-    except OSError as error:
-        for name in taken:
-            (folder / name).unlink(missing_ok=True)
-            if (aside / name).exists():
-                (aside / name).replace(folder / name)
-        raise SettingsError(str(folder / names[len(taken)]), "--out", "a file that can be written", error.strerror or str(error)) from None
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterable
+import threading
 from pathlib import Path
+from typing import Any
 
-from replay.commands._figure_input import add_material, command_of, snapshot_with, tell
-from replay.commands._shared import add_common, as_review, load_request, new_set
+from replay.commands._figure_input import add_material, command_of, tell
+from replay.commands._shared import add_common, as_review, load_request, snapshot_of
 from replay.errors import SettingsError
 
 
@@ -18,9 +19,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_material(parser)
     parser.add_argument("--out", metavar="DIR", required=True, help="folder for report.html and report.pdf; made if it does not exist")
     parser.add_argument(
-        "--job", metavar="TEXT", default="", help="what the flight was for (default: the review's notes on the whole of it)"
+        "--job",
+        metavar="TEXT",
+        default="",
+        help="what the flight was for (default: as chosen in the review, else its notes on the whole flight)",
     )
-    parser.add_argument("--data", choices=("csv", "parquet"), help="also write estimate, channels, events and findings as tables")
+    parser.add_argument(
+        "--data",
+        choices=("csv", "parquet", "none"),
+        help="also write estimate, channels, events and findings as tables (default: as the review has it, else none)",
+    )
     parser.add_argument("--method", metavar="M", help="estimator (default: the review's, else smoother)")
     parser.add_argument("--quick", action="store_true", help="neither reconcile nor fly again: no calibration and re-fly sections")
     parser.add_argument("--force", action="store_true", help="write over existing files")
@@ -28,41 +36,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Estimate, explain, reconcile, fly again; then write what was found."""
-    from replay.figures.material import CAMPAIGN, EXPLAINED, RECONCILIATION, REFLOWN
-    from replay.figures.report import Numbering
-    from replay.figures.report_content import ReportRequest, report_of
-    from replay.figures.report_html import html_of
-    from replay.figures.report_pdf import write_pdf
-    from replay.review import tables
+    from replay.figures.beside import named_beside
+    from replay.figures.report_work import ReportJob, report_settings_of, write_report
+    from replay.review.review import thaw
 
-    folder = Path(args.out)
-    names = ["report.html", "report.pdf", *(f"{table}.{args.data}" for table in (tables.NAMES if args.data else ()))]
-    _check(folder, names, force=args.force)
+    folder, stated = Path(args.out), _stated(args)
+    _check(folder, report_settings_of(stated).file_names, force=args.force)
     request = load_request(args)
-    wanted = [EXPLAINED, CAMPAIGN, *([] if args.quick else [RECONCILIATION, REFLOWN])]
-    snapshot = snapshot_with(request, wanted, args.beside, args.method)
     review = as_review(request, args.method)
-    report = report_of(ReportRequest(snapshot, review, args.job, _command(args)))
-    numbering = Numbering()
-    with new_set(folder, names) as place:  # all of one run, or all of the run before
-        page = html_of(report, snapshot, numbering=numbering, progress=tell)
-        (place / "report.html").write_text(page, encoding="utf-8", newline="\n")
-        write_pdf(report, snapshot, place / "report.pdf", numbering=numbering, progress=tell)
-        for table in tables.NAMES if args.data else ():
-            tables.write(tables.table_of(table, snapshot), place / f"{table}.{args.data}")
-    tell(1.0, "done")
-    written, older = [str(folder / name) for name in names], _older(folder, names, tables.NAMES)
+    settings = report_settings_of({**thaw(review.report_settings), **stated})
+    _check(folder, settings.file_names, force=args.force)  # of a review that asks for tables there are more
+    beside = args.beside or named_beside(review)
+    job = ReportJob(snapshot_of(request, args.method), review, settings, folder, _command(args), beside, args.method)
+    made = write_report(job, tell, threading.Event())
     if args.json:
-        print(json.dumps({"written": written, "left_from_before": older}, indent=2, ensure_ascii=False))
+        print(json.dumps({"written": made.written, "left_from_before": made.left_from_before}, indent=2, ensure_ascii=False))
     else:
-        print("\n".join([*written, *([f"left as they were, of an earlier run: {', '.join(older)}"] if older else [])]))
+        left = f"left as they were, of an earlier run: {', '.join(made.left_from_before)}"
+        print("\n".join([*made.written, *([left] if made.left_from_before else [])]))
     return 0
 
 
-def _older(folder: Path, names: list[str], tables: Iterable[str]) -> list[str]:
-    """Tables in the folder that this run did not write."""
-    candidates = (folder / f"{table}.{suffix}" for table in tables for suffix in ("csv", "parquet"))
-    return [str(path) for path in candidates if path.name not in names and path.exists()]
+def _stated(args: argparse.Namespace) -> dict[str, Any]:
+    """Choices given on the command line, which go before those of the review."""
+    return {
+        **({"job": args.job} if args.job else {}),
+        **({"tables": "" if args.data == "none" else args.data} if args.data else {}),
+        **({"has_reconciled": False, "has_reflown": False} if args.quick else {}),
+    }
 
 
 def _check(folder: Path, names: list[str], *, force: bool) -> None:

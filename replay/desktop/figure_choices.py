@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QPushButton, QVBoxLayout, QWidget
@@ -116,12 +115,6 @@ class FlightsBeside(QWidget):
         if row >= 0:
             self.display([path for i, path in enumerate(self.paths) if i != row])
             self.edited.emit()
-
-
-def paths_of(saved: Mapping[str, Any]) -> list[str]:
-    """The other flights that figure settings name."""
-    named = saved.get("beside", [])
-    return [path for path in named if isinstance(path, str)] if isinstance(named, list) else []
 
 
 def numbers_of(text: str) -> list[float] | None:

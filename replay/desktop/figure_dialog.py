@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 from replay.desktop import style
 from replay.desktop.asking import Asking
 from replay.desktop.background import Background
-from replay.desktop.figure_choices import FlightsBeside, PaneChooser, numbers_of, paths_of
+from replay.desktop.figure_choices import FlightsBeside, PaneChooser, numbers_of
 from replay.desktop.form import OptionalNumber, check_box, choose, muted
 from replay.desktop.making import PictureCard, Working
 from replay.desktop.session import Session
@@ -206,6 +206,7 @@ class FigureDialog(QDialog):
 
     def show_review(self, review: Review) -> None:
         """The form as the document has it; draws where that changed anything."""
+        from replay.figures.beside import named_beside
         from replay.figures.material import CAMPAIGN
         from replay.figures.style import settings_from
         from replay.review.arrangement import checked
@@ -228,7 +229,7 @@ class FigureDialog(QDialog):
         self.stop_s.display(settings.stop_s, "the figure's own")
         self.times.setText(" ".join(f"{at:g}" for at in settings.at_s))
         self.panes.display([pane["traces"] for pane in checked(thaw(review.trace_arrangement))["panes"]], settings.panes)
-        self.beside.display(paths_of(saved))
+        self.beside.display(named_beside(review))
         self.bands.setChecked(settings.has_bands)
         self._is_showing = False
         self._rows.setRowVisible(self.dpi, self.suffix.currentData() == "png")

@@ -74,6 +74,12 @@ def with_flights_beside(
     return with_material(snapshot, **{CAMPAIGN: tuple(flights)})
 
 
+def named_beside(review: Review) -> tuple[str, ...]:
+    """The other flights of the campaign that a review names, for its figures and its report."""
+    named = review.figure_settings.get("beside")
+    return tuple(path for path in named if isinstance(path, str)) if isinstance(named, tuple) else ()
+
+
 def flight_name(path: str) -> str:
     """What a flight is called beside others: the name of its file."""
     return Path(path).name.removesuffix(".review.json").removesuffix(Path(path).suffix)

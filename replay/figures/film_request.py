@@ -13,7 +13,7 @@ from replay.errors import CannotEstimate, SettingsError, WrongUsage
 from replay.figures.film_clock import FRAME_RATES, FilmClock, Ramp
 from replay.figures.lines import span_s, zero_log_s
 from replay.figures.style import FigureSettings
-from replay.review.series import EXTRA, OVERLAYS, REFLOWN
+from replay.review.series import EXTRA, reflown_of, without_reflown
 from replay.review.snapshot import Snapshot
 from replay.scene.camera import CAMERAS, Viewpoint
 from replay.units import DEG
@@ -92,17 +92,13 @@ class FilmRequest:
         CannotEstimate
             The re-flown flight is asked for and not there.
         """
-        whole = self.snapshot
-        extras = dict(whole.extras or {})
-        overlays = dict(extras.get(OVERLAYS) or {})
-        if self.has_reflown and REFLOWN not in overlays:
+        if self.has_reflown and reflown_of(self.snapshot) is None:
             raise CannotEstimate("film", "the flight has not been flown again: its re-flown twin can't be drawn")
-        what_if = whole.what_if if self.has_what_if else None
-        if what_if is whole.what_if and (self.has_reflown or REFLOWN not in overlays):
-            return whole
-        kept = overlays if self.has_reflown else {name: solution for name, solution in overlays.items() if name != REFLOWN}
-        extras.pop(EXTRA, None)  # lines of what is left out are among them
-        return replace(whole, what_if=what_if, extras={**extras, OVERLAYS: kept})
+        shown = self.snapshot if self.has_reflown else without_reflown(self.snapshot)
+        if self.has_what_if or shown.what_if is None:
+            return shown
+        kept = {name: extra for name, extra in (shown.extras or {}).items() if name != EXTRA}  # lines of what is left out are among them
+        return replace(shown, what_if=None, extras=kept)
 
     def clock(self) -> FilmClock:
         """Frames and instants, on the log's clock."""

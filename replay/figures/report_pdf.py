@@ -45,24 +45,28 @@ def write_pdf(
         "CreationDate": None, "ModDate": None,
     }  # fmt: skip
     n_pictures = max(sum(isinstance(block, Picture) for block in report.blocks), 1)
-    with style("two-column"), PdfPages(path, metadata=metadata) as file:
+    said: list[tuple[str, Drawn]] = []
+    with PdfPages(path, metadata=metadata) as file:
         pages = Pages(lambda page: file.savefig(page), f"{report.title} — {software}")
-        pages.text(report.title, 16.0, weight="bold", gap_mm=1.0)
-        pages.text(report.subtitle, 8.5, colour=_QUIET, gap_mm=3.0)
-        said: list[tuple[str, Drawn]] = []
+        with style("two-column"):
+            pages.text(report.title, 16.0, weight="bold", gap_mm=1.0)
+            pages.text(report.subtitle, 8.5, colour=_QUIET, gap_mm=3.0)
         for block, after in zip(report.blocks, [*report.blocks[1:], None], strict=True):
-            if isinstance(block, Picture):
-                if progress is not None:
-                    progress(len(said) / n_pictures, f"setting {block.kind.title}")
-                said.append((block.kind.title, _picture(pages, block, snapshot, len(said) + 1, numbering)))
-            else:
-                if isinstance(block, Heading) and (room_mm := _room_mm(after)):  # not left alone at the foot of a page
-                    pages.need(_HEADING_MM + room_mm)
-                _block(pages, block)
-        _block(pages, Heading("Figures in words"))
-        for number, (title, drawn) in enumerate(said, start=1):
-            pages.text(drawn.alt, _CAPTION_PT, lead=f"Figure {number}, {title}.")
-        pages.close()
+            if isinstance(block, Picture) and progress is not None:
+                progress(len(said) / n_pictures, f"setting {block.kind.title}")
+            with style("two-column"):  # block by block: a figure of another thread's takes its turn in between
+                if isinstance(block, Picture):
+                    said.append((block.kind.title, _picture(pages, block, snapshot, len(said) + 1, numbering)))
+                else:
+                    if isinstance(block, Heading) and (room_mm := _room_mm(after)):  # not left alone at the foot of a page
+                        pages.need(_HEADING_MM + room_mm)
+                    _block(pages, block)
+        with style("two-column"):
+            _block(pages, Heading("Figures in words"))
+            for number, (title, drawn) in enumerate(said, start=1):
+                pages.text(drawn.alt, _CAPTION_PT, lead=f"Figure {number}, {title}.")
+            pages.close()
+            file.close()  # the fonts are put in here
 
 
 def _room_mm(block: Block | None) -> float:

@@ -152,7 +152,7 @@ def _tuples(value: Any) -> Any:
 
 @contextmanager
 def style(preset_name: str) -> Iterator[None]:
-    """matplotlib settings of a preset. matplotlib's settings are global: one figure is drawn at a time."""
+    """matplotlib settings of a preset. They are global in matplotlib: whoever else draws meanwhile, on another thread, waits here."""
     import matplotlib as mpl
 
     preset = PRESETS[preset_name]

@@ -79,8 +79,9 @@ def document_of(review: Review, folder: Path) -> dict[str, Any]:
                 for m in review.finding_marks
             ],
             "traces": thaw(review.trace_arrangement),
-            "figures": _beside_moved(thaw(review.figure_settings), lambda path: _relative(path, folder)),
+            "figures": _moved(thaw(review.figure_settings), lambda path: _relative(path, folder)),
             "film": thaw(review.film_settings),
+            "report": _moved(thaw(review.report_settings), lambda path: _relative(path, folder)),
         }
     )
     return document
@@ -111,7 +112,7 @@ def estimate_record(review: Review) -> dict[str, Any]:
 def _without_none(value: Any) -> Any:
     """Our own tables without empty places and empty tables; what belongs to a view is left as it is."""
     if isinstance(value, dict):
-        opaque = ("traces", "figures", "film")
+        opaque = ("traces", "figures", "film", "report")
         kept = {key: item if key in opaque else _without_none(item) for key, item in value.items() if item is not None}
         return {key: item for key, item in kept.items() if item != {}}
     if isinstance(value, list | tuple):
@@ -130,12 +131,18 @@ def _absolute(path: str, folder: Path) -> str:
     return os.path.normpath(folder / path)
 
 
-def _beside_moved(figures: dict[str, Any], moved: Callable[[str], str]) -> dict[str, Any]:
-    """Figure settings with the other flights of a campaign named anew: from the review's folder in the file, in full while at work."""
-    named = figures.get("beside")
-    if not isinstance(named, list):
-        return figures
-    return {**figures, "beside": [moved(path) if isinstance(path, str) else path for path in named]}
+def _moved(settings: dict[str, Any], moved: Callable[[str], str]) -> dict[str, Any]:
+    """A view's settings with the paths in them named anew: from the review's folder in the file, in full while at work.
+
+    They are the other flights of a campaign, and the folder a report goes to.
+    """
+    beside, folder = settings.get("beside"), settings.get("folder")
+    named: dict[str, Any] = {}
+    if isinstance(beside, list):
+        named["beside"] = [moved(path) if isinstance(path, str) else path for path in beside]
+    if isinstance(folder, str) and folder:
+        named["folder"] = moved(folder)
+    return {**settings, **named}
 
 
 def _degrees(angle_rad: float | None) -> float | None:
@@ -239,6 +246,7 @@ SCHEMA: Final[dict[str, Any]] = {
     "traces": _plain,
     "figures": _plain,
     "film": _plain,
+    "report": _plain,
 }
 
 _NEEDED: Final = {"logs": ("path", "size_bytes", "sha256"), "bookmarks": ("log_time_s",), "notes": ("text",), "findings": ("rule",)}
@@ -284,8 +292,9 @@ def review_of_document(data: Mapping[str, Any], name: str, folder: Path) -> Revi
             for m in data.get("findings", [])
         ),
         trace_arrangement=data.get("traces", {}),
-        figure_settings=_beside_moved(thaw(data.get("figures", {})), lambda path: _absolute(path, folder)),
+        figure_settings=_moved(thaw(data.get("figures", {})), lambda path: _absolute(path, folder)),
         film_settings=data.get("film", {}),
+        report_settings=_moved(thaw(data.get("report", {})), lambda path: _absolute(path, folder)),
     )
 
 

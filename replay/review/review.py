@@ -1,7 +1,7 @@
 """Review: the saved document of one flight, as frozen values. Equal reviews are the same document; nothing in one is ever executed.
 
-Times of notes, bookmarks and moved events are on the log's clock. Trace arrangement, figure and film settings belong to the views
-that made them: here they are plain JSON, frozen.
+Times of notes, bookmarks and moved events are on the log's clock. Trace arrangement, figure, film and report settings belong to the
+views that made them: here they are plain JSON, frozen.
 """
 
 from __future__ import annotations
@@ -199,7 +199,7 @@ class Review:
     moved_events : mapping of str to float
         Event name -> log time, for those moved by hand.
     bookmarks, notes, finding_marks : tuple
-    trace_arrangement, figure_settings, film_settings : mapping
+    trace_arrangement, figure_settings, film_settings, report_settings : mapping
         Plain JSON of the views.
     """
 
@@ -225,9 +225,10 @@ class Review:
     trace_arrangement: Mapping[str, Json] = field(default_factory=dict)
     figure_settings: Mapping[str, Json] = field(default_factory=dict)
     film_settings: Mapping[str, Json] = field(default_factory=dict)
+    report_settings: Mapping[str, Json] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for name in ("moved_events", "trace_arrangement", "figure_settings", "film_settings"):
+        for name in ("moved_events", "trace_arrangement", "figure_settings", "film_settings", "report_settings"):
             object.__setattr__(self, name, freeze(getattr(self, name), name))
         unknown = [name for name in self.moved_events if name not in EVENT_NAMES]
         if unknown:

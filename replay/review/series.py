@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -192,6 +192,15 @@ def reflown_of(snapshot: Snapshot) -> Solution | None:
     """The flight flown again, where one is drawn over the rest."""
     found: Solution | None = ((snapshot.extras or {}).get(OVERLAYS) or {}).get(REFLOWN)
     return found
+
+
+def without_reflown(snapshot: Snapshot) -> Snapshot:
+    """The same flight without the one flown again among what is drawn over it."""
+    if reflown_of(snapshot) is None:
+        return snapshot
+    extras = dict(snapshot.extras or {})
+    extras.pop(EXTRA, None)  # its lines are among them
+    return replace(snapshot, extras={**extras, OVERLAYS: {name: each for name, each in extras[OVERLAYS].items() if name != REFLOWN}})
 
 
 def compared_of(snapshot: Snapshot) -> dict[str, Solution]:

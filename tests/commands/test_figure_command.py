@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 
 from replay.cli import main
-from replay.commands._shared import new_set
-from replay.commands.report import _older
 from replay.errors import SettingsError
 from replay.figures import report_content
 from replay.figures.registry import figure_kinds
+from replay.figures.report_work import left_from_before
 from replay.review import storage, tables
 from replay.review.log_reference import reference_to
 from replay.review.review import Review
 from replay.sensors.calibration import Calibration
 from replay.units import DEG
+from replay.working_folder import new_set
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +160,7 @@ def test_files_of_one_run_take_their_places_together(tmp_path, monkeypatch):
                 assert not (folder / "a.html").exists() or (folder / "a.html").read_text() == "old"
         assert {path.name: path.read_text() for path in folder.iterdir()} == dict.fromkeys(names, "old")
     (folder / "events.parquet").write_text("")
-    assert _older(folder, ["events.csv"], tables.NAMES) == [str(folder / "events.parquet")]
+    assert left_from_before(folder, ["events.csv"]) == [str(folder / "events.parquet")]
 
 
 def test_report_writes_pages_and_tables_and_never_over_another_file(flight, monkeypatch, capsys):

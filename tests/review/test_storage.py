@@ -86,6 +86,7 @@ reviews = st.builds(
     trace_arrangement=opaque,
     figure_settings=opaque,
     film_settings=opaque,
+    report_settings=opaque,
 )
 
 
@@ -141,6 +142,8 @@ def test_a_sample_of_every_version_still_opens(version):
         )
         assert review.freed == ("pad tilt", "accelerometer bias", "gyro scale z")
         assert review.figure_settings["beside"] == (str(SAMPLES / "earlier" / "flight 6.csv"),)
+        report = {"job": "See whether it holds the vertical.", "tables": "csv", "has_reflown": False, "folder": str(SAMPLES / "write-up")}
+        assert review.report_settings == report
         film = LogReference(str(SAMPLES / "films" / "launch.mp4"), 987654, "00112233445566778899aabbccddeeff" * 2)
         assert review.video == ReviewVideo(film, 12.512, 0.022, "frame", VideoCamera(40.0 * DEG, 5.0 * DEG, 0.0, 25.0))
         assert review.refly == ReflySettings(8.0, 500, 7)
@@ -187,6 +190,7 @@ def _sample() -> dict:
         (lambda d: d["moved_events"].update(lift_off_log_s=1.0), "moved_events.lift_off_log_s", "liftoff_log_s"),
         (lambda d: d["bookmarks"][0].update(log_time_s="now"), "bookmarks[1].log_time_s", "a number"),
         (lambda d: d.update(film=[1]), "film", "a JSON object"),
+        (lambda d: d.update(report=[1]), "report", "a JSON object"),
         (lambda d: d.update(format=True), "format", "a whole number"),
         (lambda d: d.pop("format"), "format", "nothing"),
         (lambda d: d["column_map"]["column"][0].update(channel="tme"), "column[1].channel", "nearest: 'time'"),
