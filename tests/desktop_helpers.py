@@ -19,7 +19,8 @@ class Answers:
         self.asked: list[str] = []
 
     def __getattr__(self, question):
-        if question not in ("open_paths", "open_path", "save_path", "may_write_over", "may_stop_film", "save_changes"):
+        known = ("open_paths", "open_path", "save_path", "folder", "may_write_over", "may_write_over_in", "may_stop_writing")
+        if question not in (*known, "save_changes", "show_page"):
             raise AttributeError(question)
 
         def answer(*_args, **_kwargs):

@@ -69,6 +69,7 @@ COMMANDS: Final = (
     Command("export_whatif", "&Flight", "Save What-&if Calibration…", (), "Save the edited calibration as a calibration file"),
     Command("figures", "&Flight", "Fi&gures…", ("Ctrl+P",), "Figures for print, slides and video, with caption, as they will be saved"),
     Command("film", "&Flight", "Fil&m…", ("Ctrl+Shift+P",), "The replay as a video, or as pictures with a clear ground for footage"),
+    Command("report", "&Flight", "Repor&t…", ("Ctrl+Shift+R",), "The write-up of this flight as a page, for print, and as tables"),
     Command(
         "bench",
         "&Flight",

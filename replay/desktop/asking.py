@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from PySide6.QtCore import QUrl
+from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QFileDialog, QMessageBox, QWidget
 
 from replay.review.launch_video import SUFFIXES
@@ -45,10 +47,23 @@ class Asking:
         answer = QMessageBox.question(self._parent, "Write over", f"{path} exists. Write over it?")
         return answer == QMessageBox.StandardButton.Yes
 
-    def may_stop_film(self) -> bool:
-        """Whether a film that is being written may be given up."""
-        answer = QMessageBox.question(self._parent, "Film", "A film is still being written. Stop it? Nothing of it is kept.")
-        return answer == QMessageBox.StandardButton.Yes
+    def may_write_over_in(self, folder: str, names: Sequence[str]) -> bool:
+        """Whether files that a folder holds already may be replaced, all of them."""
+        text = f"{folder} holds {names_of(names, 6)} already. Write over {'it' if len(names) == 1 else 'them'}?"
+        return QMessageBox.question(self._parent, "Write over", text) == QMessageBox.StandardButton.Yes
+
+    def may_stop_writing(self, what: str) -> bool:
+        """Whether what is being written ("film", "report") may be given up."""
+        text = f"A {what} is still being written. Stop it? Nothing of it is kept."
+        return QMessageBox.question(self._parent, what.capitalize(), text) == QMessageBox.StandardButton.Yes
+
+    def folder(self, title: str, proposed: str) -> str | None:
+        """A folder to write in; one that is not there can be made in the dialog."""
+        return QFileDialog.getExistingDirectory(self._parent, title, proposed) or None
+
+    def show_page(self, path: str) -> bool:
+        """Open a page in whatever the system reads pages with; False where there is nothing."""
+        return QDesktopServices.openUrl(QUrl.fromLocalFile(path))
 
     def save_changes(self, name: str) -> str:
         """ "save", "discard" or "cancel" of unsaved changes."""

@@ -86,7 +86,7 @@ class FlightsBeside(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.list)
         column.addLayout(buttons)
-        self.setFocusProxy(self.add)
+        self.setFocusProxy(self.list)  # the first of them, or Tab would pass the list by
         self.add.clicked.connect(self._add)
         self.remove.clicked.connect(self._remove)
         self.list.currentRowChanged.connect(lambda row: self.remove.setEnabled(row >= 0))

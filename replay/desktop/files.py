@@ -38,6 +38,7 @@ class Files(QObject):
         self._map_dialog: QWidget | None = None
         self._figure_dialog: QDialog | None = None
         self._film_dialog: Any = None
+        self._report_dialog: Any = None
         self._bench: QDialog | None = None
         self._restoring: tuple[Recovered, QLockFile] | None = None
         session.opened.connect(self._on_opened)
@@ -72,8 +73,9 @@ class Files(QObject):
     def may_leave(self) -> bool:
         """Whether the open document may go: saved, discarded, or nothing to lose."""
         session = self.session
-        if self._film_dialog is not None and self._film_dialog.is_writing and not self.asking.may_stop_film():
-            return False
+        for what, dialog in (("film", self._film_dialog), ("report", self._report_dialog)):
+            if dialog is not None and dialog.is_writing and not self.asking.may_stop_writing(what):
+                return False
         if session.log is None or not session.history.is_changed:
             return True
         answer = self.asking.save_changes(self.name)
@@ -165,12 +167,7 @@ class Files(QObject):
         """The bench window, beside the flight."""
         from replay.desktop.bench_dialog import BenchDialog
 
-        if self._bench is None:
-            self._bench = BenchDialog(self.session, self.asking, lambda text: self.bar.say(text, "hint"), self._window)
-            self._bench.finished.connect(lambda _: setattr(self, "_bench", None))
-        self._bench.show()
-        self._bench.raise_()
-        self._bench.activateWindow()
+        self._show_beside("_bench", lambda: BenchDialog(self.session, self.asking, lambda text: self.bar.say(text, "hint"), self._window))
 
     # --- columns --------------------------------------------------------------------------------------------------------------
 
@@ -178,28 +175,36 @@ class Files(QObject):
         self.show_column_map(is_first_sight=False)
 
     def on_figures(self) -> None:
-        """The figures, beside the window; one at a time."""
+        """The figures, beside the window."""
         from replay.desktop.figure_dialog import FigureDialog
 
-        if self._figure_dialog is None:
-            self._figure_dialog = FigureDialog(self.session, self.asking, self._window)
-            self._figure_dialog.finished.connect(lambda _: setattr(self, "_figure_dialog", None))
-            self._figure_dialog.show()
-        self._figure_dialog.raise_()
-        self._figure_dialog.activateWindow()
+        self._show_beside("_figure_dialog", lambda: FigureDialog(self.session, self.asking, self._window))
+
+    def on_report(self) -> None:
+        """The report, beside the window."""
+        from replay.desktop.report_dialog import ReportDialog
+
+        self._show_beside("_report_dialog", lambda: ReportDialog(self.session, self.asking, self.bar.say, self._window))
 
     def show_film(self, player: Player, viewpoint_of: Callable[[], Viewpoint]) -> None:
-        """The film, beside the window; one at a time, and back again where it was put away while writing."""
+        """The film, beside the window."""
         from replay.desktop.film_dialog import FilmDialog
 
-        if self._film_dialog is None:
-            self._film_dialog = FilmDialog(
-                self.session, self.asking, player, viewpoint_of, lambda text: self.bar.say(text, "hint"), self._window
-            )
-            self._film_dialog.finished.connect(lambda _: setattr(self, "_film_dialog", None))
-        self._film_dialog.show()
-        self._film_dialog.raise_()
-        self._film_dialog.activateWindow()
+        def say(text: str) -> None:
+            self.bar.say(text, "hint")
+
+        self._show_beside("_film_dialog", lambda: FilmDialog(self.session, self.asking, player, viewpoint_of, say, self._window))
+
+    def _show_beside(self, place: str, make: Callable[[], QDialog]) -> None:
+        """One of a kind at a time, kept in the attribute named; back again where it was put away while it works."""
+        dialog: QDialog | None = getattr(self, place)
+        if dialog is None:
+            dialog = make()
+            dialog.finished.connect(lambda _: setattr(self, place, None))
+            setattr(self, place, dialog)
+        dialog.show()
+        dialog.raise_()
+        dialog.activateWindow()
 
     def show_column_map(self, *, is_first_sight: bool) -> None:
         """The editor, beside the flight as it was read so far."""

@@ -15,7 +15,7 @@ from replay.desktop.asking import Asking
 from replay.desktop.background import Background
 from replay.desktop.film_form import OUTPUTS, FilmForm, shown_codec
 from replay.desktop.form import OptionalNumber, muted, scrolled
-from replay.desktop.making import PictureCard, Working
+from replay.desktop.making import PictureCard, Working, WriteButton, cannot_refly
 from replay.desktop.player import Player
 from replay.desktop.session import Session
 from replay.errors import ReplayError
@@ -96,8 +96,7 @@ class FilmDialog(QDialog):
         self.said = muted(wrap=True)
         self.said.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.working = Working(self._preview, self._writing)
-        self.write = QPushButton("&Write Film…")
-        self.write.setAutoDefault(False)
+        self.write = WriteButton("&Write Film…")
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
         buttons.rejected.connect(self.reject)
         buttons.button(QDialogButtonBox.StandardButton.Close).setAutoDefault(False)
@@ -147,7 +146,7 @@ class FilmDialog(QDialog):
         self._writing.failed.connect(self._on_not_written)
         self._writing.busy_changed.connect(lambda is_busy: self.write.setEnabled(not is_busy and self._request is not None))
         self._session.review_changed.connect(self.show_review)
-        self._session.snapshot_ready.connect(lambda _: self.show_review(self._session.review))
+        self._session.snapshot_ready.connect(self._on_snapshot)
         self._session.opened.connect(self._leave)
         self._session.closing.connect(self._leave)
         for keys, do in (("Ctrl+Z", self._session.undo), ("Ctrl+Shift+Z", self._session.redo), ("Ctrl+S", self._write)):
@@ -171,9 +170,12 @@ class FilmDialog(QDialog):
         except ReplayError as error:
             self.said.setText(f"What the review says of films can't be used: {error}")
             self._request = FilmRequest(snapshot)
-        self.form.display(self._request, _cannot_refly(snapshot, review))
+        self.form.display(self._request, cannot_refly(snapshot, review))
         self._show_frame()
         self._timer.start()
+
+    def _on_snapshot(self, _: object) -> None:
+        self.show_review(self._session.review)
 
     def _on_edited(self, request: FilmRequest) -> None:
         """What the form says goes into the document, as one step of undo."""
@@ -315,12 +317,3 @@ class FilmDialog(QDialog):
         for work in (self._preview, self._writing):
             work.close()
         super().done(result)
-
-
-def _cannot_refly(snapshot: Snapshot, review: Review) -> str:
-    """Why there is nothing to fly again; "" where there is."""
-    if reflown_of(snapshot) is not None:
-        return ""
-    if snapshot.vehicle is None:
-        return "Flying again needs a vehicle file: Flight, Vehicle File…"
-    return "Flying again needs a what-if: change a calibration number, or reconcile." if review.corrected == review.as_flown else ""

@@ -1,15 +1,18 @@
-"""Parts of the dialogs that make files: the picture of what will be made, and a row that says how far the work is and stops it."""
+"""Parts of the dialogs that make files: the picture of what will be made, how far the work is and what stops it, what begins it."""
 
 from __future__ import annotations
 
 import time
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QPainter, QPixmap, QResizeEvent
+from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPixmap, QResizeEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget
 
 from replay.desktop import style
 from replay.desktop.background import Background
+from replay.review.review import Review
+from replay.review.series import reflown_of
+from replay.review.snapshot import Snapshot
 
 _CHECK_PX = 8
 _TELLS_TIME_AFTER_S = 2.0
@@ -127,6 +130,29 @@ class Working(QWidget):
         for work in self._works:
             work.cancel()
         self.stopped.emit()
+
+
+class WriteButton(QPushButton):
+    """Begins the writing: Return does so on the button itself, and in no field (there it takes what was entered)."""
+
+    def __init__(self, text: str, parent: QWidget | None = None) -> None:
+        super().__init__(text, parent)
+        self.setAutoDefault(False)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self.click()
+        else:
+            super().keyPressEvent(event)
+
+
+def cannot_refly(snapshot: Snapshot, review: Review) -> str:
+    """Why there is nothing to fly again; "" where there is."""
+    if reflown_of(snapshot) is not None:
+        return ""
+    if snapshot.vehicle is None:
+        return "Flying again needs a vehicle file: Flight, Vehicle File…"
+    return "Flying again needs a what-if: change a calibration number, or reconcile." if review.corrected == review.as_flown else ""
 
 
 def _left_words(left_s: float) -> str:

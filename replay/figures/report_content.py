@@ -97,9 +97,8 @@ def _job(request: ReportRequest) -> Iterator[Block]:
     """What the flight was for, and in one paragraph what came of it."""
     snapshot = request.snapshot
     yield Heading("The job of this flight")
-    notes = [note.text for note in request.review.notes if note.start_log_s is None and note.text.strip()]
-    stated = [request.job] if request.job.strip() else notes
-    for text in stated or ["Not stated. Give it with --job, in the window's Report…, or as a note on the whole flight in the review."]:
+    stated = (request.job,) if request.job.strip() else request.review.flight_notes
+    for text in stated or ("Not stated. Give it with --job, in the window's Report…, or as a note on the whole flight in the review.",):
         yield Paragraph(whole(text), mood="plain" if stated else "quiet")
     yield Paragraph(_outcome(snapshot), lead="What came of it.")
 

@@ -240,6 +240,11 @@ class Review:
         return self.as_flown if self.what_if is None else self.what_if
 
     @property
+    def flight_notes(self) -> tuple[str, ...]:
+        """What the user has to say of the whole flight: what a report takes for its job where nothing else is stated."""
+        return tuple(note.text for note in self.notes if note.start_log_s is None and note.text.strip())
+
+    @property
     def drawn_whatif(self) -> Calibration | None:
         """The what-if that views show: None while it is switched off or the same as the one as flown."""
         return self.what_if if self.is_whatif_on and self.what_if is not None and self.what_if != self.as_flown else None

@@ -176,7 +176,7 @@ def test_a_film_goes_on_while_the_window_is_used_and_can_be_stopped(qtbot, windo
     """Put away it goes on, called back it is still there; leaving the flight asks first; stopped, nothing is left of it."""
     short(window, qtbot, dialog, stop_s=1000.0)
     choose(dialog.form.output, "sequence")
-    window.files.asking.given |= {"save_path": str(tmp_path / "frames"), "may_stop_film": False}
+    window.files.asking.given |= {"save_path": str(tmp_path / "frames"), "may_stop_writing": False}
     dialog.write.click()
     qtbot.waitUntil(lambda: "frame" in dialog.working.progress.format(), timeout=60_000)
     dialog.close()
