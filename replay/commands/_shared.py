@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from replay.errors import CannotEstimate, SettingsError
 
 if TYPE_CHECKING:
+    from replay.flight.event import FlightEvents
     from replay.flightlog.log import FlightLog
     from replay.motion.settings import EstimatorSettings
     from replay.motion.site import Site
@@ -159,9 +160,11 @@ def load_request(args: argparse.Namespace) -> LogRequest:
     elif review is not None:
         what_if = review.drawn_whatif
         calibration, name = (review.as_flown, "the review's, as flown") if what_if is None else (what_if, "the review's what-if")
+    flown = review.as_flown if review else Calibration()
     return LogRequest(
         log=log,
-        mount=find_mount(log, calibration),
+        # as in the window: a bias that is edited must not turn the mount
+        mount=find_mount(log, dataclasses.replace(flown, mount_rotation_rad=calibration.mount_rotation_rad)),
         calibration=calibration,
         calibration_name=name,
         calibration_note=note,
@@ -222,11 +225,14 @@ def solve(request: LogRequest, method: str | None = None) -> Solution:
     """Estimate what was asked for, by `method` or the request's own."""
     from replay.motion.estimator import estimate
     from replay.motion.phasing import find_events
+    from replay.sensors.calibration import Calibration
     from replay.sensors.measurements import measure, prepare
 
     prepared, events = prepare(request.log), None
-    if request.moved_events:
-        events = find_events(measure(request.log, request.calibration, request.mount, prepared), request.site)
+    flown = request.review.as_flown if request.review else Calibration()
+    if request.moved_events or flown != request.calibration:
+        # as in the window: found with the calibration as flown
+        events = find_events(measure(request.log, flown, request.mount, prepared), request.site)
         events = dataclasses.replace(events, **request.moved_events)
     return estimate(
         request.log,
@@ -239,3 +245,15 @@ def solve(request: LogRequest, method: str | None = None) -> Solution:
         imu_from_cg_m=request.vehicle.imu_from_cg_m if request.vehicle else (0.0, 0.0, 0.0),
         prepared=prepared,
     )
+
+
+def solve_for_showing(request: LogRequest, method: str | None = None) -> tuple[Solution, FlightEvents]:
+    """`solve`, and the events placed in it; the solution counts from them, as everything does that is drawn of it."""
+    from replay.review.happened import place, rail_length_of, told
+    from replay.sensors.measurements import measure
+
+    solution = solve(request, method)
+    measurements = measure(request.log, request.calibration, request.mount)
+    rail = rail_length_of(request.vehicle)
+    events = place(request.log, solution, measurements, request.site, rail_length_m=rail, moved=request.moved_events)
+    return told(solution, events), events

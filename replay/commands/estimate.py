@@ -8,11 +8,12 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from replay.cautions import CAUTION_LINE
-from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve
+from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve_for_showing
 from replay.motion.settings import METHODS
 from replay.units import DEG
 
 if TYPE_CHECKING:
+    from replay.flight.event import FlightEvents
     from replay.motion.solution import Solution
 
 _EVENTS = ("liftoff", "burnout", "apogee", "deployment", "touchdown", "rest")
@@ -33,11 +34,11 @@ def run(args: argparse.Namespace) -> int:
     request = load_request(args)
     if args.out:
         with new_file(args.out, force=args.force) as temporary:
-            solution = solve(request, args.method)
+            solution, events = solve_for_showing(request, args.method)
             tables.write(tables.estimate_table(solution), temporary)
     else:
-        solution = solve(request, args.method)
-    summary = summary_of(request, solution) | _explained(request, solution)
+        solution, events = solve_for_showing(request, args.method)
+    summary = summary_of(request, solution) | _explained(request, solution, events)
     if args.json:
         print(json.dumps(summary | ({"written": args.out} if args.out else {}), indent=2, ensure_ascii=False))
     else:
@@ -81,7 +82,7 @@ def summary_of(request: LogRequest, solution: Solution) -> dict[str, Any]:
     return result
 
 
-def _explained(request: LogRequest, solution: Solution) -> dict[str, Any]:
+def _explained(request: LogRequest, solution: Solution, happened: FlightEvents) -> dict[str, Any]:
     """Events with their standard deviations and evidence, findings, and why a part of the explanation is missing."""
     from replay.errors import ReplayError
     from replay.review.explain import explain
@@ -97,11 +98,12 @@ def _explained(request: LogRequest, solution: Solution) -> dict[str, Any]:
         vehicle=request.vehicle,
         site=request.site,
         mount=request.mount,
-        moved_events=request.moved_events,
+        events=happened,
         evidence=evidence,
     )
     events = [
-        {"name": e.name, "log_time_s": e.log_time_s, "sd_s": _plain(e.sd_s), "evidence": e.evidence} for e in known.events.events.values()
+        {"name": e.name, "log_time_s": e.log_time_s, "sd_s": _plain(e.sd_s), "evidence": e.evidence, "is_moved": e.is_moved}
+        for e in known.events.events.values()
     ]
     findings = [
         {
@@ -241,10 +243,10 @@ def _event_lines(summary: dict[str, Any]) -> list[str]:
     zero = events[0]["log_time_s"]
 
     def after(e: dict[str, Any]) -> str:
-        sd = "moved by hand" if e["sd_s"] is None else f"± {e['sd_s']:.2f} s"
+        sd = f"± {e['sd_s']:.2f} s" if e["sd_s"] is not None else "moved by hand" if e["is_moved"] else "how surely is not known"
         return f"{e['name'].replace('_', ' ')} {e['log_time_s'] - zero:.2f} s {sd}"
 
-    first = "moved by hand" if events[0]["sd_s"] is None else f"± {events[0]['sd_s']:.3f} s"
+    first = f"± {events[0]['sd_s']:.3f} s" if events[0]["sd_s"] is not None else "moved by hand" if events[0]["is_moved"] else "roughly"
     lines = [f"events: liftoff at {zero:.3f} s of the log, {first}; after it " + ", ".join(after(e) for e in events[1:])]
     return lines + [f"  {name.replace('_', ' ')}: {why}" for name, why in summary["events_unknown"].items()]
 

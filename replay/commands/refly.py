@@ -8,7 +8,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from replay.cautions import CAUTION_LINE
-from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve
+from replay.commands._shared import LogRequest, add_common, load_request, new_file, solve, solve_for_showing
 from replay.errors import SettingsError
 from replay.motion.settings import METHODS
 from replay.units import DEG
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     request = load_request(args)
     if request.vehicle is None:
         raise SettingsError("refly", "--vehicle", "a vehicle file (the model flies a vehicle)", "nothing")
-    flown = solve(request, args.method)
+    flown = solve_for_showing(request, args.method)[0]
     bandwidth_hz = args.bandwidth or (request.review.refly if request.review else ReflySettings()).bandwidth_hz
     options: dict[str, Any] = {"onboard": request.calibration, "as_flown": _as_flown(args, request), "bandwidth_hz": bandwidth_hz}
     reflight = refly.refly(request.log, flown, request.vehicle, **options)

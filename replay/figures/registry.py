@@ -95,7 +95,7 @@ _POWER = _channel("battery, current or temperature", "battery_v", "current_a", "
 _EVIDENCE_HINT, _REFLY_HINT = "with --evidence E where there is one", "with --vehicle V and --calibration C"
 
 _KINDS = (
-    FigureKind("overview", "flight overview", flight_figures.overview, _nothing, (EXPLAINED,)),
+    FigureKind("overview", "flight overview", flight_figures.overview, _nothing),
     FigureKind("attitude", "attitude as flown against what-if", flight_figures.attitude, _nothing),
     FigureKind("plumb-circle", "where the nose pointed around vertical", path_figures.plumb_circle, _nothing),
     FigureKind("path", "path in plan and elevation", path_figures.path, _nothing),
@@ -142,7 +142,7 @@ _KINDS = (
         (CAMPAIGN, EXPLAINED),
         "with --beside LOG",
     ),
-    FigureKind("traces", "traces as arranged", flight_figures.traces, _nothing, (EXPLAINED,)),
+    FigureKind("traces", "traces as arranged", flight_figures.traces, _nothing),
 )
 
 

@@ -106,7 +106,7 @@ def _job(request: ReportRequest) -> Iterator[Block]:
 def _outcome(snapshot: Snapshot) -> str:
     words = []
     for name, solution in solutions_of(snapshot).items():
-        parts = (_tilt_at(snapshot, solution, "burnout"), _apogee(snapshot, solution), _landing(snapshot, solution))
+        parts = (_tilt_at(solution, "burnout"), _apogee(solution), _landing(solution))
         said = [text for text in parts if text]
         who = "As flown" if name == "as_flown" else "With the what-if calibration"
         words.append(f"{who}: {', '.join(said)}." if said else f"{who}: no liftoff in this log.")
@@ -121,8 +121,8 @@ def _quantity(label: str, value: float, sd: float, unit: str) -> str:
     return Quantity(label, float(value), float(sd), unit).text()
 
 
-def _tilt_at(snapshot: Snapshot, s: Solution, event: str) -> str:
-    found = event_of(snapshot, s, event)
+def _tilt_at(s: Solution, event: str) -> str:
+    found = event_of(s, event)
     if found is None:
         return ""
     i, _ = found
@@ -130,8 +130,8 @@ def _tilt_at(snapshot: Snapshot, s: Solution, event: str) -> str:
     return f"tilt at {event} {_quantity('tilt', s.tilt_rad[i] / DEG, sd, 'deg')}"
 
 
-def _apogee(snapshot: Snapshot, s: Solution) -> str:
-    found = event_of(snapshot, s, "apogee")
+def _apogee(s: Solution) -> str:
+    found = event_of(s, "apogee")
     if found is None or not np.isfinite(s.pos_enu_m[found[0], 2]):
         return ""
     i, after_s = found
@@ -139,8 +139,8 @@ def _apogee(snapshot: Snapshot, s: Solution) -> str:
     return f"apogee {_quantity('apogee', s.pos_enu_m[i, 2], sd, 'm')} at {after_s:.2f} s"
 
 
-def _landing(snapshot: Snapshot, s: Solution) -> str:
-    found = event_of(snapshot, s, "touchdown")
+def _landing(s: Solution) -> str:
+    found = event_of(s, "touchdown")
     if found is None or not np.isfinite(s.pos_enu_m[found[0], 0]):
         return ""
     i, _ = found
@@ -162,7 +162,7 @@ def _key_figures(snapshot: Snapshot) -> Iterator[Block]:
         (
             event.name.replace("_", " "),
             _quantity("time", event.log_time_s - zero, event.sd_s, "s"),
-            event.evidence + (", moved by hand" if event.is_moved else ""),
+            event.evidence,
         )
         for event in explained.events.events.values()
     ]

@@ -7,7 +7,6 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.figures.material import EXPLAINED, material_of
 from replay.motion.solution import Solution
 from replay.review.snapshot import Snapshot
 from replay.units import DEG
@@ -33,17 +32,13 @@ def at_event(solution: Solution, name: str) -> int | None:
     return int(np.clip(np.searchsorted(solution.log_time_s, time), 0, len(solution.log_time_s) - 1))
 
 
-def event_of(snapshot: Snapshot, solution: Solution, name: str) -> tuple[int, float] | None:
-    """Sample of an event and its time from liftoff, s; None where the record can't tell.
-
-    As the explained flight has it, where the snapshot carries one: a caption and a table of events say the same.
-    """
-    known = material_of(snapshot, EXPLAINED)
-    if known is not None and np.isfinite(known.time(name)) and np.isfinite(known.time("liftoff")):
-        i = int(np.clip(np.searchsorted(solution.log_time_s, known.time(name)), 0, len(solution.log_time_s) - 1))
-        return i, known.time(name) - known.time("liftoff")
+def event_of(solution: Solution, name: str) -> tuple[int, float] | None:
+    """Sample of an event and the event's own time from liftoff, s; None where the record can't tell."""
     found = at_event(solution, name)
-    return None if found is None else (found, float(solution.time_s[found]))
+    if found is None:
+        return None
+    zero = solution.events.liftoff_log_s
+    return found, float(getattr(solution.events, f"{name}_log_s")) - (zero if np.isfinite(zero) else 0.0)
 
 
 def plus_minus(value: float, sd: Array | None, i: int, unit: str, digits: int = 1, column: int | None = None, factor: float = 1.0) -> str:
@@ -58,7 +53,7 @@ def summary_words(snapshot: Snapshot) -> str:
     """Apogee, tilt at burnout and flight time in one sentence."""
     s = snapshot.as_flown
     words = []
-    top, out = event_of(snapshot, s, "apogee"), event_of(snapshot, s, "burnout")
+    top, out = event_of(s, "apogee"), event_of(s, "burnout")
     if top is not None and np.isfinite(s.pos_enu_m[top[0], 2]):
         apogee, after_s = top
         height = plus_minus(float(s.pos_enu_m[apogee, 2]), s.pos_sd_enu_m, apogee, "m", 1, 2)

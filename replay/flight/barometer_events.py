@@ -93,7 +93,7 @@ def _baro_liftoff(time: Array, climb: Array, alarm: tuple[int, int], noise: floa
         return float(np.sum((h - size * shape) ** 2)) / noise**2
 
     candidates = np.arange(time[alarm[1]] - 1.0, time[alarm[0]], 0.01)
-    change = profile(candidates, misfit, 0.1)
+    change = profile(candidates, np.array([misfit(float(t)) for t in candidates]), 0.1)
     return FlightEvent("liftoff", change.time_s, change.sd_s, "first rise of the barometric height, constant acceleration from rest")
 
 

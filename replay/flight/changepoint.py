@@ -9,7 +9,6 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -85,19 +84,18 @@ class ChangePoint:
     sd_s: float
 
 
-def profile(candidates_s: Array, misfit: Callable[[float], float], floor_s: float) -> ChangePoint:
+def profile(candidates_s: Array, chi_square: Array, floor_s: float) -> ChangePoint:
     """Most likely change point and its standard deviation from the likelihood of every candidate.
 
     Parameters
     ----------
     candidates_s : ndarray, shape (k,)
         Evenly spaced.
-    misfit : callable
-        Chi-square of the best fit with the change at a time.
+    chi_square : ndarray, shape (k,)
+        Of the best fit with the change at each of them.
     floor_s : float
         What the model itself can't resolve; added in quadrature.
     """
-    chi_square = np.array([misfit(float(t)) for t in candidates_s])
     weight = np.exp(-0.5 * (chi_square - np.nanmin(chi_square)))
     weight = np.where(np.isfinite(weight), weight, 0.0)
     weight /= weight.sum()
@@ -107,31 +105,24 @@ def profile(candidates_s: Array, misfit: Callable[[float], float], floor_s: floa
     return ChangePoint(mean, math.sqrt(spread + step**2 / 12.0 + floor_s**2))
 
 
-def hinge_misfit(time_s: Array, values: Array, sd: Array, *, before: int, after: int) -> Callable[[float], float]:
-    """Chi-square of two polynomials that meet at the change point, as a function of where it is.
+def hinge_misfit(time_s: Array, values: Array, sd: Array, candidates_s: Array, *, before: int, after: int) -> Array:
+    """Chi-square of two polynomials that meet at the change point, for every candidate, shape (k,).
 
     Parameters
     ----------
     time_s, values, sd : ndarray, shape (n,)
+    candidates_s : ndarray, shape (k,)
     before, after : int
         Degree of each side: 0 a level, 1 a line. Both sides share their value at the change.
     """
-
-    def misfit(change_s: float) -> float:
-        return _hinge_fit(time_s, values, sd, change_s, before, after)[1]
-
-    return misfit
-
-
-def _hinge_fit(time_s: Array, values: Array, sd: Array, change_s: float, before: int, after: int) -> tuple[Array, float]:
-    t = time_s - change_s
-    columns = [np.ones(len(t))]
-    columns += [np.where(t < 0.0, t, 0.0) ** p for p in range(1, before + 1)]
-    columns += [np.where(t > 0.0, t, 0.0) ** p for p in range(1, after + 1)]
-    design = np.stack(columns, axis=1) / sd[:, None]
-    solution = np.asarray(np.linalg.lstsq(design, values / sd, rcond=None)[0], dtype=np.float64)
-    residual = values / sd - design @ solution
-    return solution, float(residual @ residual)
+    t, wanted = time_s - candidates_s[:, None], values / sd
+    sides = [np.minimum(t, 0.0) ** p for p in range(1, before + 1)] + [np.maximum(t, 0.0) ** p for p in range(1, after + 1)]
+    design = np.stack([np.ones_like(t), *sides], axis=1) / sd  # (k, 1 + before + after, n)
+    size = np.sqrt(np.einsum("kpn,kpn->kp", design, design))
+    design /= np.where(size > 0.0, size, 1.0)[:, :, None]  # a side without samples stays nothing
+    gram = np.linalg.pinv(design @ design.transpose(0, 2, 1), rcond=1e-13, hermitian=True)
+    fitted = np.einsum("kp,kpn->kn", np.einsum("kpq,kq->kp", gram, design @ wanted), design)
+    return np.asarray(np.sum((wanted - fitted) ** 2, axis=1), dtype=np.float64)
 
 
 def hinge_slopes(time_s: Array, values: Array, sd: Array, change_s: float, *, before: int, after: int) -> Array:
@@ -139,4 +130,7 @@ def hinge_slopes(time_s: Array, values: Array, sd: Array, change_s: float, *, be
 
     `time_s`, `values`, `sd` (n,) and the degrees `before` and `after` as in `hinge_misfit`.
     """
-    return _hinge_fit(time_s, values, sd, change_s, before, after)[0]
+    t = time_s - change_s
+    sides = [np.minimum(t, 0.0) ** p for p in range(1, before + 1)] + [np.maximum(t, 0.0) ** p for p in range(1, after + 1)]
+    design = np.stack([np.ones_like(t), *sides], axis=1) / sd[:, None]
+    return np.asarray(np.linalg.lstsq(design, values / sd, rcond=None)[0], dtype=np.float64)

@@ -179,7 +179,7 @@ def _ramp_start(time: Array, values: Array, i_alarm: int, level: float, sd: floa
     candidates = np.arange(time[i_alarm] - (0.06 if before == 0 else 0.2), t[-1] - 0.5 * step, 0.0005 if before == 0 else 0.002)
     spread = np.full(len(t), sd)
     for _ in range(3):
-        change = profile(candidates, hinge_misfit(t, a, spread, before=before, after=1), 0.3 * step)
+        change = profile(candidates, hinge_misfit(t, a, spread, candidates, before=before, after=1), 0.3 * step)
         fitted = hinge_slopes(t, a, spread, change.time_s, before=before, after=1)
         after = t >= time[i_alarm] - step
         left = a - fitted[0] - fitted[-1] * np.clip(t - change.time_s, 0.0, None)
@@ -238,7 +238,7 @@ def _burnout(inertial: _Inertial, liftoff_s: float, rough_s: float) -> FlightEve
     t, a = time[fall], axial[fall]
     spread = np.where(t < rough_s, sd_before, sd_after)
     candidates = np.arange(max(rough_s - 0.15, t[1]), rough_s + 0.15, 0.001)
-    hinge = profile(candidates, hinge_misfit(t, a, spread, before=1, after=1), 0.3 * step)
+    hinge = profile(candidates, hinge_misfit(t, a, spread, candidates, before=1, after=1), 0.3 * step)
     slope = float(hinge_slopes(t, a, spread, hinge.time_s, before=1, after=1)[1])
     if slope >= 0.0:
         return FlightEvent("burnout", float(rough_s), 0.1, "axial specific force ends its push; the fall is too short to date")
@@ -253,27 +253,45 @@ def _burnout(inertial: _Inertial, liftoff_s: float, rough_s: float) -> FlightEve
 
 
 def _apogee(solution: Solution, baro: tuple[Array, Array] | None, after_s: float, rough_s: float) -> FlightEvent | str:
-    """Where the smoothed vertical speed is zero; else the top of the barometric height."""
-    time, up = solution.log_time_s, solution.vel_enu_mps[:, 2]
-    if solution.vel_sd_enu_mps is not None and np.isfinite(rough_s):
-        inside = np.flatnonzero((time > max(after_s, rough_s - 2.0)) & (time < rough_s + 2.0) & np.isfinite(up))
-        down = inside[(up[inside] <= 0.0)] if len(inside) else inside
-        if len(down) and down[0] > inside[0]:
-            k = int(down[0])
-            top = float(np.interp(0.0, [up[k], up[k - 1]], [time[k], time[k - 1]]))
-            sd = float(solution.vel_sd_enu_mps[k, 2]) / _G
-            if np.isfinite(sd):
-                # what the lag of a barometer that is not modelled shifts the top by (value from memory)
-                floor = 0.01 if solution.method == "smoother" else 0.05
-                found = FlightEvent("apogee", top, math.hypot(sd, floor), f"vertical speed of the {solution.method} passes zero")
-                return _apogee_checked(found, baro, rough_s)
-    if baro is None or not np.isfinite(rough_s):
-        return "no barometer, and the vertical speed is not known well enough" if baro is None else "the log ends on the way up"
+    """Where the smoothed vertical speed is zero; else the top of the barometric height; else where a dead-reckoned speed is zero."""
+    if not np.isfinite(rough_s):
+        return "no barometer, and the vertical speed does not pass zero" if baro is None else "the log ends on the way up"
+    crossing = _speed_zero(solution, after_s, rough_s)
+    if crossing is not None and solution.vel_sd_enu_mps is not None:
+        k, top = crossing
+        sd = float(solution.vel_sd_enu_mps[k, 2]) / _G
+        if np.isfinite(sd):
+            # what the lag of a barometer that is not modelled shifts the top by (value from memory)
+            floor = 0.01 if solution.method == "smoother" else 0.05
+            found = FlightEvent("apogee", top, math.hypot(sd, floor), f"vertical speed of the {solution.method} passes zero")
+            return _apogee_checked(found, baro, rough_s)
+    if baro is None:
+        return _reckoned_apogee(solution, rough_s if crossing is None else crossing[1])
     near = np.abs(baro[0] - rough_s) < 1.0
     fit = parabola_top(baro[0][near], baro[1][near])
     if fit is None:
         return FlightEvent("apogee", float(rough_s), 0.3, "highest barometric height; its top is not rounded")
     return FlightEvent("apogee", fit.time_s, math.hypot(fit.sd_s, 0.03), "parabola through the barometric height, spikes left out")
+
+
+def _speed_zero(solution: Solution, after_s: float, rough_s: float) -> tuple[int, float] | None:
+    """The first sample that falls, within two seconds of `rough_s`, and the time just before it at which the vertical speed is zero."""
+    time, up = solution.log_time_s, solution.vel_enu_mps[:, 2]
+    inside = np.flatnonzero((time > max(after_s, rough_s - 2.0)) & (time < rough_s + 2.0) & np.isfinite(up))
+    down = inside[(up[inside] <= 0.0)] if len(inside) else inside
+    if not len(down) or down[0] == inside[0]:
+        return None
+    k = int(down[0])
+    return k, float(np.interp(0.0, [up[k], up[k - 1]], [time[k], time[k - 1]]))
+
+
+def _reckoned_apogee(solution: Solution, at_s: float) -> FlightEvent:
+    """One per cent of scale and 0.1 m/s² of bias on the way say how well it is known (data-sheet sizes, value from memory)."""
+    time, up = solution.log_time_s, solution.vel_enu_mps[:, 2]
+    way = (time > solution.events.liftoff_log_s) & (time < at_s) & np.isfinite(up)
+    fastest = float(np.max(up[way], initial=0.0))
+    sd = math.hypot(0.01 * fastest, 0.1 * (at_s - solution.events.liftoff_log_s)) / _G
+    return FlightEvent("apogee", float(at_s), sd, "vertical speed summed up from the specific force passes zero; no barometer")
 
 
 def _apogee_checked(found: FlightEvent, baro: tuple[Array, Array] | None, rough_s: float) -> FlightEvent:

@@ -20,10 +20,10 @@ from replay.errors import Cancelled, CannotEstimate, ReplayError
 from replay.flight.event import FlightEvents
 from replay.flight.explained import Explained, ObservedLean, OnboardTrack
 from replay.flight.facts import VehicleFacts
-from replay.flight.phases import find_flight_events
 from replay.flightlog.log import FlightLog
 from replay.motion.site import Site
 from replay.motion.solution import Solution
+from replay.review.happened import barometric_height, place, rail_length_of
 from replay.review.request import site_of
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
@@ -85,6 +85,7 @@ def explain_snapshot(snapshot: Snapshot, review: Review, cancel: threading.Event
         vehicle=snapshot.vehicle,
         site=site_of(review, snapshot.vehicle),
         moved_events=review.moved_events,
+        events=snapshot.events,
         evidence=evidence,
         cancel=cancel,
     )
@@ -109,7 +110,7 @@ def facts_of(vehicle: Vehicle) -> VehicleFacts:
         axial_inertia_kgm2=0.0 if inertia is None else inertia[2],
         gimbal_below_cg_m=given("gimbal_below_cg_m", vehicle.gimbal_below_cg_m),
         cp_below_cg_m=given("aero.cp_below_cg_m", vehicle.aero.cp_below_cg_m),
-        rail_length_m=given("rail_length_m", vehicle.rail_length_m),
+        rail_length_m=rail_length_of(vehicle),
         gimbal_limit_rad=None if gimbal is None else given("gimbal.limit_deg", gimbal.limit_rad),
         gimbal_rate_limit_radps=None if gimbal is None else given("gimbal.rate_limit_degps", gimbal.rate_limit_radps),
         proportional=None if guidance is None else given("guidance.proportional", guidance.proportional),
@@ -128,6 +129,7 @@ def explain(
     site: Site | None = None,
     mount: Mount | None = None,
     moved_events: Mapping[str, float] | None = None,
+    events: FlightEvents | None = None,
     evidence: Evidence | None = None,
     brown_out_v: float | None = None,
     cancel: threading.Event | None = None,
@@ -148,6 +150,8 @@ def explain(
         Found in the log where not given.
     moved_events : mapping of str to float, optional
         As `Review.moved_events`; everything after an event moved by hand is counted from it.
+    events : FlightEvents, optional
+        Those once placed in the solution (`review.happened`), which then are not placed again.
     evidence : Evidence, optional
     brown_out_v : float, optional
         As `flight.power`.
@@ -159,7 +163,7 @@ def explain(
     """
     work = _Work(log, solution, flown or solution, vehicle, site or (vehicle.site if vehicle else Site()), cancel)
     work.measure(mount)
-    work.events(moved_events or {})
+    work.happened = events or work.place(moved_events or {})
     work.parts(brown_out_v)
     rail = None if evidence is None or evidence.rail is None else evidence.rail
     lean = None if rail is None else ObservedLean(rail.tilt_rad, rail.tilt_azimuth_rad if rail.is_side_known else None, rail.sd_rad)
@@ -228,32 +232,13 @@ class _Work:
         return measure(self.log, calibration, self.mount)
 
     def _barometer(self) -> tuple[Array, Array] | None:
-        from replay.motion.atmosphere import height_above_pad_m
+        liftoff = self.solution.events.liftoff_log_s if self.solution is not None else float("nan")
+        return barometric_height(self.log, liftoff, self.site)
 
-        for name in ("pressure_pa", "baro_height_m"):
-            channel = self.log.get(name)
-            if channel is None or channel.n_samples < 2:
-                continue
-            good = np.isfinite(channel.values)
-            time, values = channel.log_time_s[good], np.asarray(channel.values[good], dtype=float)
-            liftoff = self.solution.events.liftoff_log_s if self.solution is not None else float("nan")
-            pad = (
-                (time > liftoff - 10.0) & (time < liftoff - 0.2) if np.isfinite(liftoff) else np.arange(len(time)) < max(5, len(time) // 20)
-            )
-            level = float(np.median(values[pad])) if pad.any() else float(values[0])
-            height = height_above_pad_m(values, level, self.site) if name == "pressure_pa" else values - level
-            return time, np.asarray(height, dtype=np.float64)
-        return None
-
-    def events(self, moved: Mapping[str, float]) -> None:
+    def place(self, moved: Mapping[str, float]) -> FlightEvents:
         """Events of the flight, those moved by hand in their new place."""
-        by_name = {key.removesuffix("_log_s"): time for key, time in moved.items()}
         rail = self.facts.rail_length_m if self.facts is not None else None
-        found = self.attempt(
-            "events",
-            lambda: find_flight_events(self.measurements, self.solution, self.site, rail_length_m=rail, moved=by_name, baro=self.baro),
-        )
-        self.happened = found or FlightEvents({}, {"liftoff": self.missing.get("events", "not found")})
+        return place(self.log, self.solution, self.measurements, self.site, rail_length_m=rail, moved=moved, baro=self.baro)
 
     def parts(self, brown_out_v: float | None) -> None:
         """The parts in order; a later one may lean on an earlier one."""

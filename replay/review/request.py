@@ -15,6 +15,7 @@ from replay.motion.settings import METHODS
 from replay.motion.site import Site
 from replay.motion.solution import Events, Solution
 from replay.review import series, summary
+from replay.review.happened import Happened, place, rail_length_of
 from replay.review.review import Review
 from replay.review.snapshot import Snapshot
 from replay.review.thin import thinned
@@ -22,6 +23,7 @@ from replay.sensors.calibration import Calibration
 from replay.whatif.vehicle import Vehicle
 
 if TYPE_CHECKING:
+    from replay.flight.event import FlightEvents
     from replay.sensors.measurements import Prepared
     from replay.sensors.mount import Mount
 
@@ -101,6 +103,7 @@ class Estimating:
         self._solutions: dict[Hashable, Solution] = {}
         self._compared: dict[str, Solution] = {}
         self._events: dict[Hashable, Events] = {}
+        self._happened = Happened()
         self._mounts: dict[Calibration, Mount] = {}
         self._run_time_s: dict[str, float] = {}
         self._series: series.Series | None = None
@@ -132,14 +135,19 @@ class Estimating:
         corrected = review.drawn_whatif or review.as_flown
         solved = kept | {other: solve(next(shares), other, corrected) for other in others}
         self._compared = {m: solved[m] for m in drawn if m in solved}
-        overlays = self._compared | dict(request.overlays)
         self._forget(used, len(work.prepared.log_time_s))
+        events = self._events_in(what_if or as_flown, request, work)
+        onboard = self._onboard_beside(as_flown, work, review, is_preview=is_preview)
+        as_flown = self._happened.told(as_flown, events)
+        what_if = None if what_if is None else self._happened.told(what_if, events)
+        overlays = {m: self._happened.told(solution, events) for m, solution in self._compared.items()} | dict(request.overlays)
         snapshot = Snapshot(
             revision=request.revision,
             log=request.log,
             as_flown=as_flown,
             what_if=what_if,
-            onboard=self._onboard_beside(as_flown, work, review, is_preview=is_preview),
+            events=events,
+            onboard=onboard,
             vehicle=request.vehicle,
             is_preview=is_preview,
             extras={summary.GATES: summary.gate_text(what_if or as_flown)} | ({series.OVERLAYS: overlays} if overlays else {}),
@@ -170,6 +178,7 @@ class Estimating:
         if self._work is None or self._work.log is not log:
             for kept in (self._solutions, self._compared, self._events, self._mounts, self._run_time_s):
                 kept.clear()
+            self._happened.clear()
             self._series = self._onboard = None
             prepared = prepare(log)
             self._work = _LogWork(log, prepared, thinned(prepared, PREVIEW_SAMPLES))
@@ -235,6 +244,20 @@ class Estimating:
             )
         return dataclasses.replace(self._events[key], **review.moved_events)
 
+    def _events_in(self, drawn: Solution, request: EstimateRequest, work: _LogWork) -> FlightEvents:
+        """Placed once in what is drawn of a settled document; in a drag they stay where they were."""
+        from replay.sensors.measurements import measure
+
+        review, rail = request.review, rail_length_of(request.vehicle)
+        held = self._happened.held(review.moved_events) if request.is_dragging else None
+        known = held or self._happened.known(drawn, rail, review.moved_events)
+        if known is not None:
+            return known
+        measurements = measure(work.log, drawn.calibration, self._mount(work, review.as_flown, drawn.calibration), work.prepared)
+        site = site_of(review, request.vehicle)
+        placed = place(work.log, drawn, measurements, site, rail_length_m=rail, moved=review.moved_events)
+        return self._happened.keep(drawn, rail, review.moved_events, placed)
+
     def _forget(self, used: dict[Hashable, Solution], n_samples: int) -> None:
         """Keep what was just used and the newest of the rest, as far as the memory set aside goes."""
         n_kept = max(len(used), _KEPT_SAMPLES // max(n_samples, 1))
@@ -242,3 +265,4 @@ class Estimating:
             self._solutions[key] = self._solutions.pop(key)  # newest last
         for key in list(self._solutions)[: max(0, len(self._solutions) - n_kept)]:
             del self._solutions[key]
+        self._happened.forget_all_but([*self._solutions.values(), *self._compared.values()])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from replay.errors import ReplayError
+from replay.flight.event import FlightEvents
 from replay.flightlog.log import FlightLog
 from replay.motion.solution import Solution
 
@@ -23,6 +24,8 @@ class Snapshot:
         With the calibration the flight computer flew with.
     what_if : Solution or None
         With the edited calibration; None while it equals the one as flown.
+    events : FlightEvents or None
+        When things happened, with standard deviations and evidence; both solutions carry the same times (`Solution.events`).
     onboard : tuple (log_time_s, q_enu_from_body) or None
         The computer's own attitude.
     vehicle : Vehicle or None
@@ -43,6 +46,7 @@ class Snapshot:
     is_preview: bool = False
     error: ReplayError | None = None
     extras: Any = None
+    events: FlightEvents | None = None
 
 
 class View(Protocol):

@@ -231,7 +231,7 @@ def _refined(power: Array, i_coarse: int, step_s: float, rise_db: float) -> Onse
         fits: Array = np.array([_misfit(np.asarray(time_s), level, change_s, ramp) for ramp in _RAMPS_S])
         return float(fits.min() - 2.0 * np.log(np.exp(-0.5 * (fits - fits.min())).mean()))
 
-    found = profile(candidates, minus_two_log, _SHAPE_SD_S)
+    found = profile(candidates, np.array([minus_two_log(float(t)) for t in candidates]), _SHAPE_SD_S)
     return Onset(found.time_s, found.sd_s, rise_db)
 
 

@@ -224,7 +224,7 @@ def solve_refly(request: WhatIfRequest, progress: Progress, cancel: threading.Ev
 
     review, vehicle = request.review, _vehicle(request)
     progress(0.05, "the flown flight with the what-if calibration")
-    flown = _estimate(request, review.corrected, review.method, cancel, vehicle.imu_from_cg_m)
+    flown = _shown(request, _estimate(request, review.corrected, review.method, cancel, vehicle.imu_from_cg_m))
     _go_on(cancel)
     progress(0.4, "disturbances, then flying again")
     reflight = refly(
@@ -353,6 +353,17 @@ def _estimate(
         imu_from_cg_m=arm_m,
         cancel=cancel,
     )
+
+
+def _shown(request: WhatIfRequest, solution: Solution) -> Solution:
+    """With its events in their place, so that flown and flown again are counted from the liftoff that everything else is."""
+    from replay.review.happened import place, rail_length_of, told
+    from replay.sensors.measurements import measure
+
+    review, site = request.review, site_of(request.review, request.vehicle)
+    measurements = measure(request.log, solution.calibration, _mount(request, solution.calibration))
+    rail = rail_length_of(request.vehicle)
+    return told(solution, place(request.log, solution, measurements, site, rail_length_m=rail, moved=review.moved_events))
 
 
 def _events(request: WhatIfRequest) -> Events:
