@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QDialogButtonBox,
     QFormLayout,
     QHBoxLayout,
+    QLabel,
     QLineEdit,
     QPushButton,
     QVBoxLayout,
@@ -47,6 +48,7 @@ _ALWAYS: Final = (
     "Always in it: the job, key figures, findings with the checklist, every figure this flight can have, the calibration as it stands, "
     "what was assumed, what the record could not tell, your notes, the cautions."
 )
+_INDENT_PX: Final = 22
 _NO_EVIDENCE: Final = "No evidence is stated (panel Reconcile): it is solved for from the record alone, and the report says so."
 _HAS_EVIDENCE: Final = "Solved for anew from the record and the evidence stated, with what the record can't determine."
 _FLOWN_AGAIN: Final = "By the model with the what-if on board, and an ensemble of flights about it."
@@ -68,7 +70,7 @@ class ReportDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle("Report")
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        self.resize(640, 560)
+        self.resize(660, 500)
         self._session, self._asking, self._say = session, asking, say
         self._settings = ReportSettings()
         self._is_showing = False
@@ -98,11 +100,8 @@ class ReportDialog(QDialog):
         place = QHBoxLayout()
         place.addWidget(self.folder, 1)
         place.addWidget(self.choose_folder)
-        form.addRow("&For what it flew", self.job)
-        for box, why in ((self.reconciled, self.of_reconciled), (self.reflown, self.of_reflown)):
-            form.addRow(box)
-            form.addRow(why)
-        form.addRow(muted(_ALWAYS, wrap=True))
+        form.addRow("&Job of the flight", self.job)
+        form.addRow("Sections", self._sections())
         form.addRow("Flights &beside", self.beside)
         form.addRow("Tab&les", self.tables)
         form.addRow("Fol&der", place)
@@ -115,8 +114,20 @@ class ReportDialog(QDialog):
         column.addStretch(1)
         column.addLayout(self._bottom())
 
+    def _sections(self) -> QVBoxLayout:
+        """What takes longest and can be left out, each with what it is, or why it can't be had; and what is always there."""
+        column = QVBoxLayout()
+        column.setSpacing(2)
+        for box, why in ((self.reconciled, self.of_reconciled), (self.reflown, self.of_reflown)):
+            why.setContentsMargins(_INDENT_PX, 0, 0, style.GAP)
+            column.addWidget(box)
+            column.addWidget(why)
+        column.addWidget(muted(_ALWAYS, wrap=True))
+        return column
+
     def _bottom(self) -> QVBoxLayout:
-        self.will_write, self.said = muted(wrap=True), muted(wrap=True)
+        self.will_write, self.said = muted(wrap=True), QLabel()
+        self.said.setWordWrap(True)
         self.said.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse | Qt.TextInteractionFlag.TextSelectableByKeyboard)
         self.said.setAccessibleName("What became of it")
         self.working = Working(self._writing)
@@ -148,7 +159,7 @@ class ReportDialog(QDialog):
         self.choose_folder.clicked.connect(self._choose_folder)
         self.write.clicked.connect(self._write)
         self.open_page.clicked.connect(self._open_page)
-        self.working.stopped.connect(lambda: self.said.setText("Stopped. Nothing was written."))
+        self.working.stopped.connect(lambda: self._show_said("Stopped. Nothing was written."))
         self._writing.finished.connect(self._on_written)
         self._writing.failed.connect(self._on_not_written)
         self._writing.busy_changed.connect(self._show_state)
@@ -168,7 +179,7 @@ class ReportDialog(QDialog):
         try:
             self._settings = report_settings_of(thaw(review.report_settings))
         except ReplayError as error:
-            self.said.setText(f"What the review says of its report can't be used: {error}")
+            self._show_said(f"What the review says of its report can't be used: {error}", is_error=True)
             self._settings = ReportSettings()
         settings, snapshot = self._settings, self._session.snapshot
         why_not = "" if snapshot is None else cannot_refly(snapshot, review)
@@ -200,6 +211,7 @@ class ReportDialog(QDialog):
         """Whether a report can be written now, and what it would be; or what keeps it."""
         session = self._session
         self.write.setEnabled(session.is_settled and not self._writing.is_busy)
+        self.will_write.setHidden(self._writing.is_busy)
         if session.is_settled:
             text = f"Writes {', '.join(self._settings.file_names)} into that folder: all of them, or none."
         elif session.snapshot is None or session.snapshot.error is None:
@@ -273,20 +285,20 @@ class ReportDialog(QDialog):
         folder = Path(settings.folder or self._proposed)
         there = [name for name in settings.file_names if (folder / name).exists()]
         if there and not self._asking.may_write_over_in(str(folder), there):
-            self.said.setText("Nothing was written. Another folder leaves those files as they are.")
+            self._show_said("Nothing was written. Another folder leaves those files as they are.")
             return
         job = ReportJob(snapshot, session.review, settings, folder, beside=named_beside(session.review))
         command = report_command(session.review_path, snapshot.log.paths, job)
         self._page = ""
         self.open_page.hide()
-        self.said.setText("Writing. The window can be used, and this one put away, meanwhile.")
+        self._show_said("Writing. The window can be used, and this one put away, meanwhile.")
         self._writing.request(dataclasses.replace(job, command=command))
 
     def _on_written(self, job: ReportJob, made: WrittenReport) -> None:
         self._page = made.written[0]
         self.open_page.show()
-        names = [Path(path).name for path in made.written]
-        words = [f"Written into {job.folder}: {', '.join(names)}."]
+        n_tables = len(made.written) - 2
+        words = [f"Written into {job.folder}: page and print{f', {n_tables} tables' if n_tables else ''}."]
         if made.left_from_before:
             words.append(f"Left there from an earlier run: {', '.join(Path(path).name for path in made.left_from_before)}.")
         if self._session.review_path is None or self._session.history.is_changed:
@@ -298,13 +310,17 @@ class ReportDialog(QDialog):
         self._tell(f"The report was not written: {error}", "error", ())
 
     def _tell(self, text: str, tone: str, choices: tuple[tuple[str, Callable[[], None]], ...]) -> None:
-        self.said.setText(text)
+        self._show_said(text, is_error=tone == "error")
         if not self.isVisible():
             self._say(text, tone, choices)
 
+    def _show_said(self, text: str, *, is_error: bool = False) -> None:
+        self.said.setStyleSheet(f"color: {style.ERROR_INK};" if is_error else "")
+        self.said.setText(text)
+
     def _open_page(self) -> None:
         if not self._asking.show_page(self._page):
-            self.said.setText(_no_reader(self._page))
+            self._show_said(_no_reader(self._page), is_error=True)
 
     @property
     def is_writing(self) -> bool:
