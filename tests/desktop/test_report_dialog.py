@@ -8,6 +8,7 @@ import pytest
 from desktop_helpers import Answers, settle, take_drawn
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QPushButton
 
 from replay.cli import main
 from replay.desktop.window import MainWindow
@@ -213,6 +214,9 @@ def test_it_goes_on_while_the_window_is_used_and_leaves_nothing_when_stopped(qtb
     go_on.set()
     written(qtbot, dialog)
     assert names_in(folder) == PAGES and f"Written into {folder}" in window.bar.text
+    asking.given["show_page"] = True
+    next(button for button in window.bar.findChildren(QPushButton) if button.text() == "Open the Page").click()
+    assert asking.asked[-1] == "show_page"
 
 
 def test_another_flight_ends_it(qtbot, window, dialog, estimates, held, tmp_path):
