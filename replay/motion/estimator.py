@@ -203,7 +203,7 @@ def _by_attitude(
         accel, rate = filters.filled(time_s, accel), filters.filled(time_s, rate)
     if method in GAINS:
         is_gap = np.asarray(measurements.is_gap_before)
-        bridged = bridge(time_s, rate, accel, *spans(is_gap, np.zeros(len(is_gap), dtype=bool)), measurements.own_attitude)
+        bridged = bridge(time_s, rate, accel, *spans(is_gap, np.zeros(len(is_gap), dtype=bool)))
         rate, accel = bridged.rate_body_radps, bridged.accel_body_mps2
         has_flight = bool(np.isfinite(events.liftoff_log_s))
         q = quick_attitude(method, measurements, rate, accel, levelling, gate, settings, has_flight=has_flight)

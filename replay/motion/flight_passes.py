@@ -19,7 +19,19 @@ from numpy.typing import NDArray
 from replay import rotation
 from replay.errors import CannotEstimate
 from replay.motion.aiding import Aiding
-from replay.motion.flight_state import BAROMETER, HELD, PARAMETERS, STATIC, STEADY, STOPS_AT_END, ZERO_VELOCITY, Fit, N, Trajectory
+from replay.motion.flight_state import (
+    BAROMETER,
+    HELD,
+    PARAMETERS,
+    REST_GRAVITY,
+    STATIC,
+    STEADY,
+    STOPS_AT_END,
+    ZERO_VELOCITY,
+    Fit,
+    N,
+    Trajectory,
+)
 from replay.motion.preintegration import Preintegrated
 
 Array = NDArray[np.float64]
@@ -130,6 +142,20 @@ def solve(
             share = max(0.5 * share, _LEAST_SHARE)
     fit = dataclasses.replace(fit, n_passes=n_passes, is_settled=is_settled, notes=tuple(passes.notes))
     return passes.smoothed(fit, whole_covariance=whole_covariance)
+
+
+def is_turn_borne_out(problem: Problem, fit: Fit, saved_var: float) -> bool:
+    """Whether turns taken on trust, which would otherwise have had an angle's variance of `saved_var` rad² more, agree with gravity where
+    the vehicle comes to rest; and whether gravity could tell. True where nothing was taken on trust (0).
+    """
+    if saved_var == 0.0:
+        return True
+    mine = np.flatnonzero((fit.codes == REST_GRAVITY) & (problem.pre.log_time_s[fit.epochs] > problem.touchdown_log_s))[:3]
+    if not len(mine):
+        return False
+    innovation, variance = fit.innovations[mine].T
+    could_tell = float(np.median(variance)) < saved_var * float(problem.gravity[0]) ** 2
+    return could_tell and float(np.mean(innovation**2 / variance)) < UNEXPECTED
 
 
 def _check_bounded(problem: Problem, delta: Array) -> None:

@@ -27,7 +27,7 @@ LONG_GAP_STEPS, NEAR_GAP_S = 5.0, 0.1
 """A bridge longer than this many steps rests on the last tenth of a second at either end, not on one sample that vibrates."""
 AROUND_GAPS, AROUND_S, _SCATTER_S = 8.0, 2.0, 0.25
 """As many lengths of a gap, and no more than this, on either side say what it can hide."""
-_FEWEST, _MOST_SIGMAS, _SMALL_TURN_RAD = 12, 5.0, 0.05
+_FEWEST, _OWN_ROOM, _MOST_SIGMAS, _STALLED_SIGMAS, _SMALL_TURN_RAD = 12, 3.0, 5.0, 0.3, 0.05
 _TURN_FLOOR_RAD = 1e-4
 
 
@@ -43,6 +43,8 @@ class Bridged:
         Of the whole bridge: angle about each axis, rad²; velocity along body x, y, z, (m/s)².
     is_own : ndarray of bool, shape (g,)
         Turned as far as the computer's own attitude did.
+    own_saves_var : float
+        Largest variance of an angle that the straight bridge would have had instead, rad²; 0 where there is none.
     """
 
     rate_body_radps: Array
@@ -50,6 +52,7 @@ class Bridged:
     angle_var: Array
     vel_var: Array
     is_own: Mask
+    own_saves_var: float = 0.0
 
 
 def spans(is_gap_before: Mask, is_missing: Mask) -> tuple[Index, Index]:
@@ -80,10 +83,7 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
     Returns
     -------
     Bridged
-        A short gap is bridged as it is. It hides at most g³/12 · |ω̈| [1]_, with ω̈ from the motion around it taken to be at
-        `MOTION_HZ`, and no more than that motion over the whole gap; velocity likewise. So does a long one with too little record
-        around it.
-
+        XX
     References
     ----------
     .. [1] Error of linear interpolation, any text on numerical analysis.
@@ -93,15 +93,18 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
     if not n_gaps:
         return Bridged(rate, accel, angle_var, vel_var, is_own)
     out_rate, out_accel = rate.copy(), accel.copy()
-    is_long = time_s[last] - time_s[first] > LONG_GAP_STEPS * float(np.median(np.diff(time_s)))
+    step_s = float(np.median(np.diff(time_s)))
+    is_long = time_s[last] - time_s[first] > LONG_GAP_STEPS * step_s
+    if not is_long.all():
+        short = _short_var(time_s, np.concatenate((rate, accel), axis=1), first, last, ~is_long, step_s)
+        angle_var[~is_long], vel_var[~is_long] = np.max(short[:, :3], axis=1), short[:, 3:]
     # a long gap is spoken for by no record beyond its neighbours among them
     opens = np.concatenate(([0], last[is_long]))
     closes = np.concatenate((first[is_long] + 1, [len(time_s)]))
-    place = np.cumsum(is_long)
+    place, own_saves_var = np.cumsum(is_long), 0.0
     for g in range(n_gaps):
         i, j = int(first[g]), int(last[g])
         if not is_long[g]:
-            angle_var[g], vel_var[g] = np.sum(_bound(time_s, rate, i, j)), np.sum(_bound(time_s, accel, i, j))
             continue
         around = _around(time_s, i, j, int(opens[place[g] - 1]), int(closes[place[g]]))
         is_calm = j == i + 1  # rows without a value lie in a straight line already
@@ -113,15 +116,42 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
             var = np.concatenate([np.broadcast_to(np.sum(_bound(time_s, values, i, j)), (3,)) for values in (rate, accel)])
         angle_var[g], vel_var[g] = np.max(var[:3]), var[3:]
         found = _own_turn(sides, own) if own is not None and is_calm else None
-        if found is not None and found[1] < angle_var[g]:
-            straight = _turn_across(time_s, out_rate[[i, j]], i, j)
-            # an attitude that began anew in the gap turned farther than the gap can hide
-            if float(np.max(np.abs(found[0] - straight))) < _MOST_SIGMAS * np.sqrt(angle_var[g]):
-                _turn_as_far(time_s, out_rate, i, j, found[0])
-                angle_var[g], is_own[g] = found[1], True
+        if found is not None and found[1] < angle_var[g] and _went_on(time_s, out_rate, i, j, *found, angle_var[g]):
+            is_own[g] = _turn_as_far(time_s, out_rate, i, j, found[0])
+            if is_own[g]:
+                own_saves_var, angle_var[g] = max(own_saves_var, float(angle_var[g])), found[1]
         if is_calm:
             _push_on_the_way(time_s, out_rate, out_accel, i, j)
-    return Bridged(out_rate, out_accel, angle_var, vel_var, is_own)
+    return Bridged(out_rate, out_accel, angle_var, vel_var, is_own, own_saves_var)
+
+
+def _short_var(time_s: Array, values: Array, first: Index, last: Index, is_short: Mask, step_s: float) -> Array:
+    """Variance of what bridges over the short gaps, s of g, miss of rate and specific force, (n, 6): shape (s, 6).
+
+    As for long ones by the mean square of what as many steps bridged miss around each, vibration and all.
+    """
+    n_bridged = np.zeros(len(time_s), dtype=np.int64)  # steps up to each sample
+    n_bridged[first + 1] += 1
+    n_bridged[last[last + 1 < len(time_s)] + 1] -= 1
+    n_bridged = np.cumsum(np.cumsum(n_bridged))
+    way = np.zeros(values.shape)
+    way[1:] = np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(time_s)[:, None], axis=0)
+    i, j = first[is_short], last[is_short]
+    near = np.searchsorted(time_s, time_s[i] - _SCATTER_S), np.searchsorted(time_s, time_s[j] + _SCATTER_S)
+    steps = np.maximum(np.round((time_s[j] - time_s[i]) / step_s).astype(np.int64), 2)
+    out = np.empty((len(i), 6))
+    for n in np.unique(steps):
+        mine = np.flatnonzero(steps == n)
+        missed = 0.5 * (time_s[n:] - time_s[:-n])[:, None] * (values[n:] + values[:-n]) - (way[n:] - way[:-n])
+        is_whole = n_bridged[n:] == n_bridged[:-n]
+        squares = np.concatenate((np.zeros((1, 7)), np.cumsum(np.column_stack((missed**2 * is_whole[:, None], is_whole)), axis=0)))
+        a, b = (np.clip(end[mine], 0, len(squares) - 1) for end in near)
+        total = squares[b] - squares[a]
+        out[mine] = total[:, :6] / np.maximum(total[:, 6:], 1.0)
+        for k in mine[total[:, 6] < _FEWEST]:
+            bound = [np.sum(_bound(time_s, values[:, c], int(i[k]), int(j[k]))) for c in (slice(0, 3), slice(3, 6))]
+            out[k] = np.repeat(bound, 3)
+    return out
 
 
 def _around(time_s: Array, i: int, j: int, first: int, stop: int) -> tuple[slice, slice]:
@@ -193,8 +223,9 @@ def _price(sides: list[_Side], gap_s: float, jump: Array) -> Array | None:
     return np.asarray(square * np.maximum(1.0, jump**2 / np.maximum(usual, 1e-30)))
 
 
-def _own_turn(sides: list[_Side], own: Own) -> tuple[Array, float] | None:
-    """How far the computer's own attitude turned across the gap, as the gyro would have shown it: a rotation vector (3,), its variance.
+def _own_turn(sides: list[_Side], own: Own) -> tuple[Array, float, Array] | None:
+    """How far the computer's own attitude turned across the gap, as the gyro would have shown it: a rotation vector (3,), its variance, and
+    what the gyro would have shown had that stood still (3,).
 
     The variance from how far the two are apart over as long a time around the gap. What they are apart by throughout, a bias that the
     computer takes off and the rate still has, is put back. None where too little was logged.
@@ -205,7 +236,8 @@ def _own_turn(sides: list[_Side], own: Own) -> tuple[Array, float] | None:
         return None
     lasts = float(own_s[after[0]] - own_s[before[-1]])
     apart = np.concatenate([_apart(own_s[k], own[1][:, k], q, lasts) for k, q, _ in tracks], axis=1)
-    if apart.shape[1] < _FEWEST:
+    room_s = sum(max(float(own_s[k[-1]] - own_s[k[0]]) - lasts, 0.0) for k in (before, after))
+    if apart.shape[1] < _FEWEST or room_s < _OWN_ROOM * lasts:
         return None
     reading = int(np.argmin(np.mean(apart**2, axis=(1, 2))))
     apart, q_own = apart[reading], own[1][reading]
@@ -213,7 +245,8 @@ def _own_turn(sides: list[_Side], own: Own) -> tuple[Array, float] | None:
     to_gap, from_gap = _turned(at_before[-1], q_before[-1]), _turned(q_after[0], at_after[0])
     said = _turned(q_own[before[-1]], q_own[after[0]])
     across = rotation.multiply(rotation.multiply(rotation.conjugate(to_gap), said), rotation.conjugate(from_gap))
-    return rotation.to_rotvec(across) - always, float(np.max(np.mean((apart - always) ** 2, axis=0))) + _TURN_FLOOR_RAD**2
+    var = float(np.max(np.mean((apart - always) ** 2, axis=0))) + _TURN_FLOOR_RAD**2
+    return rotation.to_rotvec(across) - always, var, -always
 
 
 def _track(time_s: Array, rate: Array, own_s: Array) -> tuple[Index, Array, Array]:
@@ -240,16 +273,34 @@ def _turned(q_from: Array, q_to: Array) -> Array:
     return rotation.multiply(rotation.conjugate(q_from), q_to)
 
 
-def _turn_as_far(time_s: Array, rate: Array, i: int, j: int, turn: Array) -> None:
-    """Move the rates at samples i and j by one amount, in place, so that the bridge between them turns by the rotation vector `turn`.
+def _went_on(time_s: Array, rate: Array, i: int, j: int, turn: Array, var: float, still: Array, straight_var: float) -> bool:
+    """Whether the computer went on reckoning its attitude in the gap, as its turn (3,) shows, known to `var`; `still` (3,) is none at all.
+
+    One that began anew turned farther than the gap can hide. One that waited for the card as well stood still, or took the rate before
+    the gap, the one after it or a straight line for all of it: a turn so near to one of these says nothing.
+    """
+    gap, straight = float(time_s[j] - time_s[i]), _turn_across(time_s, rate[[i, j]], i, j)
+    near = 3.0 * np.sqrt(var) + _STALLED_SIGMAS * np.sqrt(straight_var)
+    waited = (still, gap * rate[i], gap * rate[j], straight)
+    is_within = float(np.max(np.abs(turn - straight))) < _MOST_SIGMAS * np.sqrt(straight_var)
+    return is_within and all(float(np.linalg.norm(turn - w)) > near for w in waited)
+
+
+def _turn_as_far(time_s: Array, rate: Array, i: int, j: int, turn: Array) -> bool:
+    """Move the rates at samples i and j by one amount, in place, so that the bridge between them turns by the rotation vector `turn`; says
+    whether that was reached, and leaves them where it was not.
 
     The steps beside the gap have half of the amount each, and the bridge has that much less of it.
     """
     gap, beside = float(time_s[j] - time_s[i]), _beside(time_s, i, j)
     rates, moved = rate[[i, j]], np.zeros(3)
-    for _ in range(4):  # turns about changing axes do not simply add: each look leaves a tenth of the last at most
-        moved += (turn - beside * moved - _turn_across(time_s, rates + moved, i, j)) / (gap + beside)
-    rate[[i, j]] = rates + moved
+    for _ in range(6):  # turns about changing axes do not simply add: each look leaves a tenth of the last at most
+        lacks = turn - beside * moved - _turn_across(time_s, rates + moved, i, j)
+        moved += lacks / (gap + beside)
+    is_reached = bool(np.linalg.norm(lacks) < _TURN_FLOOR_RAD)
+    if is_reached:
+        rate[[i, j]] = rates + moved
+    return is_reached
 
 
 def _push_on_the_way(time_s: Array, rate: Array, accel: Array, i: int, j: int) -> None:

@@ -42,6 +42,8 @@ class Inertial:
         Also before and after bridged rows.
     extra_var : ndarray, shape (n, 4)
         Of step i → i + 1: angle about each axis, rad²; velocity along body x, y, z, (m/s)². Zero nearly everywhere.
+    own_saves_var : float
+        `gaps.Bridged.own_saves_var`.
     notes : tuple of str
     """
 
@@ -51,11 +53,12 @@ class Inertial:
     bend: Array
     is_gap_before: Mask
     extra_var: Array
+    own_saves_var: float = 0.0
     notes: tuple[str, ...] = ()
 
 
-def prepare_inertial(measurements: Measurements) -> Inertial:
-    """Samples without missing values, gaps bridged (`gaps.bridge`), and clipped spans and blows priced."""
+def prepare_inertial(measurements: Measurements, own: tuple[Array, Array] | None = None) -> Inertial:
+    """Samples without missing values, gaps bridged (`gaps.bridge`, which `own` goes to), and clipped spans and blows priced."""
     from replay.motion import _kernels
     from replay.motion import _kernels_preintegration as kernels
 
@@ -74,17 +77,17 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
         is_gap_before |= is_missing
         is_gap_before[1:] |= is_missing[:-1]
         is_gap_before[0] = False
-    bridged = bridge(time_s, rate, accel, first, last, measurements.own_attitude)
+    bridged = bridge(time_s, rate, accel, first, last, own)
     for i, j, angle_var, vel_var in zip(first, last, bridged.angle_var, bridged.vel_var, strict=True):
         extra[i:j] += np.diff(time_s[i : j + 1])[:, None] / (time_s[j] - time_s[i]) * np.array([angle_var, *vel_var])
     for c in range(3):
-        _price_clipped(time_s, rate[:, c], measurements.is_rate_clipped_body[:, c], extra[:, 0])
-        _price_clipped(time_s, accel[:, c], measurements.is_accel_clipped_body[:, c], extra[:, 1 + c])
+        _price_clipped(time_s, rate[:, c], _closed(measurements.is_rate_clipped_body[:, c], is_missing), extra[:, 0])
+        _price_clipped(time_s, accel[:, c], _closed(measurements.is_accel_clipped_body[:, c], is_missing), extra[:, 1 + c])
     kernels.price_shocks(time_s, rate, is_gap_before, SHOCK_RADPS, SHOCK_SHARE, extra[:, :1])
     kernels.price_shocks(time_s, accel, is_gap_before, SHOCK_MPS2, SHOCK_SHARE, extra[:, 1:])
-    rate, accel = bridged.rate_body_radps, bridged.accel_body_mps2
     bend = np.empty((n, 3))
-    _kernels.curvature(time_s, rate, is_gap_before, bend, np.empty(n))
+    _kernels.curvature(time_s, rate, is_gap_before, bend, np.empty(n))  # of the rates that were there, not of moved ends
+    rate, accel = bridged.rate_body_radps, bridged.accel_body_mps2
     notes = []
     if len(first):
         longest = float(np.max(time_s[last] - time_s[first]))
@@ -99,7 +102,17 @@ def prepare_inertial(measurements: Measurements) -> Inertial:
     for mask, words in ((measurements.is_accel_clipped, "accelerometer"), (measurements.is_rate_clipped, "gyro")):
         if np.any(mask):
             notes.append(f"the uncertainty is raised by what the clipped {words} lost, from the slopes at the ends of each clipped stretch")
-    return Inertial(time_s, rate, accel, bend, is_gap_before, extra, tuple(notes))
+    return Inertial(time_s, rate, accel, bend, is_gap_before, extra, bridged.own_saves_var, tuple(notes))
+
+
+def _closed(is_clipped: Mask, is_missing: Mask) -> Mask:
+    """With the rows without a value between clipped ones, shapes (n,)."""
+    if not (is_clipped.any() and is_missing.any()):
+        return is_clipped
+    n = np.arange(len(is_clipped))
+    before = np.maximum.accumulate(np.where(is_missing, 0, n))
+    after = np.minimum.accumulate(np.where(is_missing, n[-1], n)[::-1])[::-1]
+    return np.asarray(is_clipped | (is_missing & is_clipped[before] & is_clipped[after]))
 
 
 def _price_clipped(time_s: Array, values: Array, is_clipped: Mask, extra: Array) -> None:

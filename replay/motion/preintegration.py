@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay import rotation
+from replay.motion.gaps import LONG_GAP_STEPS
 from replay.motion.inertial import Inertial
 
 Array = NDArray[np.float64]
@@ -119,7 +120,7 @@ def preintegrate(
 
 
 def _density(inertial: Inertial, values: Array, edges: Index) -> Array:
-    """Noise density squared that each epoch's surroundings show, shape (m, 3)."""
+    """Noise density squared that each epoch's surroundings show, shape (m, 3). Lost rows between the samples hide nothing from a median."""
     from replay.motion import _kernels_preintegration as kernels
 
     time_s = inertial.log_time_s
@@ -127,7 +128,9 @@ def _density(inertial: Inertial, values: Array, edges: Index) -> Array:
     spans = np.unique(np.searchsorted(time_s, np.append(np.arange(start, stop, DENSITY_SPAN_S), stop)).astype(np.int64))
     found = np.zeros((max(len(spans) - 1, 1), 3))
     if len(spans) > 1:
-        kernels.noise_density(time_s, values, inertial.is_gap_before, spans, found, np.empty((int(np.max(np.diff(spans))), 3)))
+        is_long = inertial.is_gap_before.copy()
+        is_long[1:] &= np.diff(time_s) > LONG_GAP_STEPS * np.median(np.diff(time_s))
+        kernels.noise_density(time_s, values, is_long, spans, found, np.empty((int(np.max(np.diff(spans))), 3)))
     middle = 0.5 * (edges[:-1] + edges[1:])
     return np.asarray(found[np.clip(np.searchsorted(spans, middle, side="right") - 1, 0, len(found) - 1)])
 

@@ -34,7 +34,7 @@ from replay.errors import Cancelled, CannotEstimate
 from replay.motion import filters
 from replay.motion.aiding import FlightModel, arrange, epoch_kinds, sample_edges
 from replay.motion.estimator import noise_of
-from replay.motion.flight_passes import Problem, solve
+from replay.motion.flight_passes import Problem, is_turn_borne_out, solve
 from replay.motion.flight_state import (
     BARO_BIAS,
     BARO_LAG,
@@ -103,13 +103,18 @@ def filter_flight(
     began = time.perf_counter()
     model = model or FlightModel()
     tick = _ticker(progress, cancel)
-    inertial = prepare_inertial(measurements)
-    noise = noise_of(measurements, levelling, settings)
-    tick(0.1)
-    gate = gravity_gate(measurements, events, settings)
-    problem = _problem(measurements, inertial, events, site, levelling, settings, noise, gate, model)
-    tick(0.2)
-    fit = solve(problem, backward=backward, max_passes=model.max_passes, tick=tick)
+    noise, gate = noise_of(measurements, levelling, settings), gravity_gate(measurements, events, settings)
+    refuted: tuple[str, ...] = ()
+    for own in (measurements.own_attitude, None):
+        inertial = prepare_inertial(measurements, own)
+        tick(0.1)
+        problem = _problem(measurements, inertial, events, site, levelling, settings, noise, gate, model)
+        tick(0.2)
+        fit = solve(problem, backward=backward, max_passes=model.max_passes, tick=tick)
+        if is_turn_borne_out(problem, fit, inertial.own_saves_var):
+            break
+        refuted = ("the computer's own attitude is not used across gaps: where the vehicle came to rest does not bear it out",)
+    fit = dataclasses.replace(fit, notes=(*refuted, *fit.notes))
     solution = _solution(fit, problem, inertial, measurements, events, levelling, noise, settings, model, backward=backward)
     tick(1.0)
     return dataclasses.replace(solution, run_time_s=time.perf_counter() - began)

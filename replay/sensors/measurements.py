@@ -45,6 +45,8 @@ class Prepared:
     is_accel_clipped_imu, is_rate_clipped_imu : ndarray of bool, shape (n, 3)
     temperature_k : ndarray, shape (n,), or None
     notes : tuple of str
+    accel_step_s : float
+        Of the accelerometer's own samples, where those here are interpolated between them; else 0.
     """
 
     log_time_s: Array
@@ -55,6 +57,7 @@ class Prepared:
     is_rate_clipped_imu: Mask
     temperature_k: Array | None
     notes: tuple[str, ...]
+    accel_step_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +88,8 @@ class Measurements:
         The log's unit is unknown: `mag_body_t` has a direction but its length is no field strength.
     own_log_time_s, own_q_enu_from_body : ndarray, shape (l,) and (2, l, 4), or None
         The flight computer's own attitude, read as the vehicle's and read as its board's.
+    accel_step_s : float
+        As `Prepared.accel_step_s`.
     notes : tuple of str
         What was done to get here.
     """
@@ -108,6 +113,7 @@ class Measurements:
     mag_is_arbitrary: bool = False
     own_log_time_s: Array | None = None
     own_q_enu_from_body: Array | None = None
+    accel_step_s: float = 0.0
     notes: tuple[str, ...] = ()
 
     @property
@@ -183,10 +189,11 @@ def prepare(log: FlightLog) -> Prepared:
         if name not in log or log[name].n_samples < 2:
             raise CannotEstimate("attitude", f"the log has no {words} channel ({', '.join(log.channels) or 'no channels'})")
     gyro, accel = log["rate_raw_imu_radps"], log["accel_raw_imu_mps2"]
-    notes = []
+    notes, accel_step_s = [], 0.0
     is_gap_before, accel_raw, is_accel_clipped = gap_mask(gyro), _as_rows(accel), _clipped(accel, _ACCEL_CLIP_FLOOR_MPS2)
     if not _share_clock(gyro, accel):
         accel_raw = _onto(gyro.log_time_s, accel, accel_raw)
+        accel_step_s = float(np.median(np.diff(accel.log_time_s)))
         nearest = np.clip(np.searchsorted(accel.log_time_s, gyro.log_time_s), 1, accel.n_samples - 1)
         is_accel_clipped = is_accel_clipped[nearest] | is_accel_clipped[nearest - 1]
         notes.append(f"accelerometer ({accel.rate_hz:.0f} Hz) brought onto the gyro's clock ({gyro.rate_hz:.0f} Hz) by interpolation")
@@ -206,6 +213,7 @@ def prepare(log: FlightLog) -> Prepared:
         is_rate_clipped_imu=_clipped(gyro, _RATE_CLIP_FLOOR_RADPS),
         temperature_k=temperature_k,
         notes=tuple(notes),
+        accel_step_s=accel_step_s,
     )
 
 
@@ -262,6 +270,7 @@ def measure(log: FlightLog, calibration: Calibration, mount: Mount, prepared: Pr
         is_rate_clipped_body=_onto_body(prepared.is_rate_clipped_imu, dcm),
         temperature_k=prepared.temperature_k,
         n_bad=n_bad_accel + n_bad_rate,
+        accel_step_s=prepared.accel_step_s,
         notes=tuple(notes),
         **_slow_sensors(log, dcm),
     )

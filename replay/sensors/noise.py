@@ -81,11 +81,26 @@ def measured_on_pad(measurements: Measurements, start_log_s: float, stop_log_s: 
     time_s = measurements.log_time_s[i:j]
     found = {
         "gyro_nd_radps_rthz": white_density(time_s, measurements.rate_body_radps[i:j]),
-        "accel_nd_mps2_rthz": white_density(time_s, measurements.accel_body_mps2[i:j]),
+        "accel_nd_mps2_rthz": _accel_density(time_s, measurements.accel_body_mps2[i:j], measurements.accel_step_s),
         "baro_sd_m": _baro_sd(measurements, start_log_s, stop_log_s),
     }
     found = {name: value for name, value in found.items() if np.isfinite(value) and value > 0.0}
     return dataclasses.replace(ImuNoise(), **found, defaulted=DEFAULTED - frozenset(found))
+
+
+def _accel_density(time_s: Array, accel: Array, own_step_s: float) -> float:
+    """White noise density of a specific force (n, 3) that was interpolated between samples `own_step_s` apart (0: it was not).
+
+    Of white noise of variance σ² interpolated at places drawn evenly, samples u own steps apart, 1 ≤ u < 2, have the covariance
+    σ² (2 − u)³/6, and each the variance ⅔ σ² (the cubic B-spline).
+    """
+    if own_step_s == 0.0 or len(time_s) < 2:
+        return white_density(time_s, accel)
+    step_s = float(np.median(np.diff(time_s)))
+    stride = max(int(np.ceil(own_step_s / step_s - 1e-6)), 1)
+    apart = stride * step_s / own_step_s
+    kept = apart * (2.0 / 3.0 - max(2.0 - apart, 0.0) ** 3 / 6.0)
+    return white_density(np.ascontiguousarray(time_s[::stride]), np.ascontiguousarray(accel[::stride])) / float(np.sqrt(kept))
 
 
 def _baro_sd(measurements: Measurements, start_log_s: float, stop_log_s: float) -> float:

@@ -124,6 +124,68 @@ def test_an_own_attitude_that_is_none_is_not_believed():
     assert not bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), empty).is_own.any()
 
 
+@pytest.mark.parametrize("kind", ["stood still", "held its last rate", "took the next rate", "a straight line"])
+def test_a_computer_that_waited_for_the_card_is_not_believed(kind):
+    """It agrees with the gyro before the gap and after it, for it went on from where it was; of the gap it knows nothing."""
+    whole = swinging(3)
+    q = attitude(*whole[:2])
+    (time_s, rate, accel), is_gap = without(whole, 3.0, 0.2)
+    i, j = ends_of(whole[0], 3.0, 0.2)
+    gap_s = whole[0][j] - whole[0][i]
+    mean = 0.5 * (whole[1][i] + whole[1][j])
+    turn = {"stood still": 0.0 * mean, "held its last rate": whole[1][i], "took the next rate": whole[1][j], "a straight line": mean}[kind]
+    after = rotation.multiply(q[i], rotation.multiply(rotation.from_rotvec(gap_s * turn), rotation.conjugate(q[j])))
+    rows = np.isin(whole[0], time_s)
+    q_own = np.where((np.arange(len(q)) >= j)[:, None], rotation.multiply(after, q), q)[rows]
+    found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), (whole[0][rows], np.stack((q_own, q_own))))
+    assert not found.is_own.any()
+
+
+def test_an_own_attitude_says_nothing_of_a_gap_as_long_as_what_is_around_it():
+    """Two seconds on either side of a gap of a second and a half hold no two stretches as long."""
+    whole = swinging(4, 9.0)
+    q = attitude(*whole[:2])
+    (time_s, rate, accel), is_gap = without(whole, 3.5, 1.5)
+    rows = np.isin(whole[0], time_s)
+    own = whole[0][rows], np.stack((q[rows], q[rows]))
+    assert not bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), own).is_own.any()
+
+
+@pytest.mark.parametrize("n_lost", [1, 3])
+def test_lost_rows_are_priced_with_their_vibration(n_lost):
+    """Here and there a row, or three, of a record that a motor shakes at 61 and 93 Hz: what is missed in all, over what is said."""
+    missed, said = [], []
+    for seed in range(20):
+        time_s, rate, accel = swinging(seed)
+        rng = np.random.default_rng(seed)
+        shake = np.sin(2.0 * np.pi * np.outer(time_s, [61.0, 93.0]) + rng.uniform(0.0, 6.0, 2)).sum(axis=1)[:, None]
+        rate, accel = rate + 0.05 * shake, accel + 2.5 * shake * [1.0, 0.7, -0.4]
+        keep = np.ones(len(time_s), dtype=bool)
+        for k in range(n_lost):
+            keep[np.arange(40, 1460, 50) + rng.integers(0, 20) + rng.integers(0, 12, 29) + k] = False
+        is_gap = np.append(False, ~keep[:-1])[keep]
+        found = bridge(time_s[keep], rate[keep], accel[keep], *spans(is_gap, np.zeros_like(is_gap)))
+        for values, var in ((rate, found.angle_var[:, None]), (accel, found.vel_var)):
+            missed.append(np.trapezoid(values[keep], time_s[keep], axis=0) - np.trapezoid(values, time_s, axis=0))
+            said.append(np.broadcast_to(var.sum(axis=0), (3,)))
+    for k, name in enumerate(("angle", "velocity")):
+        ratio = float(np.sqrt(np.mean(np.square(missed[k::2])) / np.mean(said[k::2])))
+        print(f"{n_lost} rows, {name}: missed over said {ratio:.2f}")
+        assert 0.3 < ratio < 1.5
+
+
+def test_a_row_without_a_value_in_a_clipped_stretch_is_clipped():
+    """A hole in it splits it into two whose slopes are nothing: the price is that of the whole."""
+    record, _, is_clipped = clipped_record(lambda t: 60.0 * np.sin(np.pi * np.clip(t / 0.2, 0.0, 1.0)), 30.0)
+    holed = record.accel_body_mps2.copy()
+    inside = np.flatnonzero(is_clipped[:, 2])
+    holed[inside[len(inside) // 2] + np.arange(-3, 4)] = np.nan
+    marks = is_clipped & np.isfinite(holed)
+    holed_record = measurements(record.log_time_s, holed, is_accel_clipped_body=marks)
+    sd, holed_sd = (float(np.sqrt(prepare_inertial(r).extra_var[:, 3].sum())) for r in (record, holed_record))
+    assert holed_sd == pytest.approx(sd, rel=0.05)
+
+
 def test_nothing_but_the_ends_of_a_long_gap_is_moved():
     """A row lost leaves every sample as it is, and so does a gap that nothing lies around."""
     whole = swinging(5)

@@ -12,6 +12,7 @@ from replay.flightlog.log import Channel, FlightLog
 from replay.sensors.calibration import Calibration
 from replay.sensors.measurements import measure, prepare
 from replay.sensors.mount import dcm_of_axes
+from replay.sensors.noise import measured_on_pad
 from replay.units import DEG, kelvin
 
 
@@ -85,6 +86,20 @@ def test_another_clock_is_interpolated_within_segments_only_and_said():
     assert any("onto the gyro's clock" in note for note in found.notes)
     assert found.n_bad == np.count_nonzero(~inside)
     assert any("bridged" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("accel_hz", [83.0, 101.0, 250.0])
+def test_noise_of_a_slower_accelerometer_is_its_own(accel_hz):
+    """Interpolated samples differ little from their neighbours; the density on the pad is that of the samples that were taken."""
+    rng = np.random.default_rng(3)
+    gyro_s, accel_s = np.arange(5000) / 250.0, np.arange(round(20.0 * accel_hz)) / accel_hz
+    sd = 0.05
+    log = log_of(
+        rate_raw_imu_radps=channel("rate_raw_imu_radps", gyro_s, 1e-3 * rng.standard_normal((5000, 3))),
+        accel_raw_imu_mps2=channel("accel_raw_imu_mps2", accel_s, [0.0, 0.0, 9.8] + sd * rng.standard_normal((len(accel_s), 3))),
+    )
+    found = measured_on_pad(measure(log, Calibration(), Straight()), 1.0, 19.0)
+    assert found.accel_nd_mps2_rthz == pytest.approx(sd / np.sqrt(accel_hz), rel=0.12)
 
 
 def test_gaps_clipping_and_missing_rows_are_marked_and_said():
