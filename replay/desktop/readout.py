@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPointF, QRect, Qt
-from PySide6.QtGui import QColor, QFontMetrics, QGuiApplication, QKeyEvent, QKeySequence, QPainter, QResizeEvent
+from PySide6.QtGui import QColor, QFontMetrics, QGuiApplication, QKeyEvent, QKeySequence, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QHeaderView,
@@ -116,7 +116,7 @@ class _Cell(QStyledItemDelegate):
             painter.fillRect(cell, option.palette.alternateBase())
         painter.setPen(option.palette.highlightedText().color() if is_chosen else index.model().pens[column])
         text = index.model().text(row, column)
-        inside = cell.adjusted(3, 0, -3, 0)
+        inside = cell.adjusted(3, cell.height() // 2 if self.parent().is_stacked else 0, -3, 0)
         if len(text) * _WIDEST_PX > inside.width():
             if column and option.fontMetrics.horizontalAdvance(text) > inside.width():
                 text = text.partition(" ±")[0]  # the whole of it is in the tip: a cut-off deviation could be misread
@@ -194,6 +194,7 @@ class _Table(QTableView):
 
     def __init__(self) -> None:
         super().__init__()
+        self.is_stacked = False
         self.setHorizontalHeader(_Header(self))
         self.setFont(style.figures(self, 0.92))
         self.setAccessibleName("Readout: numbers at the cursor")
@@ -205,7 +206,7 @@ class _Table(QTableView):
         self.setItemDelegate(_Cell(self))
         self.setWordWrap(False)
         self.verticalHeader().hide()
-        self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 4)
+        self._stack(is_stacked=False)
         header = self.horizontalHeader()
         header.setFont(self.font())
         header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
@@ -217,7 +218,7 @@ class _Table(QTableView):
 
     def share_width(self) -> None:
         """Every column what its head and a number need, or the number alone where that spares scrolling; what is left over, so that the
-        first ones can hold a deviation too, and the rest of it in equal shares. With less room the table scrolls."""
+        first ones can hold a deviation too, and the rest of it in equal shares. With less room every label stands above its numbers."""
         header = self.horizontalHeader()
         shown = [column for column in range(1, header.count()) if not header.isSectionHidden(column)]
         if not shown:
@@ -226,6 +227,12 @@ class _Table(QTableView):
         least = [max(_LEAST_PX, metrics.horizontalAdvance(columns[column]) + 12) for column in shown]
         wide, tight = (self.fontMetrics().horizontalAdvance(text) for text in _LABELS)
         short = self.fontMetrics().horizontalAdvance(_SHORT_LABEL)
+        self._stack(is_stacked=self.viewport().width() < short + len(shown) * _LEAST_PX)
+        if self.is_stacked:
+            edges = [i * self.viewport().width() // len(shown) for i in range(len(shown) + 1)]
+            for i, column in enumerate(shown):
+                header.resizeSection(column, edges[i + 1] - edges[i])
+            return
         if tight + sum(least) > self.viewport().width() >= short + len(shown) * _LEAST_PX:  # a long name is cut: its line tells it too
             tight, least = short, [_LEAST_PX] * len(shown)
         is_tight = wide + sum(least) + len(shown) * _ROOM_FOR_SD_PX > self.viewport().width() >= tight + sum(least)
@@ -236,6 +243,28 @@ class _Table(QTableView):
             header.resizeSection(column, least[i] + more)
             spare -= more
 
+    def _stack(self, *, is_stacked: bool) -> None:
+        """Two lines a row, the label across the first, or one line with the label in a column of its own."""
+        self.is_stacked = is_stacked
+        self.setColumnHidden(0, is_stacked)
+        line = self.fontMetrics().height()
+        self.verticalHeader().setDefaultSectionSize(2 * line + 4 if is_stacked else line + 4)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        super().paintEvent(event)
+        if not self.is_stacked:
+            return
+        painter = QPainter(self.viewport())
+        painter.setFont(self.font())
+        for row in range(self.model().rowCount()):
+            top = self.rowViewportPosition(row)
+            if -self.rowHeight(row) < top < self.viewport().height():
+                is_chosen = self.selectionModel().isRowSelected(row, QModelIndex())
+                painter.setPen(self.palette().highlightedText().color() if is_chosen else self.model().pens[0])
+                place = QRect(3, top + 1, self.viewport().width() - 6, self.rowHeight(row) // 2)
+                painter.drawText(place, _LEFT, self.model().text(row, 0))
+        painter.end()
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         if self.model() is not None:
@@ -244,7 +273,7 @@ class _Table(QTableView):
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.matches(QKeySequence.StandardKey.Copy):
             rows = sorted({index.row() for index in self.selectedIndexes()}) or range(self.model().rowCount())
-            shown = [column for column in range(self.model().columnCount()) if not self.isColumnHidden(column)]
+            shown = [column for column in range(self.model().columnCount()) if column == 0 or not self.isColumnHidden(column)]
             texts = ["\t".join(self.model().text(row, column) for column in shown) for row in rows]
             QGuiApplication.clipboard().setText("\n".join(texts))
             event.accept()
