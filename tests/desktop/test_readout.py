@@ -108,7 +108,7 @@ def test_the_table_follows_the_cursor_and_can_be_copied(qtbot, snapshot):
 
 def test_methods_drawn_for_comparison_have_a_column_each_under_their_own_line(qtbot, snapshot):
     """Their values at the cursor with their spread, in the colour and under the dash of their traces; copied with the rest; gone with
-    the comparison. Where there is no room for all of them the table scrolls and nothing is squeezed."""
+    the comparison. Where there is no room for all of them beside the labels, these stand above the numbers and nothing scrolls."""
     others = {m: drawn_flight.solution(snapshot.as_flown.log_time_s, extra_tilt_deg=k) for k, m in ((1.0, "kalman"), (2.0, "integrate"))}
     shown = dataclasses.replace(snapshot, extras={series.OVERLAYS: others})
     i = index_at(others["kalman"].log_time_s, 9.5)
@@ -131,11 +131,13 @@ def test_methods_drawn_for_comparison_have_a_column_each_under_their_own_line(qt
     header = readout.table.horizontalHeader()
     least = [QFontMetrics(header.font()).horizontalAdvance(readout.model.columns[c]) for c in (1, 2, 4, 5)]
     assert all(header.sectionSize(c) > width for c, width in zip((1, 2, 4, 5), least, strict=True))
-    assert readout.table.horizontalScrollBar().maximum() > 0
+    qtbot.waitUntil(lambda: readout.table.horizontalScrollBar().maximum() == 0)
+    assert readout.table.is_stacked and readout.table.rowHeight(2) > 2 * readout.table.fontMetrics().height()
     readout.table.setFocus()
     QTest.keySequence(readout.table, "Ctrl+C")
     assert QGuiApplication.clipboard().text().splitlines()[2].split("\t")[3].startswith(texts[0])
     readout.show_snapshot(snapshot)
+    assert not readout.table.is_stacked and not readout.table.isColumnHidden(0)
     assert readout.model.columnCount() == 4 and readout.table.horizontalScrollBar().maximum() == 0
 
 
