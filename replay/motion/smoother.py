@@ -63,6 +63,9 @@ from replay.sensors.noise import ImuNoise
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+_LANDING_FACTOR = 2.25
+"""What the samples of a landing hide of its velocity, over what those of other blows do, squared (held to the flight model's landings)."""
+
 
 def filter_flight(
     measurements: Measurements,
@@ -153,6 +156,9 @@ def _problem(
         # what flight does to a gyro bias read at rest: shocks, supply, load
         walk_var[k, 0:3] += noise.gyro_bias_sd_radps**2
         _add_cross_axis(pre, k + 1, inertial, offset, noise)
+    if np.isfinite(events.touchdown_log_s):
+        # a motor's blows come back again and again and cancel, those against the ground come once
+        pre.var[(pre.log_time_s[1:] > events.touchdown_log_s) & ~is_static, 1:] *= _LANDING_FACTOR
     aiding = arrange(measurements, pre, kinds, levelling, site, settings, noise, model)
     start, prior_sd = _start(levelling, site, settings, noise, model)
     g0, c1, c2 = height_terms(site.latitude_or_default_rad)
