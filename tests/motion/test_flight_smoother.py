@@ -328,7 +328,7 @@ def test_mean_nees_over_seeded_flights(normalised, method):
     low, high = chi_square.mean_bounds(3, N_FLIGHTS)
     mean = normalised[0][method].mean(axis=0)
     print(
-        f"{method}: bounds {low:.3f} to {high:.3f}; attitude, velocity, position at burnout, apogee and before touchdown:\n{np.round(mean, 2)}"
+        f"{method}: bounds {low:.3f} to {high:.3f}; attitude, velocity, position at burnout, apogee, before touchdown:\n{np.round(mean, 2)}"
     )
     assert (mean < high).all()
     assert (mean[:, :2] > low).all()
