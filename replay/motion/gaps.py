@@ -83,7 +83,9 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
     Returns
     -------
     Bridged
-        XX
+        A short gap is bridged as it is. With too little record around it, a gap hides at most g³/12 · |ω̈| [1]_, with ω̈ from the motion
+        around it taken to be at `MOTION_HZ`, and no more than that motion over the whole gap; velocity likewise.
+
     References
     ----------
     .. [1] Error of linear interpolation, any text on numerical analysis.
@@ -102,10 +104,8 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
     opens = np.concatenate(([0], last[is_long]))
     closes = np.concatenate((first[is_long] + 1, [len(time_s)]))
     place, own_saves_var = np.cumsum(is_long), 0.0
-    for g in range(n_gaps):
+    for g in np.flatnonzero(is_long):
         i, j = int(first[g]), int(last[g])
-        if not is_long[g]:
-            continue
         around = _around(time_s, i, j, int(opens[place[g] - 1]), int(closes[place[g]]))
         is_calm = j == i + 1  # rows without a value lie in a straight line already
         sides = [_Side(time_s[rows], np.concatenate((rate[rows], accel[rows]), axis=1), is_calm=is_calm) for rows in around]
