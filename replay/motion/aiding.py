@@ -95,7 +95,7 @@ class FlightModel:
     magnetometer_time_s: float = 1.0
     gate_sigmas: float = 4.0
     regain_s: float = 10.0
-    max_passes: int = 24
+    max_passes: int = 40
 
 
 def sample_edges(inertial: Inertial, events: Events, levelling: Levelling, flight_epoch_s: float = FLIGHT_EPOCH_S) -> Index:
