@@ -112,6 +112,7 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
         ends = sides[0].before[-1], sides[1].after[0]
         (out_rate[i], out_accel[i]), (out_rate[j], out_accel[j]) = ((end[:3], end[3:]) for end in ends)
         var = _price(sides, float(time_s[j] - time_s[i]), ends[1] - ends[0])
+        is_pause = var is None  # too long for what is around it: no turn is followed through it
         if var is None:
             var = np.concatenate([np.broadcast_to(np.sum(_bound(time_s, values, i, j)), (3,)) for values in (rate, accel)])
         angle_var[g], vel_var[g] = np.max(var[:3]), var[3:]
@@ -120,7 +121,7 @@ def bridge(time_s: Array, rate: Array, accel: Array, first: Index, last: Index, 
             is_own[g] = _turn_as_far(time_s, out_rate, i, j, found[0])
             if is_own[g]:
                 own_saves_var, angle_var[g] = max(own_saves_var, float(angle_var[g])), found[1]
-        if is_calm:
+        if is_calm and not is_pause:
             _push_on_the_way(time_s, out_rate, out_accel, i, j)
     return Bridged(out_rate, out_accel, angle_var, vel_var, is_own, own_saves_var)
 

@@ -151,6 +151,18 @@ def test_an_own_attitude_says_nothing_of_a_gap_as_long_as_what_is_around_it():
     assert not bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)), own).is_own.any()
 
 
+def test_a_pause_on_the_pad_does_not_turn_gravity_with_the_gyros_bias():
+    """A quarter of an hour without rows: the bias that the rate still has would be three turns, and the ends read gravity as before."""
+    time_s = np.arange(1500) / RATE_HZ
+    time_s[750:] += 900.0
+    rng = np.random.default_rng(1)
+    rate = [0.02, 0.005, 0.0] + 1e-3 * rng.standard_normal((1500, 3))
+    accel = [0.1, -0.2, 9.8] + 0.02 * rng.standard_normal((1500, 3))
+    is_gap = np.arange(1500) == 750
+    found = bridge(time_s, rate, accel, *spans(is_gap, np.zeros_like(is_gap)))
+    assert np.abs(found.accel_body_mps2[749:751] - [0.1, -0.2, 9.8]).max() < 0.05
+
+
 @pytest.mark.parametrize("n_lost", [1, 3])
 def test_lost_rows_are_priced_with_their_vibration(n_lost):
     """Here and there a row, or three, of a record that a motor shakes at 61 and 93 Hz: what is missed in all, over what is said."""
