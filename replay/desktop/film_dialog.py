@@ -8,14 +8,14 @@ from typing import Final
 
 from PySide6.QtCore import QSignalBlocker, Qt, QTimer
 from PySide6.QtGui import QKeySequence, QShortcut
-from PySide6.QtWidgets import QDialog, QDialogButtonBox, QHBoxLayout, QLabel, QPushButton, QSlider, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QDialogButtonBox, QHBoxLayout, QLabel, QPushButton, QSlider, QVBoxLayout, QWidget
 
 from replay.desktop import style
 from replay.desktop.asking import Asking
 from replay.desktop.background import Background
 from replay.desktop.film_form import OUTPUTS, FilmForm, shown_codec
 from replay.desktop.form import OptionalNumber, muted, scrolled
-from replay.desktop.making import PictureCard, Working, WriteButton, cannot_refly
+from replay.desktop.making import PictureCard, Working, WriteButton, WritingDialog, cannot_refly
 from replay.desktop.player import Player
 from replay.desktop.session import Session
 from replay.errors import ReplayError
@@ -33,7 +33,7 @@ _WAIT_MS: Final = 120
 _SIDE_PX: Final = 390
 
 
-class FilmDialog(QDialog):
+class FilmDialog(WritingDialog):
     """A window beside the main one. What is chosen is kept in the review (`film_settings`), so undo takes it back and save keeps it.
 
     Parameters
@@ -285,10 +285,6 @@ class FilmDialog(QDialog):
         if not self.isVisible():
             self._say(text)
 
-    @property
-    def is_writing(self) -> bool:
-        return self._writing.is_busy
-
     # --- the end --------------------------------------------------------------------------------------------------------------
 
     def reject(self) -> None:
@@ -303,13 +299,6 @@ class FilmDialog(QDialog):
     def showEvent(self, event) -> None:
         super().showEvent(event)
         self._timer.start()
-
-    def closeEvent(self, event) -> None:
-        if self._writing.is_busy:
-            event.ignore()
-            self.reject()
-        else:
-            super().closeEvent(event)
 
     def done(self, result: int) -> None:
         """The threads end with it."""

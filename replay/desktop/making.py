@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPixmap, QResizeEvent
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtGui import QCloseEvent, QColor, QImage, QKeyEvent, QPainter, QPixmap, QResizeEvent
+from PySide6.QtWidgets import QDialog, QFrame, QHBoxLayout, QLabel, QProgressBar, QPushButton, QSizePolicy, QVBoxLayout, QWidget
 
 from replay.desktop import style
 from replay.desktop.background import Background
@@ -144,6 +144,23 @@ class WriteButton(QPushButton):
             self.click()
         else:
             super().keyPressEvent(event)
+
+
+class WritingDialog(QDialog):
+    """A dialog that is only put away while what it writes, in `_writing`, goes on: its `reject` says so, however it is closed."""
+
+    _writing: Background
+
+    @property
+    def is_writing(self) -> bool:
+        return self._writing.is_busy
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        if self.is_writing:
+            event.ignore()
+            self.reject()
+        else:
+            super().closeEvent(event)
 
 
 def cannot_refly(snapshot: Snapshot, review: Review) -> str:

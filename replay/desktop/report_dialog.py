@@ -12,7 +12,6 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QComboBox,
-    QDialog,
     QDialogButtonBox,
     QFormLayout,
     QHBoxLayout,
@@ -28,7 +27,7 @@ from replay.desktop.asking import Asking
 from replay.desktop.background import Background
 from replay.desktop.figure_choices import FlightsBeside
 from replay.desktop.form import check_box, choose, muted
-from replay.desktop.making import Working, WriteButton, cannot_refly
+from replay.desktop.making import Working, WriteButton, WritingDialog, cannot_refly
 from replay.desktop.session import Session
 from replay.errors import ReplayError
 from replay.figures.beside import flight_name, named_beside
@@ -54,7 +53,7 @@ _HAS_EVIDENCE: Final = "Solved for anew from the record and the evidence stated,
 _FLOWN_AGAIN: Final = "By the model with the what-if on board, and an ensemble of flights about it."
 
 
-class ReportDialog(QDialog):
+class ReportDialog(WritingDialog):
     """A window beside the main one. What is chosen is kept in the review (`report_settings`), so undo takes it back and save keeps it.
 
     Parameters
@@ -322,10 +321,6 @@ class ReportDialog(QDialog):
         if not self._asking.show_page(self._page):
             self._show_said(_no_reader(self._page), is_error=True)
 
-    @property
-    def is_writing(self) -> bool:
-        return self._writing.is_busy
-
     # --- the end --------------------------------------------------------------------------------------------------------------
 
     def reject(self) -> None:
@@ -335,13 +330,6 @@ class ReportDialog(QDialog):
             self._say("The report goes on being written. Flight, Report… shows how far it is and stops it.", "hint", ())
         else:
             super().reject()
-
-    def closeEvent(self, event) -> None:
-        if self._writing.is_busy:
-            event.ignore()
-            self.reject()
-        else:
-            super().closeEvent(event)
 
     def done(self, result: int) -> None:
         """The thread ends with it."""
